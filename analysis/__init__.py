@@ -1,0 +1,1 @@
+"""Numbers only: strikes, contact, lie error, bends. No I/O, nothing of ours imported."""

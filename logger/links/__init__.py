@@ -1,0 +1,1 @@
+"""Links to a board: serial ports and what stands in for them."""

@@ -1,0 +1,1 @@
+"""Boards and players that are not there, written from the physics and the wire format alone."""
