@@ -76,9 +76,9 @@ def toe_from_board(board_mm: ArrayLike, hand: Hand, sole_middle_mm: ArrayLike = 
 def lie_error_from_toe(toe_mm: ArrayLike, camber_mm: ArrayLike) -> FloatArray:
     """Lie error that puts the lowest point of a circular sole at ``toe_mm``.
 
-    ``toe_mm = -R * tan(lie_error)`` (our definition: the sole's profile is the parabola u^2/2R, whose
-    lowest point under a slope tan(e) is at -R tan(e); a true circle gives R sin(e), which differs
-    by 0.02 % at 1 degree).
+    ``toe_mm = -R * tan(lie_error)`` (our definition: the sole's profile is the parabola u^2/2R,
+    whose lowest point under slope tan(e) is at -R tan(e); a true circle gives R sin(e), which
+    differs by 0.02 % at 1 degree).
 
     Parameters
     ----------
