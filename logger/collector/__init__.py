@@ -1,0 +1,1 @@
+"""From an open link to records on disk: greeting, clock, order, confirmation."""

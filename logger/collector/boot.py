@@ -1,0 +1,128 @@
+"""One start of one board: its clock, its numbering, and what waits behind a hole.
+
+Rules: ``firmware_notes/wire.md``, section 2.7. No link in here: what has to be said back to the
+board is returned or asked for by the connection.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from logger.clock import ClockMap
+from logger.collector.events import Listener, RecordsLost
+from logger.collector.recording import BoardIdentity, KnownBoot, Recorder, TimedRecord
+from logger.hostclock import HostClock
+from logger.records import Hello, RawRecord, Record, Strike
+from logger.sequence import SequenceTracker
+
+
+class KeepingBoot:
+    """One start of a board that keeps its records until they are confirmed.
+
+    Parameters
+    ----------
+    identity
+        Its ``hello`` must be there.
+    known
+        What the recorder has of this boot.
+    """
+
+    def __init__(
+        self,
+        identity: BoardIdentity,
+        known: KnownBoot,
+        recorder: Recorder,
+        listener: Listener,
+        clock: HostClock,
+    ) -> None:
+        assert identity.hello is not None
+        self.hello: Hello = identity.hello
+        self.identity = identity
+        self.ticks = ClockMap(identity.hello.tick_hz)
+        self._row = known.boot_row
+        self._recorder = recorder
+        self._tell = listener
+        self._clock = clock
+        self._tracker = SequenceTracker(known.next_expected)
+        for sequence in known.stored_beyond:
+            self._tracker.add(sequence)
+        self._pending: dict[int, TimedRecord] = {}
+        self._hole_since_ns: int | None = None
+
+    @property
+    def waiting(self) -> int:
+        """Records known to exist that are not on disk."""
+        return self._tracker.waiting
+
+    @property
+    def first_missing(self) -> int | None:
+        """Where *send again* has to start, None if nothing is missing."""
+        holes = self._tracker.holes()
+        return holes[0].first if holes else None
+
+    @property
+    def confirmable(self) -> int | None:
+        """Highest sequence that may be confirmed."""
+        return self._tracker.confirmable
+
+    async def announced(self, oldest_kept: int, next_sequence: int) -> None:
+        """Take note of what *hello* or *status* says is kept."""
+        self._tracker.announce(next_sequence)
+        lost = self._tracker.give_up_below(oldest_kept)
+        if lost:
+            reason = "the board's memory was full"
+            await self._recorder.lost(self._row, lost, reason)
+            self._tell(RecordsLost(sum(hole.count for hole in lost), reason))
+        if lost or self._pending:
+            await self._release()
+
+    async def take(self, raws: Sequence[RawRecord]) -> None:
+        """Write what is new to disk, then hand on what is in order."""
+        new: dict[int, TimedRecord] = {}
+        for raw in raws:
+            record = self._timed(raw)
+            if not self._tracker.has(record.sequence):
+                new[record.sequence] = record
+        if not new:
+            return
+        await self._recorder.store(self._row, list(new.values()))
+        for sequence, record in new.items():
+            self._tracker.add(sequence)
+            self._pending[sequence] = record
+        await self._release()
+
+    async def release_past_holes(self, now_ns: int, after_s: float) -> None:
+        """Hand on what has waited behind a hole for longer than ``after_s``.
+
+        The hole is still asked for and nothing beyond it is confirmed: this only keeps the screen
+        from standing still. What comes later is handed on late.
+        """
+        if not self._tracker.holes():
+            self._hole_since_ns = None
+        elif self._hole_since_ns is None:
+            self._hole_since_ns = now_ns
+        elif now_ns - self._hole_since_ns > after_s * 1e9 and self._pending:
+            await self._release(past_holes=True)
+
+    async def _release(self, *, past_holes: bool = False) -> None:
+        limit = self._tracker.next_expected
+        ready = sorted(s for s in self._pending if past_holes or s < limit)
+        if ready:
+            await self._recorder.file(self._row, [self._pending.pop(s) for s in ready])
+
+    def _timed(self, raw: RawRecord) -> TimedRecord:
+        record = raw.record
+        assert record.sequence is not None
+        ticks = moment_ticks(record)
+        self.ticks.feed(ticks, raw.arrival_ns)
+        struck = self.ticks.to_host_ns(ticks, raw.arrival_ns)
+        utc_ns = self._clock.utc_from_monotonic(struck.host_ns)
+        return TimedRecord(record.sequence, raw, utc_ns, struck.uncertainty_ns)
+
+
+def moment_ticks(record: Record) -> int:
+    """Tick that stands for a record: of its last scan if it is a strike."""
+    if isinstance(record, Strike):
+        return int(record.scan_ticks[-1])
+    assert record.ticks is not None
+    return record.ticks

@@ -1,0 +1,347 @@
+"""One connection to one board, used once: greet, listen, confirm, ask again.
+
+`logger.reconnect` decides whether there is a next one.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+from logger.collector.boot import KeepingBoot
+from logger.collector.events import BoardReport, Greeted, LineTrouble, Listener
+from logger.collector.lines import TextBoard
+from logger.collector.recording import BoardIdentity, Recorder
+from logger.decoding import Damage, Decoded, Decoder
+from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError
+from logger.framing import encode_frame
+from logger.hostclock import HostClock
+from logger.links.base import Link
+from logger.records import (
+    AskClock,
+    AskHello,
+    ClockReply,
+    Confirm,
+    Hello,
+    HostMessage,
+    RawRecord,
+    SendAgain,
+    SetTrigger,
+    Status,
+)
+from logger.wire import encode
+
+
+class ConnectionState(Enum):
+    """Where a connection stands."""
+
+    GREETING = "greeting"
+    STREAMING = "streaming"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, slots=True)
+class ConnectionSettings:
+    """Times and limits of one connection."""
+
+    trigger_level: int | None = None
+    """Counts above rest to set on the board; None leaves it."""
+    seen_before: bool = False
+    """Whether a board already spoke well at this URL in this run: what makes no sense is then a bad
+    line and not a wrong device."""
+    ask_hello_every_s: float = 1.0
+    # A board gives at least one good frame a second (status). Three seconds of bytes without one
+    # are another baud rate or another device.
+    foreign_after_s: float = 3.0
+    foreign_bytes: int = 64
+    first_exchanges: int = 8
+    first_exchange_every_s: float = 0.05
+    exchange_every_s: float = 10.0
+    # Several missed status messages and an unanswered question.
+    silent_after_s: float = 8.0
+    ask_again_every_s: float = 0.4
+    release_after_s: float = 3.0
+    batch_records: int = 512
+    queue_items: int = 4096
+
+
+class BoardConnection:
+    """Runs one connection until it ends.
+
+    Parameters
+    ----------
+    link
+        Not yet open.
+    recorder
+        Where records go.
+    listener
+        Told what happens; must return at once and must not raise.
+    clock
+        The host's clocks.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        recorder: Recorder,
+        listener: Listener,
+        clock: HostClock,
+        settings: ConnectionSettings | None = None,
+    ) -> None:
+        self._link = link
+        self._recorder = recorder
+        self._tell = listener
+        self._clock = clock
+        self._settings = settings or ConnectionSettings()
+        self._decoder = Decoder()
+        self._queue: asyncio.Queue[tuple[Decoded, int]] = asyncio.Queue(self._settings.queue_items)
+        self._state = ConnectionState.GREETING
+        self._boot: KeepingBoot | None = None
+        self._text: TextBoard | None = None
+        self._before_hello: list[RawRecord] = []
+        self._asked_clock: dict[int, int] = {}
+        self._exchanges = 0
+        self._bytes_in = 0
+        self._good = 0
+        self._opened_ns = 0
+        self._heard_ns = 0
+        self._asked_again: tuple[int, int] | None = None
+        self._confirmed: int | None = None
+
+    @property
+    def state(self) -> ConnectionState:
+        """Where the connection stands."""
+        return self._state
+
+    async def run(self) -> None:
+        """Run until the link closes or something fatal happens.
+
+        Raises
+        ------
+        LinkError
+            The link could not be opened, is gone, or has gone quiet.
+        ProtocolError
+            What speaks there is no board of this protocol.
+        StoreError
+            The recorder could not write; nothing unwritten was confirmed.
+        """
+        await self._link.open()
+        try:
+            self._opened_ns = self._heard_ns = self._clock.monotonic_ns()
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._read())
+                tasks.create_task(self._work())
+                tasks.create_task(self._watch())
+        except BaseExceptionGroup as group:
+            raise _first_fatal(group) from None
+        finally:
+            self._state = ConnectionState.CLOSED
+            await self._link.close()
+
+    async def _read(self) -> None:
+        try:
+            while True:
+                chunk = await self._link.read()
+                self._bytes_in += len(chunk.data)
+                self._heard_ns = chunk.arrival_ns
+                for item in self._decoder.feed(chunk.data, chunk.arrival_ns):
+                    await self._queue.put((item, chunk.arrival_ns))
+        except LinkClosedError:
+            # What was read before the drop must reach the disk before the connection ends.
+            await self._queue.join()
+            raise
+
+    async def _work(self) -> None:
+        while True:
+            batch = [await self._queue.get()]
+            while len(batch) < self._settings.batch_records and not self._queue.empty():
+                batch.append(self._queue.get_nowait())
+            try:
+                await self._take(batch)
+            except LinkClosedError:
+                # Saying something back failed; reading on finds the end of the link, and what
+                # was read before it still goes to disk.
+                pass
+            finally:
+                for _ in batch:
+                    self._queue.task_done()
+
+    async def _take(self, batch: Sequence[tuple[Decoded, int]]) -> None:
+        records: list[RawRecord] = []
+        for item, arrival_ns in batch:
+            if isinstance(item, Damage):
+                self._tell(LineTrouble(item))
+                continue
+            self._good += 1
+            if isinstance(item, RawRecord):
+                records.append(item)
+                continue
+            # Records before a hello belong to the boot that was before it.
+            await self._take_records(records)
+            records = []
+            if isinstance(item, Hello):
+                await self._greet(item)
+            elif isinstance(item, Status):
+                await self._take_status(item, arrival_ns)
+            else:
+                self._take_clock_reply(item, arrival_ns)
+        await self._take_records(records)
+        await self._confirm()
+
+    async def _greet(self, hello: Hello) -> None:
+        name = hello.name or f"board {hello.board_id[-4:]}"
+        identity = BoardIdentity(hello.board_id, f"{hello.boot_id:08x}", name, hello)
+        boot = self._boot
+        is_new = (
+            boot is None
+            or boot.hello.board_id != hello.board_id
+            or boot.hello.boot_id != hello.boot_id
+        )
+        if boot is None or is_new:
+            known = await self._recorder.begin_boot(identity)
+            boot = KeepingBoot(identity, known, self._recorder, self._tell, self._clock)
+            self._boot = boot
+            self._exchanges = 0
+            self._confirmed = None
+            self._asked_again = None
+            self._state = ConnectionState.STREAMING
+        await boot.announced(hello.oldest_kept, hello.next_sequence)
+        if is_new:
+            self._tell(Greeted(identity, boot.waiting))
+            held, self._before_hello = self._before_hello, []
+            await boot.take(held)
+            if self._settings.trigger_level is not None:
+                await self._send(SetTrigger(self._settings.trigger_level))
+        await self._ask_again(boot)
+
+    async def _take_status(self, status: Status, arrival_ns: int) -> None:
+        boot = self._boot
+        if boot is not None:
+            boot.ticks.feed(status.ticks, arrival_ns)
+            await boot.announced(status.oldest_kept, status.next_sequence)
+            self._tell(BoardReport(status, boot.waiting))
+
+    def _take_clock_reply(self, reply: ClockReply, arrival_ns: int) -> None:
+        sent_ns = self._asked_clock.pop(reply.token, None)
+        if sent_ns is not None and self._boot is not None:
+            self._boot.ticks.feed_exchange(
+                sent_ns, reply.received_ticks, reply.sent_ticks, arrival_ns
+            )
+
+    async def _take_records(self, raws: Sequence[RawRecord]) -> None:
+        if not raws:
+            return
+        lines = [raw for raw in raws if raw.raw[0].startswith(b"LB")]
+        if lines:
+            if self._text is None:
+                self._text = TextBoard(self._link.url, self._recorder, self._tell, self._clock)
+                self._state = ConnectionState.STREAMING
+            await self._text.take(lines)
+        framed = [raw for raw in raws if not raw.raw[0].startswith(b"LB")]
+        if self._boot is not None:
+            await self._boot.take(framed)
+        else:
+            # The board spoke before it was greeted: hold what came until hello says which boot
+            # it is. Bounded; what falls out is asked for again.
+            self._before_hello = (self._before_hello + framed)[-self._settings.queue_items :]
+
+    async def _confirm(self) -> None:
+        boot = self._boot
+        if boot is None or boot.confirmable is None or boot.confirmable == self._confirmed:
+            return
+        self._confirmed = boot.confirmable
+        await self._send(Confirm(boot.hello.boot_id, boot.confirmable))
+
+    async def _ask_again(self, boot: KeepingBoot) -> None:
+        first = boot.first_missing
+        if first is None:
+            self._asked_again = None
+            return
+        now = self._clock.monotonic_ns()
+        asked = self._asked_again
+        if asked is not None and asked[0] != first:
+            # The board is sending what was asked for: asking in between would start it over.
+            self._asked_again = (first, now)
+        elif asked is None or now - asked[1] >= self._settings.ask_again_every_s * 1e9:
+            self._asked_again = (first, now)
+            await self._send(SendAgain(boot.hello.boot_id, first))
+
+    async def _ask_clock(self) -> None:
+        # Unanswered questions are forgotten, so that a board without a clock costs nothing.
+        if len(self._asked_clock) > 16:
+            self._asked_clock.clear()
+        token = secrets.randbits(32)
+        self._exchanges += 1
+        self._asked_clock[token] = self._clock.monotonic_ns()
+        await self._send(AskClock(token))
+
+    async def _send(self, message: HostMessage) -> None:
+        await self._link.write(encode_frame(encode(message)))
+
+    async def _watch(self) -> None:
+        """Ask what has to be asked again and again, and notice what has gone quiet."""
+        settings = self._settings
+        asked_hello_ns: int | None = None
+        asked_clock_ns = 0
+        while True:
+            now = self._clock.monotonic_ns()
+            boot = self._boot
+            if self._clock.jumped() and boot is not None:
+                # The host slept and the board did not: the line through their clocks broke.
+                boot.ticks.new_segment()
+                self._exchanges = 0
+            if boot is None and self._text is None:
+                self._refuse_foreign(now)
+                if (
+                    asked_hello_ns is None
+                    or now - asked_hello_ns >= settings.ask_hello_every_s * 1e9
+                ):
+                    asked_hello_ns = now
+                    await self._send(AskHello())
+            if boot is not None:
+                self._refuse_silence(now)
+                early = self._exchanges < settings.first_exchanges
+                wait_s = settings.first_exchange_every_s if early else settings.exchange_every_s
+                if now - asked_clock_ns >= wait_s * 1e9:
+                    asked_clock_ns = now
+                    await self._ask_clock()
+                await self._ask_again(boot)
+                await boot.release_past_holes(now, settings.release_after_s)
+            await asyncio.sleep(0.05)
+
+    def _refuse_foreign(self, now_ns: int) -> None:
+        settings = self._settings
+        early = now_ns - self._opened_ns < settings.foreign_after_s * 1e9
+        if early or self._good or self._bytes_in < settings.foreign_bytes:
+            return
+        text = (
+            f"{self._link.url}: {self._bytes_in} bytes came and none is lie-board protocol 1. "
+            "Check that this is the board's port, and that --baud is the board's baud rate."
+        )
+        raise (LinkClosedError if settings.seen_before else ProtocolError)(text)
+
+    def _refuse_silence(self, now_ns: int) -> None:
+        if now_ns - self._heard_ns > self._settings.silent_after_s * 1e9:
+            raise LinkTimeoutError(
+                f"{self._link.url}: nothing from the board for "
+                f"{self._settings.silent_after_s:.0f} s. Check its supply and cable."
+            )
+
+
+def _first_fatal(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    """Pick the error that ended a connection: one that is not a mere consequence of the end."""
+    leaves: list[BaseException] = []
+
+    def collect(error: BaseException) -> None:
+        if isinstance(error, BaseExceptionGroup):
+            for inner in error.exceptions:
+                collect(inner)
+        else:
+            leaves.append(error)
+
+    collect(group)
+    causes = [error for error in leaves if not isinstance(error, LinkClosedError)]
+    return (causes or leaves)[0]

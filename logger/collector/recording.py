@@ -1,0 +1,67 @@
+"""What the collector hands on, and what it needs of whoever writes it to disk."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from logger.records import Hello, RawRecord
+from logger.sequence import Hole
+
+
+@dataclass(frozen=True, slots=True)
+class BoardIdentity:
+    """Which board is at the other end, and which start of it."""
+
+    board_key: str
+    """Board id in hex, or ``text:NAME`` for a board that speaks text."""
+    boot_key: str
+    """Boot id in hex; for a text board a random one per connection."""
+    name: str
+    hello: Hello | None
+    """None for a text board."""
+
+
+@dataclass(frozen=True, slots=True)
+class TimedRecord:
+    """A record with its number and the moment it was struck."""
+
+    sequence: int
+    raw: RawRecord
+    struck_utc_ns: int
+    struck_u_ns: int
+    """Standard uncertainty of struck_utc_ns."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownBoot:
+    """What the recorder knows of a boot: its row and the first number that it lacks."""
+
+    boot_row: int
+    next_expected: int = 0
+    stored_beyond: frozenset[int] = frozenset()
+    """Numbers above next_expected that are on disk already."""
+
+
+class Recorder(Protocol):
+    """Where records go. Every call has its effect on disk before it returns.
+
+    Errors are `StoreError` and end the connection: what was not written is never confirmed.
+    """
+
+    async def begin_boot(self, identity: BoardIdentity) -> KnownBoot:
+        """Remember the board and this start of it."""
+        ...
+
+    async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
+        """Write records durably; a record that is there already does no harm."""
+        ...
+
+    async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
+        """Work on stored records. They come in sequence order, but for late ones."""
+        ...
+
+    async def lost(self, boot_row: int, holes: Sequence[Hole], reason: str) -> None:
+        """Count records that will never come."""
+        ...
