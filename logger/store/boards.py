@@ -1,0 +1,90 @@
+"""Boards and their boots."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from logger.errors import StoreError
+from logger.records import Ability, Hello, ScanOrder
+from logger.store.core import Core, Value
+from logger.store.rows import BoardRow
+
+
+def _board_row(*, accepted: int | None, **columns: Any) -> BoardRow:  # noqa: ANN401
+    return BoardRow(accepted=None if accepted is None else bool(accepted), **columns)
+
+
+class BoardTables(Core):
+    """The part of the store that knows boards."""
+
+    def remember_boot(
+        self, *, board_key: str, boot_key: str, name: str, hello: Hello | None, seen_utc_ns: int
+    ) -> int:
+        """Note a board and one start of it (again); return the boot's id.
+
+        ``hello`` is None for a board that speaks text. Such a board says neither who it is nor
+        when it started: the caller makes up a new ``boot_key`` for each start it can tell.
+        """
+        with self._writing():
+            board = self._number(
+                "INSERT INTO boards (board_key, form, name, first_seen_utc_ns) VALUES (?, ?, ?, ?)"
+                " ON CONFLICT (board_key) DO UPDATE SET name = excluded.name RETURNING id",
+                (board_key, "text" if hello is None else "binary", name, seen_utc_ns),
+            )
+            return self._number(
+                "INSERT INTO boots (board, boot_key, first_seen_utc_ns, hello) VALUES (?, ?, ?, ?)"
+                " ON CONFLICT (board, boot_key) DO UPDATE SET hello = excluded.hello RETURNING id",
+                (
+                    board,
+                    boot_key,
+                    seen_utc_ns,
+                    None if hello is None else json.dumps(asdict(hello)),
+                ),
+            )
+
+    def boards(self) -> list[BoardRow]:
+        """All boards ever seen, the first seen first."""
+        return self._board_rows("ORDER BY first_seen_utc_ns, id", ())
+
+    def board_of(self, boot: int) -> BoardRow:
+        """Return the board that had this boot."""
+        rows = self._board_rows("WHERE id = (SELECT board FROM boots WHERE id = ?)", (boot,))
+        if not rows:
+            raise StoreError(f"{self.path}: there is no boot {boot}")
+        return rows[0]
+
+    def _board_rows(self, rest: str, parameters: Sequence[Value]) -> list[BoardRow]:
+        return self._select(
+            _board_row,
+            "SELECT id, board_key, form, name, first_seen_utc_ns, accepted, accepted_utc_ns"
+            f" FROM boards {rest}",
+            parameters,
+        )
+
+    def accept_board(self, board: int, *, accepted: bool, at_utc_ns: int) -> None:
+        """Note whether the bench checks found the board good enough to fit with."""
+        self._update("boards", board, {"accepted": int(accepted), "accepted_utc_ns": at_utc_ns})
+
+    def hello_of(self, boot: int) -> Hello | None:
+        """Return the last *hello* of a boot; None for a text board."""
+        row = self._one("SELECT hello FROM boots WHERE id = ?", (boot,))
+        if row is None:
+            raise StoreError(f"{self.path}: there is no boot {boot}")
+        if row[0] is None:
+            return None
+        fields: dict[str, Any] = json.loads(row[0])
+        fields["firmware"] = tuple(fields["firmware"])
+        fields["scan_order"] = ScanOrder(fields["scan_order"])
+        fields["abilities"] = Ability(fields["abilities"])
+        return Hello(**fields)
+
+    def boots_of(self, session: int) -> list[int]:
+        """Boots that have records in a session, by id."""
+        return self._select(
+            lambda boot: int(boot),
+            "SELECT DISTINCT boot FROM records WHERE session = ? ORDER BY boot",
+            (session,),
+        )

@@ -1,0 +1,111 @@
+"""One connection, its lock and its transactions: what every part of the store stands on."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
+
+from logger.errors import StoreError
+from logger.store.explain import explained
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+_Row = TypeVar("_Row")
+# What SQLite can keep in our columns.
+Value: TypeAlias = str | int | float | bytes | None
+Parameters: TypeAlias = Sequence[Value] | Mapping[str, Value]
+
+
+class Core:
+    """Shared ground of the parts of `logger.store.store.Store`.
+
+    Calls may come from any thread, one at a time: a lock is held for the length of each.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
+        self.path = path
+        self.read_only = read_only
+        self._connection = connection
+        self._lock = threading.RLock()
+        self._database: Database | None = None
+
+    def close(self) -> None:
+        """Close the file; may be called more than once."""
+        with self._lock, explained(self.path):
+            self._connection.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction: all inside is on the disk when it ends, or nothing of it is.
+
+        Inside another one it is a part of that.
+        """
+        if self.read_only:
+            raise StoreError(f"{self.path}: opened for reading only: open it for writing")
+        with self._lock, explained(self.path):
+            connection = self._connection
+            if connection.in_transaction:
+                yield connection
+                return
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield connection
+                connection.execute("COMMIT")
+            except BaseException:
+                # Does nothing if a full disk has rolled it back already.
+                connection.rollback()
+                raise
+
+    @property
+    def _tables(self) -> Database:
+        """The same connection through sqlite-utils, for writes that are few."""
+        if self._database is None:
+            # Imported here: it takes 0.4 s (python -X importtime), and reading and logging
+            # do without it.
+            from sqlite_utils import Database
+
+            self._database = Database(self._connection, execute_plugins=False)
+        return self._database
+
+    def _insert(self, table: str, values: Mapping[str, Value]) -> int:
+        """Insert one row and return its id."""
+        with self._writing():
+            row_id = self._tables.table(table).insert(dict(values)).last_pk
+            assert isinstance(row_id, int)
+            return row_id
+
+    def _update(self, table: str, row_id: int, values: Mapping[str, Value]) -> None:
+        """Change columns of the row with this id."""
+        from sqlite_utils.db import NotFoundError
+
+        with self._writing():
+            try:
+                self._tables.table(table).update(row_id, dict(values))
+            except NotFoundError as exc:
+                raise StoreError(f"{self.path}: there is no {table} row {row_id}") from exc
+
+    def _select(
+        self, make: Callable[..., _Row], sql: str, parameters: Parameters = ()
+    ) -> list[_Row]:
+        """Return rows of a query whose columns are named as the parameters of ``make``."""
+        with self._lock, explained(self.path):
+            cursor = self._connection.execute(sql, parameters)
+            names = [column[0] for column in cursor.description]
+            return [make(**dict(zip(names, row, strict=True))) for row in cursor]
+
+    def _number(self, sql: str, parameters: Parameters = ()) -> int:
+        """Return the one number that a query always gives."""
+        row = self._one(sql, parameters)
+        assert row is not None
+        return int(row[0])
+
+    def _one(self, sql: str, parameters: Parameters = ()) -> tuple[Any, ...] | None:
+        """Return the first row of a query, or None."""
+        with self._lock, explained(self.path):
+            row: tuple[Any, ...] | None = self._connection.execute(sql, parameters).fetchone()
+            return row

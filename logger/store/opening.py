@@ -1,0 +1,142 @@
+"""Open a data file, and tell first, before anything is written, whether it is one of ours."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+
+from logger.errors import SchemaVersionError, StoreError
+from logger.store.explain import explained
+from logger.store.migrations import (
+    APPLICATION_ID,
+    STEPS,
+    Step,
+    refuse_newer,
+    upgrade,
+    version_of,
+)
+
+# STRICT tables, RETURNING and JSON functions.
+_OLDEST_SQLITE = (3, 38, 0)
+
+
+def _connect(path: Path, query: str, busy_s: float) -> sqlite3.Connection:
+    return sqlite3.connect(
+        f"{path.absolute().as_uri()}?{query}",
+        uri=True,
+        timeout=busy_s,
+        # autocommit: transactions begin where the code says BEGIN
+        isolation_level=None,
+        # `Store` holds a lock of its own around every call.
+        check_same_thread=False,
+    )
+
+
+def _connect_for_reading(path: Path, busy_s: float) -> sqlite3.Connection:
+    """Connect without leave to write."""
+    connection = _connect(path, "mode=ro", busy_s)
+    try:
+        connection.execute("SELECT COUNT(*) FROM sqlite_schema")
+    except sqlite3.Error as exc:
+        connection.close()
+        # WAL wants a file beside the data file even for reading. On a medium or in a folder that
+        # cannot be written, and with nothing waiting in the -wal file, nobody can change the data.
+        wal = path.with_name(path.name + "-wal")
+        unwritten = wal.exists() and wal.stat().st_size > 0
+        codes = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+        if exc.sqlite_errorcode & 0xFF not in codes or unwritten:
+            raise
+        return _connect(path, "mode=ro&immutable=1", busy_s)
+    return connection
+
+
+def _check_place(path: Path, *, read_only: bool) -> None:
+    """Say what is wrong with the place itself, before SQLite says it less well."""
+    if not path.parent.is_dir():
+        raise StoreError(f"{path}: there is no folder {path.parent}: make it, or name another file")
+    if path.is_dir():
+        raise StoreError(f"{path}: this is a folder: name a file in it")
+    if read_only:
+        if not path.exists():
+            raise StoreError(f"{path}: there is no such data file: check the name")
+        if not os.access(path, os.R_OK):
+            raise StoreError(f"{path}: you may not read this file: mend its permissions")
+        return
+    if path.exists() and not os.access(path, os.W_OK):
+        raise StoreError(
+            f"{path}: this file is read-only: mend its permissions, or copy it elsewhere"
+        )
+    if not os.access(path.parent, os.W_OK):
+        raise StoreError(
+            f"{path}: you may not write in the folder {path.parent}: mend its permissions, "
+            "or name a file elsewhere"
+        )
+
+
+def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
+    """Return the schema version of a file, 0 if it has no content; raise if it is not ours."""
+    if path.stat().st_size == 0:
+        return 0
+    with closing(_connect_for_reading(path, busy_s)) as connection:
+        application_id = connection.execute("PRAGMA application_id").fetchone()[0]
+        version = version_of(connection)
+        tables = connection.execute("SELECT COUNT(*) FROM sqlite_schema").fetchone()[0]
+    if application_id == 0 and version == 0 and tables == 0:
+        return 0
+    if application_id != APPLICATION_ID:
+        raise StoreError(f"{path}: this database belongs to another program: name another file")
+    try:
+        refuse_newer(version, latest)
+    except SchemaVersionError as exc:
+        raise SchemaVersionError(f"{path}: {exc}") from exc
+    return version
+
+
+def open_connection(
+    path: Path, *, read_only: bool, busy_s: float, steps: Sequence[Step] = STEPS
+) -> sqlite3.Connection:
+    """Open (or make, or upgrade) the data file at ``path``.
+
+    Raises
+    ------
+    StoreError
+        With one line that says what to do; the file is then as it was.
+    SchemaVersionError
+        If a newer version wrote it.
+    """
+    if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
+        wanted = ".".join(map(str, _OLDEST_SQLITE))
+        raise StoreError(
+            f"this Python brings SQLite {sqlite3.sqlite_version}, but {wanted} or newer is needed: "
+            "use a newer Python"
+        )
+    _check_place(path, read_only=read_only)
+    with explained(path):
+        version = _version_before_writing(path, len(steps), busy_s) if path.exists() else 0
+        if read_only:
+            if version < len(steps):
+                raise StoreError(
+                    f"{path}: this data file is empty or from an older version: "
+                    "open it once for writing"
+                )
+            return _connect_for_reading(path, busy_s)
+        connection = _connect(path, "mode=rwc", busy_s)
+        try:
+            if version < len(steps):
+                try:
+                    upgrade(connection, steps)
+                except (StoreError, SchemaVersionError) as exc:
+                    raise type(exc)(f"{path}: {exc}") from exc
+            connection.execute("PRAGMA foreign_keys = ON")
+            connection.execute("PRAGMA journal_mode = WAL")
+            # A board forgets a record once it is confirmed, so a commit must be on the disk
+            # when it returns; macOS needs fullfsync for that, elsewhere it changes nothing.
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA fullfsync = ON")
+        except BaseException:
+            connection.close()
+            raise
+    return connection

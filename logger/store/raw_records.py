@@ -1,0 +1,220 @@
+"""Raw records and what was lost of them: nothing lost, nothing twice."""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any, TypeAlias
+
+from logger.records import Button, Reading, Record, Strike
+from logger.store.core import Core, Value
+from logger.store.packing import pack_raw, unpack_raw
+from logger.store.rows import LossRow, StoredRecord, TimedRecord
+
+_log = logging.getLogger(__name__)
+
+_KINDS: dict[type[Record], str] = {Reading: "reading", Strike: "strike", Button: "button"}
+# Rows read under one hold of the lock: a long reading must not keep the collector waiting.
+_PAGE_ROWS = 500
+
+_INSERT_RECORD = """
+INSERT INTO records (boot, sequence, kind, raw, flags, arrival_ns, struck_utc_ns, struck_u_ns,
+  session)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+_RecordTuple: TypeAlias = tuple[int, int, str, bytes, int, int, int | None, int | None, int | None]
+
+
+def _tuple_of(boot: int, item: TimedRecord, session: int | None) -> _RecordTuple:
+    record = item.raw.record
+    return (
+        boot,
+        item.sequence,
+        _KINDS[type(record)],
+        pack_raw(item.raw.raw),
+        int(record.flags),
+        item.raw.arrival_ns,
+        item.struck_utc_ns,
+        item.struck_u_ns,
+        session,
+    )
+
+
+def _stored_record(*, raw: bytes, **columns: Any) -> StoredRecord:  # noqa: ANN401
+    return StoredRecord(raw=unpack_raw(raw), **columns)
+
+
+class RecordTables(Core):
+    """The part of the store that keeps what boards sent."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
+        super().__init__(connection, path, read_only=read_only)
+        # Boot -> last contiguous sequence found. Records and losses are never deleted, so it can
+        # only rise, whoever else writes.
+        self._contiguous: dict[int, int] = {}
+
+    def add_records(
+        self, boot: int, records: Iterable[TimedRecord], *, session: int | None = None
+    ) -> list[int]:
+        """Store records; they are on the disk when this returns.
+
+        Returns
+        -------
+        list of int
+            Sequence numbers that were new, in the order given. A record that is there already
+            is taken without harm; if its bytes differ from those there, it is kept in the table
+            ``clashes``.
+
+        Raises
+        ------
+        StoreError
+            None of them was stored then.
+        """
+        rows = [_tuple_of(boot, item, session) for item in records]
+        if not rows:
+            return []
+        sequences = [row[1] for row in rows]
+        new: list[_RecordTuple] = []
+        clashing: list[_RecordTuple] = []
+        with self._writing() as connection:
+            there: dict[int, bytes] = dict(
+                connection.execute(
+                    "SELECT sequence, raw FROM records WHERE boot = ? AND sequence BETWEEN ? AND ?"
+                    " ORDER BY sequence",
+                    (boot, min(sequences), max(sequences)),
+                )
+            )
+            for row in rows:
+                raw = there.get(row[1])
+                if raw is None:
+                    there[row[1]] = row[3]
+                    new.append(row)
+                elif raw != row[3]:
+                    clashing.append(row)
+            connection.executemany(_INSERT_RECORD, new)
+            connection.executemany(
+                "INSERT OR IGNORE INTO clashes (boot, sequence, kind, raw, struck_utc_ns)"
+                " VALUES (?, ?, ?, ?, ?)",
+                [(*row[:4], row[6]) for row in clashing],
+            )
+        for row in clashing:
+            _log.warning(
+                "record %d of boot %d came again with other bytes: kept aside", row[1], boot
+            )
+        return [row[1] for row in new]
+
+    def count_clashes(self, boot: int) -> int:
+        """How many records came with other bytes under a number taken already."""
+        return self._number("SELECT COUNT(*) FROM clashes WHERE boot = ?", (boot,))
+
+    def set_struck_times(self, boot: int, times: Iterable[tuple[int, int, int]]) -> None:
+        """Replace what the clock made of records: (sequence, struck_utc_ns, struck_u_ns)."""
+        with self._writing() as connection:
+            connection.executemany(
+                "UPDATE records SET struck_utc_ns = ?, struck_u_ns = ?"
+                " WHERE boot = ? AND sequence = ?",
+                [(utc_ns, u_ns, boot, sequence) for sequence, utc_ns, u_ns in times],
+            )
+
+    def last_contiguous(self, boot: int) -> int | None:
+        """Highest sequence up to which nothing is missing; None if 0 itself is.
+
+        Every number up to and including it is stored, or noted as lost for good (`add_loss`).
+        """
+        with self._lock:
+            last = self._contiguous.get(boot, -1)
+            spans = self._covered(boot, last)
+            for first, end in spans:
+                if first > last + 1:
+                    break
+                last = max(last, end)
+            self._contiguous[boot] = last
+        return None if last < 0 else last
+
+    def sequences_after(self, boot: int, sequence: int) -> frozenset[int]:
+        """Return the stored numbers above ``sequence``."""
+        return frozenset(
+            self._select(
+                lambda sequence: int(sequence),
+                "SELECT sequence FROM records WHERE boot = ? AND sequence > ? ORDER BY sequence",
+                (boot, sequence),
+            )
+        )
+
+    def _covered(self, boot: int, after: int) -> list[tuple[int, int]]:
+        """Find the runs of sequences stored or lost that reach beyond ``after``, in order."""
+        return self._select(
+            lambda first, end: (first, end),
+            # Numbers in a run keep the same distance from their rank.
+            "SELECT MIN(sequence) AS first, MAX(sequence) AS 'end' FROM ("
+            "  SELECT sequence, sequence - ROW_NUMBER() OVER (ORDER BY sequence) AS run"
+            "  FROM records WHERE boot = :boot AND sequence > :after) GROUP BY run"
+            " UNION ALL"
+            " SELECT from_sequence, to_sequence FROM losses"
+            "  WHERE boot = :boot AND to_sequence > :after"
+            " ORDER BY 1, 2",
+            {"boot": boot, "after": after},
+        )
+
+    def records_of(
+        self, *, boot: int | None = None, session: int | None = None, from_sequence: int = 0
+    ) -> Iterator[StoredRecord]:
+        """Give records by boot and sequence: of a boot, of a session, or of both.
+
+        Read page by page: what is added while it runs may or may not be among them.
+        """
+        conditions = ["(boot, sequence) >= (?, ?)"]
+        fixed: list[Value] = []
+        for column, value in (("boot", boot), ("session", session)):
+            if value is not None:
+                conditions.append(f"{column} = ?")
+                fixed.append(value)
+        sql = (
+            "SELECT id, boot, sequence, kind, raw, flags, arrival_ns,"
+            f" struck_utc_ns, struck_u_ns, session FROM records WHERE {' AND '.join(conditions)}"
+            " AND sequence >= ? ORDER BY boot, sequence LIMIT ?"
+        )
+        start = (0, 0)
+        while True:
+            page = self._select(_stored_record, sql, (*start, *fixed, from_sequence, _PAGE_ROWS))
+            yield from page
+            if len(page) < _PAGE_ROWS:
+                return
+            start = (page[-1].boot, page[-1].sequence + 1)
+
+    def add_loss(
+        self,
+        boot: int,
+        *,
+        count: int,
+        reason: str,
+        noted_utc_ns: int,
+        from_sequence: int | None = None,
+        to_sequence: int | None = None,
+        session: int | None = None,
+        club: int | None = None,
+    ) -> bool:
+        """Note records that are lost for good; False if this very span was noted before.
+
+        ``from_sequence`` and ``to_sequence`` (inclusive) are None when only their number is known.
+        """
+        with self._writing() as connection:
+            cursor = connection.execute(
+                "INSERT INTO losses (boot, session, club, from_sequence, to_sequence, count,"
+                " reason, noted_utc_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+                " ON CONFLICT (boot, from_sequence, to_sequence) DO NOTHING",
+                (boot, session, club, from_sequence, to_sequence, count, reason, noted_utc_ns),
+            )
+            return cursor.rowcount == 1
+
+    def losses(self, *, boot: int | None = None, session: int | None = None) -> list[LossRow]:
+        """Losses of a boot, of a session, or all, in the order they were noted."""
+        return self._select(
+            LossRow,
+            "SELECT id, boot, session, club, from_sequence, to_sequence, count, reason,"
+            " noted_utc_ns FROM losses WHERE boot IS COALESCE(?, boot)"
+            " AND (? IS NULL OR session = ?) ORDER BY noted_utc_ns, id",
+            (boot, session, session),
+        )

@@ -1,0 +1,198 @@
+"""Players, their sets and clubs, and what was known of each club when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, fields
+from typing import Any
+
+from logger.clubs import SPEC_GROUPS, ClubSpec, SetFile
+from logger.errors import StoreError
+from logger.store.core import Core
+from logger.store.rows import ClubRow, PlayerRow, SetName, SetRow
+
+_SPEC_COLUMNS = ", ".join(field.name for field in fields(ClubSpec))
+_FROM_FILE = "set file"
+# Greater than any date in nanoseconds: "now".
+_END_OF_TIME = 2**63 - 1
+
+
+def merge_specs(specs: Iterable[ClubSpec]) -> ClubSpec:
+    """Tell what holds after all of ``specs``, the oldest first: the latest value of each group."""
+    merged: dict[str, Any] = {}
+    for spec in specs:
+        values = asdict(spec)
+        for group in SPEC_GROUPS:
+            if values[group[0]] is not None:
+                merged.update({name: values[name] for name in group})
+    return ClubSpec(**merged)
+
+
+def changed_spec(known: ClubSpec, seen: ClubSpec) -> ClubSpec | None:
+    """Only those groups of ``seen`` that tell something new; None if none does."""
+    old, new = asdict(known), asdict(seen)
+    changed: dict[str, Any] = {}
+    for group in SPEC_GROUPS:
+        if any(new[name] is not None and new[name] != old[name] for name in group):
+            changed.update({name: new[name] for name in group})
+    return ClubSpec(**changed) if changed else None
+
+
+class SetTables(Core):
+    """The part of the store that knows players and clubs."""
+
+    def import_set(self, seen: SetFile, *, at_utc_ns: int) -> int:
+        """Take in a set file; return the set's id.
+
+        The player and the set are made, or found by name. Each value that differs from what the
+        file said last time gets a dated row, so a file that nobody touched does not undo a bend
+        made since; a blank changes nothing. A club that the file leaves out is no longer in the
+        set; its strikes stay.
+        """
+        with self._writing() as connection:
+            player = self._number(
+                "INSERT INTO players (name, hand) VALUES (?, ?)"
+                " ON CONFLICT (name) DO UPDATE SET hand = excluded.hand RETURNING id",
+                (seen.player, seen.hand),
+            )
+            set_id = self._number(
+                "INSERT INTO sets (player, name, machine_increment_deg) VALUES (?, ?, ?)"
+                " ON CONFLICT (player, name) DO UPDATE SET machine_increment_deg ="
+                " COALESCE(excluded.machine_increment_deg, machine_increment_deg) RETURNING id",
+                (player, seen.name, seen.machine_increment_deg),
+            )
+            connection.execute('UPDATE clubs SET position = NULL WHERE "set" = ?', (set_id,))
+            for position, club in enumerate(seen.clubs):
+                club_id = self._number(
+                    'INSERT INTO clubs ("set", label, position) VALUES (?, ?, ?)'
+                    ' ON CONFLICT ("set", label) DO UPDATE SET label = excluded.label,'
+                    " position = excluded.position RETURNING id",
+                    (set_id, club.label, position),
+                )
+                self._add_spec_of_file(club_id, club.spec, at_utc_ns)
+            connection.execute(
+                'UPDATE sets SET pivot_club = (SELECT id FROM clubs WHERE "set" = ? AND label = ?)'
+                " WHERE id = ?",
+                (set_id, seen.pivot_label, set_id),
+            )
+        return set_id
+
+    def _add_spec_of_file(self, club: int, spec: ClubSpec, at_utc_ns: int) -> None:
+        history = self.spec_history(club)
+        told_before = merge_specs(told for _, source, told in history if source == _FROM_FILE)
+        changed = changed_spec(told_before, spec)
+        if changed is not None:
+            self.add_spec(club, changed, at_utc_ns=at_utc_ns, source=_FROM_FILE)
+
+    def add_spec(self, club: int, spec: ClubSpec, *, at_utc_ns: int, source: str) -> bool:
+        """Note what was measured or wished for a club at a date; False if none of it is new.
+
+        ``source`` says where it comes from: a set file, a measurement, a bend.
+        """
+        with self._writing():
+            changed = changed_spec(self.spec_of(club, at_utc_ns=at_utc_ns), spec)
+            if changed is None:
+                return False
+            self._insert(
+                "club_specs",
+                {"club": club, "from_utc_ns": at_utc_ns, "source": source, **asdict(changed)},
+            )
+        return True
+
+    def spec_of(self, club: int, *, at_utc_ns: int | None = None) -> ClubSpec:
+        """Return what is known of a club, or was at a date."""
+        return merge_specs(
+            self._select(
+                ClubSpec,
+                f"SELECT {_SPEC_COLUMNS} FROM club_specs WHERE club = ? AND from_utc_ns <= ?"
+                " ORDER BY from_utc_ns, id",
+                (club, _END_OF_TIME if at_utc_ns is None else at_utc_ns),
+            )
+        )
+
+    def spec_history(self, club: int) -> list[tuple[int, str, ClubSpec]]:
+        """Every change of a club: (from_utc_ns, source, only what changed), the oldest first."""
+        return self._select(
+            lambda from_utc_ns, source, **spec: (from_utc_ns, source, ClubSpec(**spec)),
+            f"SELECT from_utc_ns, source, {_SPEC_COLUMNS} FROM club_specs WHERE club = ?"
+            " ORDER BY from_utc_ns, id",
+            (club,),
+        )
+
+    def get_set(self, set_id: int, *, at_utc_ns: int | None = None) -> SetRow:
+        """Return a set with what is known of its clubs, or was at a date."""
+        with self._lock:
+            row = self._one(
+                "SELECT player, name, pivot_club, machine_increment_deg FROM sets WHERE id = ?",
+                (set_id,),
+            )
+            if row is None:
+                raise StoreError(f"{self.path}: there is no set {set_id}")
+            player, name, pivot_club, machine_increment_deg = row
+            clubs = self._clubs('"set" = ? AND position IS NOT NULL', set_id, at_utc_ns)
+            return SetRow(
+                id=set_id,
+                player=self._players("WHERE id = ?", player)[0],
+                name=name,
+                pivot_club=pivot_club,
+                machine_increment_deg=machine_increment_deg,
+                clubs=tuple(clubs),
+            )
+
+    def get_club(self, club: int, *, at_utc_ns: int | None = None) -> ClubRow:
+        """Return a club, also one that is no longer in its set."""
+        found = self._clubs("id = ?", club, at_utc_ns)
+        if not found:
+            raise StoreError(f"{self.path}: there is no club {club}")
+        return found[0]
+
+    def _clubs(self, condition: str, key: int, at_utc_ns: int | None) -> list[ClubRow]:
+        with self._lock:
+            rows = self._select(
+                lambda **columns: columns,
+                f'SELECT id, "set", label, position FROM clubs WHERE {condition}'
+                " ORDER BY position, id",
+                (key,),
+            )
+            return [
+                ClubRow(**row, spec=self.spec_of(row["id"], at_utc_ns=at_utc_ns)) for row in rows
+            ]
+
+    def players(self) -> list[PlayerRow]:
+        """All players by name."""
+        return self._players("ORDER BY name, id")
+
+    def _players(self, rest: str, *parameters: int) -> list[PlayerRow]:
+        return self._select(
+            PlayerRow, f"SELECT id, name, hand, note FROM players {rest}", parameters
+        )
+
+    def sets(self) -> list[SetName]:
+        """All sets by player and name."""
+        return self._select(
+            SetName,
+            "SELECT sets.id, players.name AS player, sets.name,"
+            ' (SELECT COUNT(*) FROM clubs WHERE clubs."set" = sets.id'
+            "   AND clubs.position IS NOT NULL) AS clubs"
+            " FROM sets JOIN players ON players.id = sets.player"
+            " ORDER BY players.name, sets.name, sets.id",
+        )
+
+    def find_set(self, player: str, name: str | None = None) -> int:
+        """Id of the set of this player (of this name, if there are several).
+
+        Raises
+        ------
+        StoreError
+            Naming what there is instead.
+        """
+        every = self.sets()
+        own = [row for row in every if row.player.casefold() == player.casefold()]
+        if not own:
+            known = ", ".join(sorted({row.player for row in every})) or "none yet"
+            raise StoreError(f"{self.path}: no set of {player} is stored (players: {known})")
+        wanted = [row for row in own if name is None or row.name.casefold() == name.casefold()]
+        if len(wanted) == 1:
+            return wanted[0].id
+        names = ", ".join(row.name for row in own)
+        raise StoreError(f"{self.path}: name one of the sets of {own[0].player}: {names}")

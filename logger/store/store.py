@@ -1,0 +1,71 @@
+"""The data file as one object."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from logger.store.boards import BoardTables
+from logger.store.migrations import STEPS, Step
+from logger.store.opening import open_connection
+from logger.store.raw_records import RecordTables
+from logger.store.sessions import SessionTables
+from logger.store.strikes import StrikeTables
+
+# How long to wait for another program to finish writing.
+BUSY_S = 5.0
+
+
+class Store(BoardTables, RecordTables, SessionTables, StrikeTables):
+    """Players, clubs, boards, raw records and strikes in one SQLite file.
+
+    Every writing method is one transaction that is on the disk when it returns; if it raises
+    `StoreError`, nothing of it was stored. Calls may come from any thread; they are done one after
+    the other. Other programs may read the file meanwhile; if one writes for longer than
+    `BUSY_S`, the call fails with `StoreError`.
+    """
+
+    @classmethod
+    def open(
+        cls,
+        path: Path,
+        *,
+        read_only: bool = False,
+        busy_s: float = BUSY_S,
+        steps: Sequence[Step] = STEPS,
+    ) -> Self:
+        """Open a data file; make it if it is not there, upgrade it if it is older.
+
+        Parameters
+        ----------
+        path
+            Its folder must be there.
+        read_only
+            Nothing is made, upgraded or written.
+        busy_s
+            How long to wait for another program that writes.
+        steps
+            Schema steps; for tests of upgrades.
+
+        Raises
+        ------
+        StoreError
+            With one line that says what to do; the file is then as it was.
+        SchemaVersionError
+            If a newer version wrote it.
+        """
+        connection = open_connection(path, read_only=read_only, busy_s=busy_s, steps=steps)
+        return cls(connection, path, read_only=read_only)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        exc_type: type[BaseException] | None,
+        exc: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()

@@ -1,0 +1,191 @@
+"""Strikes filed under their clubs, marks read off the sole, and which of them count."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict
+
+from logger.errors import StoreError
+from logger.store.core import Core, Value
+from logger.store.rows import ClubCount, NewStrike, StrikeRow
+
+_COLUMNS = """
+source, id, session, club, boot, first_sequence, last_sequence, struck_utc_ns, kind, toe_mm,
+toe_u_mm, board_mm, trail_mm, load, span_us, flags, method_version, audits, rule_reason,
+fitter_choice, fitter_reason, set_aside
+"""
+# The club that was up when it was struck.
+_CLUB_UP = """
+(SELECT turns.club FROM turns WHERE turns.session = {session} AND turns.from_utc_ns <= {moment}
+ ORDER BY turns.from_utc_ns DESC, turns.id DESC LIMIT 1)
+"""
+_FILE = f"""
+INSERT INTO strikes (session, boot, first_sequence, last_sequence, within, struck_utc_ns, kind,
+  toe_mm, board_mm, trail_mm, load, span_us, flags, method_version, rule_reason, club)
+VALUES (:session, :boot, :first_sequence, :last_sequence, :within, :struck_utc_ns, :kind,
+  :toe_mm, :board_mm, :trail_mm, :load, :span_us, :flags, :method_version, :rule_reason,
+  {_CLUB_UP.format(session=":session", moment=":struck_utc_ns")})
+ON CONFLICT (boot, first_sequence, within) DO UPDATE SET session = excluded.session,
+  last_sequence = excluded.last_sequence, struck_utc_ns = excluded.struck_utc_ns,
+  kind = excluded.kind, toe_mm = excluded.toe_mm, board_mm = excluded.board_mm,
+  trail_mm = excluded.trail_mm, load = excluded.load, span_us = excluded.span_us,
+  flags = excluded.flags, method_version = excluded.method_version,
+  rule_reason = excluded.rule_reason, club = excluded.club
+RETURNING id
+"""
+
+
+class StrikeTables(Core):
+    """The part of the store that knows contacts."""
+
+    def file_strikes(
+        self,
+        session: int,
+        boot: int,
+        strikes: Sequence[NewStrike],
+        *,
+        from_sequence: int,
+        to_sequence: int,
+    ) -> list[int]:
+        """Replace what was worked out from a span of records; return the ids, in the order given.
+
+        All contacts of this session that begin in records ``from_sequence`` to ``to_sequence``
+        (inclusive) of the boot are replaced by ``strikes``. What the fitter said of one holds for
+        the one that now takes its records, and so do the marks that audit it. The club is the
+        one that was up.
+        """
+        outside = [s for s in strikes if not from_sequence <= s.first_sequence <= to_sequence]
+        if outside:
+            raise ValueError(f"a strike begins outside the span that is filed: {outside[0]}")
+        begun: Counter[int] = Counter()
+        ids: list[int] = []
+        with self._writing() as connection:
+            before = connection.execute(
+                "SELECT id, first_sequence, last_sequence FROM strikes"
+                " WHERE session = ? AND boot = ? AND first_sequence BETWEEN ? AND ? ORDER BY id",
+                (session, boot, from_sequence, to_sequence),
+            ).fetchall()
+            for strike in strikes:
+                within = begun[strike.first_sequence]
+                begun[strike.first_sequence] += 1
+                ids.append(self._number(_FILE, _parameters(session, boot, within, strike)))
+            kept = set(ids)
+            for old, first, last in before:
+                if old not in kept:
+                    self._hand_over(connection, old, _heir(ids, strikes, first, last))
+        return ids
+
+    def _hand_over(self, connection: sqlite3.Connection, old: int, heir: int | None) -> None:
+        """Pass a person's word on a contact that is no more to the one that took its records."""
+        if heir is not None:
+            connection.execute(
+                "UPDATE strikes SET (fitter_choice, fitter_reason) ="
+                " (SELECT fitter_choice, fitter_reason FROM strikes WHERE id = ?)"
+                " WHERE id = ? AND fitter_choice IS NULL",
+                (old, heir),
+            )
+            connection.execute("UPDATE marks SET audits = ? WHERE audits = ?", (heir, old))
+        connection.execute("DELETE FROM strikes WHERE id = ?", (old,))
+
+    def refile_strikes(self, session: int) -> int:
+        """Put every strike under the club that was up, after turns changed; return how many."""
+        club_up = _CLUB_UP.format(session="strikes.session", moment="strikes.struck_utc_ns")
+        with self._writing() as connection:
+            return connection.execute(
+                f"UPDATE strikes SET club = {club_up} WHERE session = ? AND club IS NOT {club_up}",
+                (session,),
+            ).rowcount
+
+    def add_mark(
+        self,
+        session: int,
+        club: int,
+        *,
+        struck_utc_ns: int,
+        toe_mm: float,
+        u_mm: float,
+        trail_mm: float | None = None,
+        audits: int | None = None,
+    ) -> int:
+        """Keep a mark read off the sole; return its id.
+
+        ``u_mm`` is how well it could be read (standard uncertainty), ``audits`` the id of the
+        board's strike of the same swing.
+        """
+        with self._writing():
+            return self._number(
+                "INSERT INTO marks (session, club, struck_utc_ns, toe_mm, trail_mm, u_mm, audits)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
+                (session, club, struck_utc_ns, toe_mm, trail_mm, u_mm, audits),
+            )
+
+    def contacts(
+        self, session: int, *, club: int | None = None, source: str | None = None
+    ) -> list[StrikeRow]:
+        """Strikes and marks of a session (under one club, from one source) by time struck."""
+        return self._contacts(
+            "session = ? AND (? IS NULL OR club = ?) AND (? IS NULL OR source = ?)"
+            " ORDER BY struck_utc_ns, source, id",
+            (session, club, club, source, source),
+        )
+
+    def get_contact(self, source: str, contact: int) -> StrikeRow:
+        """Return a strike (source ``board``) or a mark (``mark``) by its id."""
+        rows = self._contacts("source = ? AND id = ?", (source, contact))
+        if not rows:
+            raise StoreError(f"{self.path}: there is no {source} contact {contact}")
+        return rows[0]
+
+    def _contacts(self, rest: str, parameters: Sequence[Value]) -> list[StrikeRow]:
+        return self._select(StrikeRow, f"SELECT {_COLUMNS} FROM contacts WHERE {rest}", parameters)
+
+    def club_counts(self, session: int) -> list[ClubCount]:
+        """How much stands under each club of a session, by place in the set."""
+        return self._select(
+            ClubCount,
+            "SELECT counts.club, counts.source, counts.used, counts.set_aside, counts.lost"
+            " FROM contact_counts AS counts LEFT JOIN clubs ON clubs.id = counts.club"
+            " WHERE counts.session = ? ORDER BY clubs.position, counts.club, counts.source",
+            (session,),
+        )
+
+    def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:
+        """Let a contact not count, by the fitter's word; return it as it is now."""
+        return self._decide(contact, "aside", reason)
+
+    def bring_back(self, contact: StrikeRow, reason: str | None = None) -> StrikeRow:
+        """Let a contact count again, whoever set it aside; return it as it is now."""
+        return self._decide(contact, "use", reason)
+
+    def take_back_last(self, session: int, *, club: int | None = None) -> StrikeRow | None:
+        """Set aside the last contact that counts (under one club); None if there is none."""
+        with self._writing():
+            rows = self._contacts(
+                "session = ? AND (? IS NULL OR club = ?) AND set_aside IS NULL"
+                " ORDER BY struck_utc_ns DESC, source DESC, id DESC LIMIT 1",
+                (session, club, club),
+            )
+            return self.set_aside(rows[0], "taken back") if rows else None
+
+    def _decide(self, contact: StrikeRow, choice: str, reason: str | None) -> StrikeRow:
+        table = "strikes" if contact.source == "board" else "marks"
+        with self._writing() as connection:
+            connection.execute(
+                f"UPDATE {table} SET fitter_choice = ?, fitter_reason = ? WHERE id = ?",
+                (choice, reason, contact.id),
+            )
+            return self.get_contact(contact.source, contact.id)
+
+
+def _parameters(session: int, boot: int, within: int, strike: NewStrike) -> dict[str, Value]:
+    return {"session": session, "boot": boot, "within": within, **asdict(strike)}
+
+
+def _heir(ids: Sequence[int], strikes: Sequence[NewStrike], first: int, last: int) -> int | None:
+    """Id of the first strike that shares a record with ``first`` to ``last``."""
+    for strike_id, strike in zip(ids, strikes, strict=True):
+        if strike.first_sequence <= last and strike.last_sequence >= first:
+            return strike_id
+    return None
