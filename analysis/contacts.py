@@ -1,0 +1,209 @@
+"""One touch of the strip as a value, and how a stream of readings becomes such touches.
+
+A board either works out readings itself or sends all scans of a strike; both end in a `Contact`.
+Whole scans are read in `analysis.scans`; what a contact *was* (a strike, a resting head, a foot) is
+decided in `analysis.strikes`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from enum import IntFlag
+
+import numpy as np
+
+
+class ContactFlag(IntFlag):
+    """What is known about the quality of one contact."""
+
+    NONE = 0
+    SATURATED = 1
+    """A cell was at full scale: the load is a lower bound."""
+    EDGE = 2
+    """The patch reaches the end of the strip: the place is biased inward."""
+    STILL_LOADED = 4
+    """The strip was still pressed when the board closed its record."""
+    CELL_FILLED = 8
+    """A dead, stuck or saturated cell inside the patch was filled in from its neighbours."""
+    REST_GUESSED = 16
+    """No scan from before the contact: rest levels were taken from each cell's lowest value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """One touch of the strip, from its first load to its last."""
+
+    t_us: float
+    """Moment of the heaviest pressure, unwrapped board microseconds."""
+    span_us: float | None
+    """How long it lasted; None if the board gave too little to tell."""
+    board_mm: float
+    """Load-weighted place along the strip; 0 = its middle. NaN if nothing could be read."""
+    trail_mm: float | None
+    """Front to back on the sole, positive toward the trailing edge; None if not knowable."""
+    load: float | None
+    """Counts above rest, summed over the cells at the peak; None if the board gave none."""
+    width_mm: float | None
+    """Length of the main patch along the strip at a tenth of its height."""
+    patches: int | None
+    """Number of separate patches; a shoe or two sole ends give more than one."""
+    flags: ContactFlag
+    first_key: int
+    """Opaque to this folder: ties the contact back to the first record it came from."""
+    last_key: int
+    speed_m_s: float | None = None
+    """Of the sole across the strip, from the delay between two rows; None with one row."""
+
+
+@dataclass(frozen=True, slots=True)
+class StripReading:
+    """One reading as the board (or a text line, or a typed mark) gave it."""
+
+    t_us: float
+    board_mm: float
+    key: int
+    trail_mm: float | None = None
+    load: float | None = None
+    begins: bool = False
+    ends: bool = False
+    sums_up: bool = False
+    saturated: bool = False
+    edge: bool = False
+    still_loaded: bool = False
+    span_us: float | None = None
+    """Only when the reading sums up a contact; 0 and None both mean not known."""
+
+    def flags(self) -> ContactFlag:
+        """Flags of the contact this reading belongs to."""
+        flags = ContactFlag.NONE
+        if self.saturated:
+            flags |= ContactFlag.SATURATED
+        if self.edge:
+            flags |= ContactFlag.EDGE
+        if self.still_loaded:
+            flags |= ContactFlag.STILL_LOADED
+        return flags
+
+
+# Readings of one contact come scan by scan, at worst every 10 to 20 ms from a slow text sketch; two
+# swings are never closer than 150 ms and a head that bounces stays up for some 30 ms or more. So
+# 25 ms without a reading parts two contacts. Common practice, no source.
+GAP_US = 25_000.0
+
+# A resting head under a 1 kHz board would add readings for ever. The first 4096 hold any strike
+# whole (0.4 s at 10 kHz); later ones only make the contact longer.
+MAX_READINGS = 4096
+
+# Readings below this share of the heaviest are the patch growing or fading, where an uneven cover
+# pulls the place about. Half height is common practice, no source.
+NEAR_PEAK = 0.5
+
+
+@dataclass(slots=True)
+class ContactBuilder:
+    """Readings in, contacts out, one at a time and in order.
+
+    A contact ends with a reading flagged *ends*, before one flagged *begins*, after ``gap_us``
+    without a reading, or when the clock jumps back (the board started again). A reading that sums
+    up a contact is one by itself.
+
+    Parameters
+    ----------
+    gap_us : float
+        Pause that parts two contacts, microseconds.
+    """
+
+    gap_us: float = GAP_US
+    _readings: list[StripReading] = field(default_factory=list, init=False)
+    _last: StripReading | None = field(default=None, init=False)
+    _flags: ContactFlag = field(default=ContactFlag.NONE, init=False)
+
+    def feed(self, reading: StripReading) -> list[Contact]:
+        """Take one reading; return the contacts that it completes (none, one or two)."""
+        done: list[Contact] = []
+        if reading.sums_up:
+            done += self.flush()
+            done.append(_summed_up(reading))
+            return done
+        if self._last is not None:
+            pause_us = reading.t_us - self._last.t_us
+            # A NaN time fails the comparison: such a reading stands alone, for the sorter to refuse.
+            if reading.begins or not 0 <= pause_us <= self.gap_us:
+                done += self.flush()
+        if len(self._readings) < MAX_READINGS:
+            self._readings.append(reading)
+        self._last = reading
+        self._flags |= reading.flags()
+        if reading.ends:
+            done += self.flush()
+        return done
+
+    def idle(self, now_us: float) -> list[Contact]:
+        """Close the open contact if ``now_us`` is past its gap: what a quiet line needs.
+
+        It never changes what the contacts are, only how soon they come out.
+        """
+        if self._last is not None and now_us - self._last.t_us > self.gap_us:
+            return self.flush()
+        return []
+
+    def flush(self) -> list[Contact]:
+        """Close the open contact, if any, whatever the time."""
+        if self._last is None:
+            return []
+        contact = _from_readings(self._readings, self._last, self._flags)
+        self._readings = []
+        self._last = None
+        self._flags = ContactFlag.NONE
+        return [contact]
+
+
+def _summed_up(reading: StripReading) -> Contact:
+    # 0 is the wire's word for "not known"; a negative span is kept, for the sorter to refuse.
+    span = reading.span_us if reading.span_us else None
+    return Contact(
+        t_us=float(reading.t_us),
+        span_us=None if span is None else float(span),
+        board_mm=float(reading.board_mm),
+        trail_mm=reading.trail_mm,
+        load=reading.load,
+        width_mm=None,
+        patches=None,
+        flags=reading.flags(),
+        first_key=reading.key,
+        last_key=reading.key,
+    )
+
+
+def _from_readings(readings: list[StripReading], last: StripReading, flags: ContactFlag) -> Contact:
+    loads = [r.load for r in readings]
+    if all(load is not None and math.isfinite(load) and load >= 0 for load in loads):
+        weight = np.array(loads, dtype=np.float64)
+        peak = int(np.argmax(weight))
+        load: float | None = float(weight[peak])
+        weight = np.where(weight >= NEAR_PEAK * weight[peak], weight, 0.0)
+        if not weight.any():
+            weight[:] = 1.0
+    else:
+        # Without loads the heaviest moment is unknown: the first reading is the nearest to it.
+        peak = 0
+        load = None
+        weight = np.ones(len(readings))
+    place = float(np.average([r.board_mm for r in readings], weights=weight))
+    trails = [(r.trail_mm, w) for r, w in zip(readings, weight, strict=True) if w > 0]
+    known = [(trail, w) for trail, w in trails if trail is not None]
+    trail = sum(t * w for t, w in known) / sum(w for _, w in known) if known else None
+    return Contact(
+        t_us=float(readings[peak].t_us),
+        # One reading alone says nothing of how long the contact lasted.
+        span_us=float(last.t_us - readings[0].t_us) if last is not readings[0] else None,
+        board_mm=place,
+        trail_mm=trail,
+        load=load,
+        width_mm=None,
+        patches=None,
+        flags=flags,
+        first_key=readings[0].key,
+        last_key=last.key,
+    )
