@@ -55,9 +55,10 @@ class BulkDecoded:
     others: tuple[tuple[int, Decoded], ...]
     """Everything else with an offset that sorts it among the readings. Text lines are here, and
     readings of a later minor version, whose frames are longer."""
+    arrival_ns: int
     counters: Counters
 
-    def in_order(self, arrival_ns: int) -> list[Decoded]:
+    def in_order(self) -> list[Decoded]:
         """Return the list that `Decoder.feed` would have made of the stream."""
         merged: list[Decoded] = []
         others = iter(self.others)
@@ -67,18 +68,17 @@ class BulkDecoded:
                 merged.append(other)
                 offset, other = next(others, (-1, None))
             body = bytes([MessageType.READING]) + fields.tobytes()
-            merged.append(RawRecord(reading_from_fields(*fields.item()), (body,), arrival_ns))
+            merged.append(RawRecord(reading_from_fields(*fields.item()), (body,), self.arrival_ns))
         if other is not None:
             merged.append(other)
             merged += [item for _, item in others]
         return merged
 
 
-def decode_bulk(data: bytes, arrival_ns: int = 0) -> BulkDecoded:
-    """Decode a captured stream from its beginning.
+def decode_bulk(data: bytes, arrival_ns: int) -> BulkDecoded:
+    """Decode a captured stream from its beginning; ``arrival_ns`` goes to every record.
 
-    ``arrival_ns`` is given to all records among the others. What the stream breaks off in the
-    middle of is not reported.
+    What the stream breaks off in the middle of is not reported.
 
     Raises
     ------
@@ -99,13 +99,14 @@ def decode_bulk(data: bytes, arrival_ns: int = 0) -> BulkDecoded:
     for start, end in zip(gap_starts[there].tolist(), gap_ends[there].tolist(), strict=True):
         others += [(start, item) for item in decoder.feed(data[start:end], arrival_ns)]
     decoder.counters.frames += len(readings)
-    return BulkDecoded(readings, starts, tuple(others), decoder.counters)
+    return BulkDecoded(readings, starts, tuple(others), arrival_ns, decoder.counters)
 
 
 def _reading_starts(data: bytes, stream: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Offsets of what has the length of a reading's frame between two zeros, text apart."""
     zeros = np.flatnonzero(stream == 0)
-    starts = np.concatenate([np.zeros(1, dtype=np.int64), zeros[:-1] + 1]) if len(zeros) else zeros
+    starts = np.zeros(len(zeros), dtype=np.int64)
+    starts[1:] = zeros[:-1] + 1
     fits = zeros - starts == _ENCODED
     text = data.find(b"LB")
     while text >= 0:
@@ -115,7 +116,8 @@ def _reading_starts(data: bytes, stream: NDArray[np.uint8]) -> NDArray[np.int64]
             break
         fits[span] = False
         text = data.find(b"LB", int(zeros[span]))
-    return starts[fits]
+    fitting: NDArray[np.int64] = starts[fits]
+    return fitting
 
 
 def _decode_readings(
@@ -149,12 +151,13 @@ def _remove_codes(columns: NDArray[np.uint8]) -> NDArray[np.bool_]:
         is_code = next_code == index
         next_code += column * is_code
         column *= ~is_code
-    return next_code == _ENCODED
+    whole: NDArray[np.bool_] = next_code == _ENCODED
+    return whole
 
 
 @lru_cache(maxsize=1)
 def _crc_tables() -> tuple[NDArray[np.uint32], int]:
-    """What each value at each place of a frame does to the frame's CRC-32, shape (24, 256).
+    """Tabulate what each value at each place of a frame does to its CRC-32, shape (24, 256).
 
     A CRC is linear over GF(2): that of a frame is the CRC of as many zeros, exclusive-or one table
     entry per byte.

@@ -122,9 +122,9 @@ class Decoder:
 
     def _take_message(self, body: bytes, arrival_ns: int, out: list[Decoded]) -> None:
         message = parse(body)
-        if isinstance(message, Reading | Button):
+        if isinstance(message, (Reading, Button)):
             out.append(RawRecord(message, (body,), arrival_ns))
-        elif isinstance(message, Status | ClockReply):
+        elif isinstance(message, (Status, ClockReply)):
             out.append(message)
         elif isinstance(message, Hello):
             self._take_hello(message, out)

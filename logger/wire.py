@@ -197,7 +197,7 @@ def _parse_hello(body: bytes) -> Hello | MalformedMessage:
         fault = "protocol_major is 0, must be at least 1"
     elif not wl.MIN_TICK_HZ <= tick_hz <= wl.MAX_TICK_HZ:
         fault = f"tick_hz is {tick_hz}, must be {wl.MIN_TICK_HZ} to {wl.MAX_TICK_HZ}"
-    elif cells > 1 and pitch_um == 0:
+    elif pitch_um == 0:
         fault = "pitch_um is 0, must be at least 1"
     elif (rows == 1) != (row_distance_um == 0):
         fault = (
