@@ -1,1 +1,1 @@
-"""Links to a board: serial ports and what stands in for them."""
+"""Links to a board: serial ports, sockets, and capture files that stand in for them."""

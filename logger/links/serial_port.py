@@ -1,0 +1,324 @@
+"""A board on a serial port, or on anything pyserial can reach by URL.
+
+pyserial blocks, so each open link has two threads of its own: one reads, and one opens, writes and
+closes. Bytes are stamped in the reading thread, before the event loop has any say in when it looks.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import threading
+import time
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import serial
+
+from logger.errors import LinkClosedError, LinkOpenError, LinkTimeoutError, UsageError
+from logger.links.base import Chunk
+from logger.links.trouble import explain_open_failure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from concurrent.futures import Future
+
+try:
+    import fcntl
+    import termios
+except ImportError:  # Windows, where a COM port is exclusive anyway
+    fcntl = termios = None  # type: ignore[assignment]
+
+_log = logging.getLogger(__name__)
+
+# How long a read may sit in the driver before it looks whether the link was closed. Only transports
+# whose read cannot be cancelled (sockets) ever wait that long to close.
+_POLL_S = 0.05
+
+# A strike with all its scans is at most 32 frames of 516 bytes; more than that in one chunk
+# only makes its arrival time coarser.
+_MAX_CHUNK_BYTES = 16_384
+
+# About six minutes of a 115 200 baud line that never rests. Beyond that the reading thread
+# leaves the bytes to the driver and the other end, rather than fill the memory.
+_MAX_WAITING_BYTES = 4_194_304
+
+# The fastest rate of common USB serial chips is 12 Mbaud.
+_MAX_BAUD = 20_000_000
+
+# What pyserial raises when a port goes away under it: OSError covers SerialException and its
+# timeouts; the other two come from its select() on a descriptor that is already None or -1.
+_GONE = (OSError, TypeError, ValueError)
+
+# termios.error is no OSError.
+_NOT_OPENED: tuple[type[Exception], ...] = (
+    *_GONE,
+    LookupError,
+    OverflowError,
+    NotImplementedError,
+    *((termios.error,) if termios else ()),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SerialSettings:
+    """How to reach a board by pyserial.
+
+    Raises
+    ------
+    UsageError
+        If the baud rate or the time limit cannot be.
+    """
+
+    url: str
+    """Device path, COMx, ``socket://host:port``, ``rfc2217://host:port``, ``loop://``, ..."""
+    baud: int = 115_200
+    write_timeout_s: float = 2.0
+
+    def __post_init__(self) -> None:
+        if not 50 <= self.baud <= _MAX_BAUD:
+            raise UsageError(
+                f"baud rate {self.baud} cannot be; give the one in the board's sketch, "
+                "such as 115200"
+            )
+        if not 0 < self.write_timeout_s <= 60:
+            raise UsageError("the time limit of a write must be above 0 and at most 60 seconds")
+
+
+class SerialLink:
+    """A `Link` through pyserial."""
+
+    def __init__(self, settings: SerialSettings) -> None:
+        self._settings = settings
+        self._port: serial.SerialBase | None = None
+        self._worker: ThreadPoolExecutor | None = None
+        self._reader: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._chunks: deque[Chunk] = deque()
+        self._waiter: asyncio.Future[None] | None = None
+        self._ended: LinkClosedError | None = None
+        self._closing = threading.Event()
+        self._close_task: asyncio.Task[None] | None = None
+        self._given_back: Future[None] | None = None
+        self._room = threading.Condition()
+        self._waiting_bytes = 0
+
+    @property
+    def url(self) -> str:
+        """What a person would type to get this link again."""
+        return self._settings.url
+
+    async def open(self) -> None:
+        """Open the port; see `Link.open`."""
+        if self._worker is not None or self._closing.is_set():
+            raise LinkOpenError(f"the link to {self.url} was used before; make a new one")
+        self._loop = asyncio.get_running_loop()
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix=f"link-{self.url}")
+        try:
+            await self._loop.run_in_executor(self._worker, self._open_port)
+            if self._closing.is_set():
+                raise LinkOpenError(f"the link to {self.url} was closed while it was opening")
+        except BaseException:
+            self._closing.set()
+            self._give_back()
+            self._worker.shutdown(wait=False)
+            raise
+        self._reader = threading.Thread(
+            target=self._read_until_gone, name=f"read-{self.url}", daemon=True
+        )
+        self._reader.start()
+
+    async def read(self) -> Chunk:
+        """Wait for bytes; see `Link.read`."""
+        if self._waiter is not None:
+            raise RuntimeError("one read at a time")
+        while True:
+            if self._closing.is_set():
+                raise LinkClosedError(f"the link to {self.url} was closed")
+            if self._chunks:
+                chunk = self._chunks.popleft()
+                with self._room:
+                    self._waiting_bytes -= len(chunk.data)
+                    self._room.notify()
+                return chunk
+            if self._ended is not None:
+                raise LinkClosedError(str(self._ended)) from self._ended
+            if self._reader is None:
+                raise LinkClosedError(f"the link to {self.url} is not open")
+            self._waiter = asyncio.get_running_loop().create_future()
+            try:
+                await self._waiter
+            finally:
+                self._waiter = None
+
+    async def write(self, data: bytes) -> None:
+        """Send all of ``data``; see `Link.write`."""
+        if self._closing.is_set() or self._worker is None or self._loop is None:
+            raise LinkClosedError(f"the link to {self.url} is not open")
+        if self._ended is not None:
+            raise LinkClosedError(str(self._ended)) from self._ended
+        await self._loop.run_in_executor(self._worker, self._write_to_port, bytes(data))
+
+    async def close(self) -> None:
+        """Close; see `Link.close`."""
+        self._closing.set()
+        self._wake()
+        if self._worker is None:
+            return
+        if self._close_task is None:
+            self._close_task = asyncio.get_running_loop().create_task(self._close())
+        await asyncio.shield(self._close_task)
+
+    async def _close(self) -> None:
+        with self._room:
+            self._room.notify()
+        self._cancel("cancel_write")
+        self._cancel("cancel_read")
+        await asyncio.wrap_future(self._give_back())
+        if self._worker is not None:
+            # It is idle by now, so this only waits for its thread to return.
+            self._worker.shutdown(wait=True)
+
+    def _give_back(self) -> Future[None]:
+        # Queued behind whatever the worker does now, so a port that is still opening is closed too.
+        if self._given_back is None:
+            assert self._worker is not None
+            self._given_back = self._worker.submit(self._close_port)
+        return self._given_back
+
+    def _cancel(self, name: str) -> None:
+        cancel: Callable[[], None] | None = getattr(self._port, name, None)
+        # loop:// cancels through its own queue, which has no place while it is full of bytes.
+        if cancel is not None and not self.url.lower().startswith("loop:"):
+            with contextlib.suppress(*_GONE):
+                cancel()
+
+    # --- in the worker thread ---------------------------------------------------------------
+
+    def _open_port(self) -> None:
+        settings = self._settings
+        # pyserial's rfc2217:// has no time limit of its own here; its socket has one of 5 s.
+        limit = None if self.url.lower().startswith("rfc2217:") else settings.write_timeout_s
+        port: serial.SerialBase | None = None
+        try:
+            port = serial.serial_for_url(
+                settings.url,
+                do_not_open=True,
+                baudrate=settings.baud,
+                timeout=_POLL_S,
+                write_timeout=limit,
+                exclusive=True,
+            )
+            port.open()
+        except _NOT_OPENED as error:
+            _close_all_of(port)
+            raise LinkOpenError(explain_open_failure(settings.url, settings.baud, error)) from error
+        _keep_others_out(port, True)
+        self._port = port
+
+    def _write_to_port(self, data: bytes) -> None:
+        if self._closing.is_set() or self._port is None:
+            raise LinkClosedError(f"the link to {self.url} was closed")
+        try:
+            sent = self._port.write(data)
+        except (serial.SerialTimeoutException, TimeoutError) as error:
+            raise LinkTimeoutError(
+                f"{self.url} takes no more bytes: the board hangs or is not the one that is meant; "
+                "press its reset button"
+            ) from error
+        except _GONE as error:
+            raise LinkClosedError(self._gone_text()) from error
+        if sent != len(data):
+            raise LinkClosedError(f"the link to {self.url} was closed while it was writing")
+
+    def _close_port(self) -> None:
+        if self._reader is not None:
+            self._reader.join()
+        port, self._port = self._port, None
+        _close_all_of(port)
+
+    # --- in the reading thread --------------------------------------------------------------
+
+    def _read_until_gone(self) -> None:
+        loop = self._loop
+        assert loop is not None
+        end = LinkClosedError(f"the link to {self.url} was closed")
+        try:
+            while not self._closing.is_set() and not loop.is_closed():
+                data = self._read_some()
+                if data:
+                    self._hand_over(loop, Chunk(data, time.monotonic_ns()))
+        except _GONE as error:
+            _log.info("%s: %s", self.url, error)
+            end = LinkClosedError(self._gone_text())
+            end.__cause__ = error
+        finally:
+            try:
+                loop.call_soon_threadsafe(self._take_end, end)
+            except RuntimeError:
+                # The event loop ended without closing the link; nobody else will do it.
+                _close_all_of(self._port)
+
+    def _hand_over(self, loop: asyncio.AbstractEventLoop, chunk: Chunk) -> None:
+        with self._room:
+            self._waiting_bytes += len(chunk.data)
+            self._room.wait_for(
+                lambda: self._waiting_bytes <= _MAX_WAITING_BYTES or self._closing.is_set()
+            )
+        with contextlib.suppress(RuntimeError):
+            loop.call_soon_threadsafe(self._take, chunk)
+
+    def _read_some(self) -> bytes:
+        port = self._port
+        assert port is not None
+        data: bytes = port.read(1)
+        if not data:
+            return b""
+        # What came before the end must not be lost with it: the next read meets the end again.
+        with contextlib.suppress(*_GONE):
+            while (more := port.in_waiting) and len(data) < _MAX_CHUNK_BYTES:
+                data += port.read(min(more, _MAX_CHUNK_BYTES))
+        return data
+
+    # --- in the event loop ------------------------------------------------------------------
+
+    def _take(self, chunk: Chunk) -> None:
+        self._chunks.append(chunk)
+        self._wake()
+
+    def _take_end(self, end: LinkClosedError) -> None:
+        self._ended = end
+        self._wake()
+
+    def _wake(self) -> None:
+        if self._waiter is not None and not self._waiter.done():
+            self._waiter.set_result(None)
+
+    def _gone_text(self) -> str:
+        if "://" in self.url:
+            return f"{self.url} is gone: the other end closed the connection"
+        return f"{self.url} is gone: the board was unplugged or lost power; plug it in again"
+
+
+def _keep_others_out(port: serial.SerialBase, out: bool) -> None:
+    # pyserial's lock is only a request that others may not ask for; with TIOCEXCL the kernel itself
+    # refuses a second open. It must be taken back, because on a pty it outlives the descriptor.
+    if fcntl is None or not isinstance(port, serial.Serial) or not port.is_open:
+        return
+    with contextlib.suppress(OSError):
+        fcntl.ioctl(port.fileno(), termios.TIOCEXCL if out else termios.TIOCNXCL)
+
+
+def _close_all_of(port: serial.SerialBase | None) -> None:
+    if port is None:
+        return
+    _keep_others_out(port, False)
+    # pyserial forgets its socket unclosed when the other end was first to go.
+    left_over = getattr(port, "_socket", None)
+    with contextlib.suppress(*_GONE):
+        port.close()
+    if left_over is not None:
+        left_over.close()
