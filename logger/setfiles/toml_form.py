@@ -35,7 +35,7 @@ def read_toml(text: str, problems: Problems) -> Entries:
             continue
         for key, value in table.items():
             if understand(key).field in CLUB_FIELDS[:1] and isinstance(value, str | int):
-                place = f"club {number} ({value})"
+                place = f"club {number} ({' '.join(str(value).split())[:24]})"
         entries = _entries(table, CLUB_FIELDS, place, found.ignored, problems)
         found.clubs.append(ClubEntries(place, entries))
     return found
@@ -51,7 +51,7 @@ def _entries(
     entries: dict[str, Entry] = {}
     for key, value in table.items():
         heading = understand(key)
-        here = f"{place}, {key}" if place else key
+        here = f"{place}, {heading.text}" if place else heading.text
         if heading.field is None or heading.field not in fields:
             if here not in ignored:
                 ignored.append(here)
