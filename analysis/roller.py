@@ -295,7 +295,7 @@ def cell_responses(one: RollerPass, pitch_mm: float, full_scale: int) -> CellRes
             raise NoAnswerError("the bar stopped or turned back on the strip: draw it in one go")
         reach = _reach_mm(t, above[:, row], state[row], slowness)
         _row_areas(track, above[:, row], middles, reach, state[row], area[row])
-    good = np.vectorize(lambda s: s is CellState.GOOD, otypes=[bool])(state)
+    good = np.vectorize(lambda s: s == CellState.GOOD, otypes=[bool])(state)
     return CellResponse(rest, noise, np.where(good, passing, np.nan), area, state)
 
 
@@ -312,7 +312,7 @@ def _reach_mm(
     pace = float(np.median(np.abs(slowness)))
     widths = []
     for cell in range(state.size):
-        if state[cell] is CellState.GOOD:
+        if state[cell] == CellState.GOOD:
             chosen = np.flatnonzero(_pressed(above[:, cell], 0.05))
             widths.append(float(t[chosen[-1]] - t[chosen[0]]) / pace)
     # A quarter more, so that a slower or faster stretch still finds its whole response inside.
@@ -331,7 +331,7 @@ def _row_areas(
     step = np.abs(np.gradient(track))
     low, high = float(track.min()), float(track.max())
     for cell in range(state.size):
-        if state[cell] is not CellState.GOOD:
+        if state[cell] != CellState.GOOD:
             continue
         if middles[cell] - reach < low or middles[cell] + reach > high:
             state[cell] = CellState.NOT_CROSSED
