@@ -1,0 +1,137 @@
+#include "board.h"
+
+#include <stddef.h>
+
+#include "boot_id.h"
+#include "button.h"
+#include "frame.h"
+#include "hal.h"
+#include "scan.h"
+#include "send.h"
+#include "store.h"
+#include "strike.h"
+#include "wire.h"
+
+static uint32_t boot;
+static uint32_t status_ticks;
+/* A press that came while a strike was being recorded. */
+static uint8_t action_due;
+static uint32_t action_ticks;
+
+static void new_boot(void)
+{
+    boot = boot_id_next();
+    store_start();
+    send_start(boot);
+    action_due = 0;
+}
+
+void board_start(void)
+{
+    frame_in_reset();
+    new_boot();
+    strike_start();
+    button_start();
+    scan_start();
+    status_ticks = hal_ticks();
+}
+
+static void obey(const struct host_message *message)
+{
+    switch (message->type) {
+    case TYPE_ASK_HELLO:
+        send_hello();
+        send_records();
+        break;
+    case TYPE_ASK_CLOCK:
+        send_clock_reply(message->token, hal_frame_end_ticks());
+        break;
+    case TYPE_CONFIRM:
+        if (message->boot_id == boot) {
+            store_confirm(message->sequence);
+        }
+        break;
+    case TYPE_SEND_AGAIN:
+        if (message->boot_id == boot) {
+            send_again(message->sequence);
+        }
+        break;
+    case TYPE_SET_TRIGGER:
+        strike_set_trigger(message->level);
+        send_status();
+        break;
+    default:
+        break;
+    }
+}
+
+static void listen(void)
+{
+    uint8_t byte;
+    struct frame_in frame;
+    struct host_message message;
+    enum frame_event event;
+
+    if (!hal_read_byte(&byte)) {
+        return;
+    }
+    event = frame_in_byte(byte, &frame);
+    if (event == FRAME_NONE) {
+        return;
+    }
+    if (event == FRAME_GOOD && wire_read_host(&frame, &message)) {
+        obey(&message);
+    } else {
+        send_count_bad_frame();
+    }
+}
+
+static void look_at_switch(uint32_t now)
+{
+    uint32_t pressed_ticks;
+    uint8_t action = button_look(hal_switch_pressed(), now, &pressed_ticks);
+
+    if (action != 0) {
+        action_due = action;
+        action_ticks = pressed_ticks;
+    }
+    if (action_due != 0 && !store_is_open()) {
+        store_open(TYPE_BUTTON);
+        store_put_u32(action_ticks);
+        store_put(action_due);
+        store_close(0);
+        action_due = 0;
+    }
+}
+
+/* Sequence numbers do not wrap: a new boot id comes first, if it can be once the host has all records of the old. */
+static bool sequence_runs_out(void)
+{
+    if (store_is_open() || store_next() < 0xFFFFFF00UL) {
+        return false;
+    }
+    return store_kept() == 0 || store_next() == 0xFFFFFFFFUL;
+}
+
+void board_poll(void)
+{
+    const struct scan *scan = scan_next();
+
+    if (scan != NULL) {
+        uint32_t now = scan->ticks;
+
+        strike_scan(scan);
+        scan_release();
+        look_at_switch(now);
+        if (now - status_ticks >= TICK_HZ) {
+            status_ticks += TICK_HZ;
+            strike_review_trigger();
+            send_status();
+        }
+        if (sequence_runs_out()) {
+            new_boot();
+        }
+    }
+    listen();
+    send_poll();
+}

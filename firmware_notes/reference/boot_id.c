@@ -1,0 +1,44 @@
+#include "boot_id.h"
+
+#include <stdbool.h>
+
+#include "hal.h"
+
+#define PLACE_BYTES 8
+
+static bool read_place(uint8_t place, uint32_t *id)
+{
+    uint8_t at = (uint8_t)(place * PLACE_BYTES);
+    uint32_t value = 0;
+    uint32_t complement = 0;
+    uint8_t i;
+
+    for (i = 4; i-- > 0;) {
+        value = (value << 8) | hal_storage_read((uint8_t)(at + i));
+        complement = (complement << 8) | hal_storage_read((uint8_t)(at + 4 + i));
+    }
+    *id = value;
+    return value == (uint32_t)~complement;
+}
+
+uint32_t boot_id_next(void)
+{
+    uint32_t id = 0;
+    uint8_t place;
+    uint8_t i;
+
+    for (place = 0; place < 2; place++) {
+        uint32_t stored;
+
+        if (read_place(place, &stored) && stored > id) {
+            id = stored;
+        }
+    }
+    id++;
+    place = (uint8_t)((id & 1U) * PLACE_BYTES);
+    for (i = 0; i < 4; i++) {
+        hal_storage_write((uint8_t)(place + i), (uint8_t)(id >> (8 * i)));
+        hal_storage_write((uint8_t)(place + 4 + i), (uint8_t)(~id >> (8 * i)));
+    }
+    return id;
+}

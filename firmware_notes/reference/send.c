@@ -1,0 +1,313 @@
+#include "send.h"
+
+#include "hal.h"
+#include "rest.h"
+#include "store.h"
+#include "strike.h"
+#include "wire.h"
+
+/* Time set aside to put a clock reply together: the reply carries the tick at which its first byte will go out, and then
+ * waits for that tick. 2 ms is several times what the slowest port needs. */
+#define CLOCK_LEAD_TICKS (TICK_HZ / 500)
+
+#if SENDS_READINGS
+#define ABILITIES (ABILITY_READINGS | ABILITY_FOOT_SWITCH | ABILITY_SETTABLE_TRIGGER)
+#else
+#define ABILITIES (ABILITY_STRIKE_SCANS | ABILITY_FOOT_SWITCH | ABILITY_SETTABLE_TRIGGER)
+#endif
+
+static uint32_t boot;
+static bool hello_due;
+static bool status_due;
+static bool clock_due;
+static uint32_t clock_token;
+static uint32_t clock_received_ticks;
+static bool records_wanted;
+static uint16_t bad_frames;
+/* The record and the part that go out next. */
+static uint32_t cursor;
+static uint8_t part;
+
+/* The frame in frame_out: what of it has gone out, and not before when. */
+static uint16_t sent;
+static bool sending;
+static bool appointed;
+static uint32_t appointed_ticks;
+
+#if !SENDS_READINGS
+/* Taken when part 0 goes out, so that all parts of a strike carry the same. */
+static uint8_t part_flags;
+/* A strike part is put together scan by scan, so that the scans coming in meanwhile are not missed. */
+static struct stored composing;
+static uint16_t compose_at;
+static uint8_t compose_scans;
+#endif
+
+void send_start(uint32_t boot_id)
+{
+    boot = boot_id;
+    hello_due = true;
+    status_due = false;
+    clock_due = false;
+    records_wanted = false;
+    bad_frames = 0;
+    cursor = store_next();
+    part = 0;
+    appointed = false;
+    /* Whatever half a frame was on the line ends here (wire.md, section 2.1). */
+    frame_out[0] = 0;
+    frame_out_length = 1;
+    sent = 0;
+    sending = true;
+#if !SENDS_READINGS
+    compose_scans = 0;
+#endif
+}
+
+void send_hello(void)
+{
+    hello_due = true;
+}
+
+void send_status(void)
+{
+    status_due = true;
+}
+
+void send_clock_reply(uint32_t token, uint32_t received_ticks)
+{
+    clock_due = true;
+    clock_token = token;
+    clock_received_ticks = received_ticks;
+}
+
+void send_records(void)
+{
+    records_wanted = true;
+    /* A record of which a host before this one got the first parts. */
+    part = 0;
+}
+
+void send_again(uint32_t sequence)
+{
+    if (sequence < store_next()) {
+        cursor = sequence;
+        part = 0;
+    }
+}
+
+void send_count_bad_frame(void)
+{
+    if (bad_frames < 0xFFFFU) {
+        bad_frames++;
+    }
+}
+
+static void frame_ready(void)
+{
+    sent = 0;
+    sending = true;
+}
+
+static void compose_hello(void)
+{
+    struct hello hello;
+
+    hal_board_id(hello.board_id);
+    hello.boot_id = boot;
+    hello.firmware[0] = FIRMWARE_MAJOR;
+    hello.firmware[1] = FIRMWARE_MINOR;
+    hello.firmware[2] = FIRMWARE_PATCH;
+    hello.tick_hz = TICK_HZ;
+    hello.rows = ROWS;
+    hello.cells = CELLS;
+    hello.pitch_um = PITCH_UM;
+    hello.row_distance_um = ROW_DISTANCE_UM;
+    hello.scan_order = SCAN_ORDER;
+    hello.scan_ticks = strike_scan_ticks();
+    hello.full_scale = FULL_SCALE;
+    hello.trigger_level = strike_trigger_level();
+    hello.oldest_kept = store_oldest();
+    hello.next_sequence = store_next();
+    hello.abilities = ABILITIES;
+    hello.name = BOARD_NAME;
+    wire_put_hello(&hello);
+    frame_ready();
+}
+
+static void compose_status(void)
+{
+    struct status status;
+
+    status.ticks = hal_ticks();
+    status.supply_mv = 0;
+    status.temperature = TEMPERATURE_UNKNOWN;
+    status.noise = rest_noise();
+    status.trigger_level = strike_trigger_level();
+    status.kept = store_kept();
+    status.dropped = store_dropped();
+    status.bad_frames = bad_frames;
+    status.oldest_kept = store_oldest();
+    status.next_sequence = store_next();
+    wire_put_status(&status);
+    frame_ready();
+}
+
+static void compose_clock_reply(void)
+{
+    appointed_ticks = hal_ticks() + CLOCK_LEAD_TICKS;
+    wire_put_clock_reply(clock_token, clock_received_ticks, appointed_ticks);
+    appointed = true;
+    frame_ready();
+}
+
+static uint16_t stored_u16(const struct stored *record, uint16_t offset)
+{
+    return (uint16_t)(store_get(record, offset) | ((uint16_t)store_get(record, (uint16_t)(offset + 1)) << 8));
+}
+
+static uint32_t stored_u32(const struct stored *record, uint16_t offset)
+{
+    return stored_u16(record, offset) | ((uint32_t)stored_u16(record, (uint16_t)(offset + 2)) << 16);
+}
+
+static void next_record(void)
+{
+    cursor++;
+    part = 0;
+}
+
+#if SENDS_READINGS
+
+static void compose_reading(const struct stored *record)
+{
+    struct reading reading;
+
+    reading.sequence = record->sequence;
+    reading.ticks = stored_u32(record, 0);
+    reading.position = (int16_t)stored_u16(record, 4);
+    /* Front to back needs the sole's width, which a board cannot know. */
+    reading.trail = TRAIL_UNKNOWN;
+    reading.pressure = stored_u16(record, 6);
+    reading.flags = record->flags;
+    reading.span_ticks = stored_u32(record, 8);
+    wire_put_reading(&reading);
+    next_record();
+    frame_ready();
+}
+
+#else
+
+static void begin_part(const struct stored *record)
+{
+    struct strike_part head;
+    uint8_t scans = (uint8_t)((record->length - STRIKE_SCANS_AT) / SCAN_BYTES);
+    uint8_t first = (uint8_t)(part * PART_SCANS);
+
+    if (part == 0) {
+        part_flags = record->flags;
+    }
+    head.sequence = record->sequence;
+    head.part = part;
+    head.parts = (uint8_t)((scans + PART_SCANS - 1) / PART_SCANS);
+    head.flags = part_flags;
+    head.value_bytes = VALUE_BYTES;
+    head.rows = ROWS;
+    head.cells = CELLS;
+    head.scans = (uint8_t)(scans - first > PART_SCANS ? PART_SCANS : scans - first);
+    head.span_ticks = stored_u32(record, 0);
+    wire_begin_strike_part(&head);
+    composing = *record;
+    compose_at = (uint16_t)(STRIKE_SCANS_AT + first * (uint16_t)SCAN_BYTES);
+    compose_scans = head.scans;
+    if (++part == head.parts) {
+        next_record();
+    }
+}
+
+static void compose_scan(void)
+{
+    uint16_t i;
+
+    /* The record may have been dropped or confirmed since its head was put together, its bytes overwritten. */
+    if (composing.sequence < store_oldest()) {
+        compose_scans = 0;
+        return;
+    }
+    for (i = 0; i < SCAN_BYTES; i++) {
+        frame_u8(store_get(&composing, compose_at++));
+    }
+    if (--compose_scans == 0) {
+        frame_end();
+        frame_ready();
+    }
+}
+
+#endif
+
+static void compose_record(void)
+{
+    struct stored record;
+
+    if (cursor < store_oldest()) {
+        cursor = store_oldest();
+        part = 0;
+    }
+    if (!store_find(cursor, &record)) {
+        return;
+    }
+    if (record.type == TYPE_BUTTON) {
+        wire_put_button(record.sequence, stored_u32(&record, 0), store_get(&record, 4));
+        next_record();
+        frame_ready();
+        return;
+    }
+#if SENDS_READINGS
+    compose_reading(&record);
+#else
+    begin_part(&record);
+#endif
+}
+
+static void pass_byte(void)
+{
+    if (appointed) {
+        if ((int32_t)(hal_ticks() - appointed_ticks) < 0) {
+            return;
+        }
+        appointed = false;
+    }
+    if (hal_write_byte(frame_out[sent])) {
+        sent++;
+        sending = sent < frame_out_length;
+    }
+}
+
+void send_poll(void)
+{
+    if (sending) {
+        pass_byte();
+        return;
+    }
+#if !SENDS_READINGS
+    if (compose_scans > 0) {
+        compose_scan();
+        return;
+    }
+#endif
+    if (hello_due && strike_ready()) {
+        hello_due = false;
+        compose_hello();
+    } else if (clock_due) {
+        /* Only a line that is idle keeps the appointment. */
+        if (hal_write_idle()) {
+            clock_due = false;
+            compose_clock_reply();
+        }
+    } else if (status_due) {
+        status_due = false;
+        compose_status();
+    } else if (records_wanted && !hello_due) {
+        compose_record();
+    }
+}

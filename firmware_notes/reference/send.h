@@ -1,0 +1,26 @@
+/* What goes out next: answers first, then status, then records in order. One frame at a time, never waiting. */
+#ifndef SEND_H
+#define SEND_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+void send_start(uint32_t boot_id);
+
+/* Do a little: pass a byte to the line, or put together a part of the next frame. */
+void send_poll(void);
+
+/* Ask for answers; each is sent as soon as the line is free. */
+void send_hello(void);
+void send_status(void);
+void send_clock_reply(uint32_t token, uint32_t received_ticks);
+
+/* Records may go out from now on (the host has asked for hello). */
+void send_records(void);
+/* Every kept record from this one on. */
+void send_again(uint32_t sequence);
+
+/* A frame from the host had to be dropped. */
+void send_count_bad_frame(void);
+
+#endif
