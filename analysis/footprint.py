@@ -1,0 +1,358 @@
+"""Cell values of one strike -> where the sole's middle passed, lie error and depth of press.
+
+One Bayesian fit per strike of the sole on its foundation (`footprint_model`), thousands at once.
+What the strip cannot know stays wide by itself: with a narrow patch the lie error is only known as
+well as the place of the sole is from the address mark; with an end of the sole in print it is known
+to a tenth of a degree. `footprint_levels.session_levels` puts strikes together to clubs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.conventions import FloatArray, Hand
+from analysis.footprint_checks import after_fit, before_fit
+from analysis.footprint_fit import Mode, Problem, find_mode, priors
+from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V
+from analysis.footprint_posterior import (
+    NODES,
+    Nodes,
+    densify,
+    end_shares,
+    mixture_quantiles,
+    node_weights,
+    walk,
+)
+from analysis.footprint_scans import PeakProfile, peak_profile
+from analysis.footprint_start import find_patch, start
+from analysis.footprint_types import (
+    AimPrior,
+    BoolArray,
+    FootprintFits,
+    Reason,
+    SolePrior,
+    StripSpec,
+)
+
+__all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
+
+# Strikes per batch: the arrays of one batch stay in the processor's cache.
+_BATCH = 512
+# Parts per interval between nodes when moments and quantiles are taken.
+_PARTS = 3
+
+
+@dataclass(frozen=True)
+class _Sole:
+    """Sole of each strike, (n,) each."""
+
+    camber: FloatArray
+    camber_u: FloatArray
+    length: FloatArray
+    length_u: FloatArray
+    half: FloatArray
+    """Half-width of the parabola at the typical depth."""
+    half_log_sd: float
+
+
+def fit_footprints(
+    counts: ArrayLike,
+    t_us: ArrayLike,
+    strip: StripSpec,
+    sole: SolePrior,
+    aim: AimPrior | None = None,
+    *,
+    hand: Hand = Hand.RIGHT,
+    rest_counts: ArrayLike = 0.0,
+) -> FootprintFits:
+    """Fit the footprint of each strike.
+
+    Parameters
+    ----------
+    counts : array_like, (n, n_scans, cells)
+        Raw values; or rest-subtracted ones with ``rest_counts`` left at 0 (then
+        ``strip.full_scale_counts`` is compared with these). NaN where a scan or cell is missing,
+        so that strikes with different numbers of scans fit in one array.
+    t_us : array_like, (n, n_scans) or (n, n_scans, cells)
+        Moment of the first cell's sample of each scan (later cells follow evenly over
+        ``strip.scan_us``), or of each sample, microseconds.
+    strip : StripSpec
+        Cells, gain and noise.
+    sole : SolePrior
+        Camber and length with their uncertainty; numbers, or arrays of n.
+    aim : AimPrior
+        Address mark, board frame. Default: middle of the strip.
+    hand : Hand
+        A left-hander's toe points to negative board_mm.
+    rest_counts : array_like
+        Rest level, broadcast against ``counts``.
+
+    Returns
+    -------
+    FootprintFits
+        One row per strike. A strike that cannot be read has a `Reason` and NaN.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not belong together.
+
+    Notes
+    -----
+    Foundation: Johnson, Contact Mechanics, 1985, 4.3. Search: Levenberg-Marquardt. Dead or stuck
+    cells: each cell is good, or with a chance of 2 % has 20 times its noise. Posterior: Laplace's
+    method for all but the place of the sole, which is integrated over on nodes. Noise: offset, gain
+    relative to the fitted pressure; where the cells scatter more than was stated all uncertainties
+    grow with them (``noise_factor``).
+    """
+    aim = AimPrior() if aim is None else aim
+    values = np.asarray(counts, dtype=np.float64)
+    if values.ndim != 3 or values.shape[2] != strip.cells or values.shape[1] < 1:
+        raise ValueError(f"counts must have shape (n, n_scans, {strip.cells}), not {values.shape}")
+    values = values - np.asarray(rest_counts, dtype=np.float64)
+    full = np.asarray(counts, dtype=np.float64) >= strip.full_scale_counts
+    times = _times(np.asarray(t_us, dtype=np.float64), values.shape, strip)
+    gain = np.broadcast_to(np.asarray(strip.gain, dtype=np.float64), (strip.cells,))
+    n = len(values)
+    mark = _each(aim.sole_middle_mm, n) * hand.toe_sign
+    camber = _each(sole.camber_mm, n)
+    half = np.sqrt(2 * camber * _each(sole.depth_mm, n))
+    soles = _Sole(
+        camber,
+        _each(sole.camber_u_mm, n),
+        _each(sole.length_mm, n),
+        _each(sole.length_u_mm, n),
+        half,
+        float(np.log(sole.depth_factor)) / 2,
+    )
+    out = _Columns(n, strip, aim, hand, soles)
+    if np.any(gain <= 0) or np.any(np.isinf(gain)):
+        out.reason[:] = Reason.BAD_GAIN
+        return out.freeze()
+    if hand.toe_sign < 0:
+        values, full, times = values[:, :, ::-1], full[:, :, ::-1], times[:, :, ::-1]
+        gain = gain[::-1]
+    variance = (strip.offset_u_counts**2 + 1 / 12) / np.where(np.isnan(gain), 1.0, gain) ** 2
+    for first in range(0, n, _BATCH):
+        part = slice(first, min(first + _BATCH, n))
+        profile = peak_profile(values[part] / gain, times[part], full[part], variance)
+        _fit_batch(out, np.arange(part.start, part.stop), profile, mark[part], soles)
+    return out.freeze()
+
+
+def _each(value: ArrayLike, n: int) -> FloatArray:
+    """Give one number, or n, as n numbers."""
+    array = np.asarray(value, dtype=np.float64)
+    if array.shape not in ((), (1,), (n,)):
+        raise ValueError(f"expected one number or {n}, one per strike, not shape {array.shape}")
+    return np.broadcast_to(array, (n,))
+
+
+def _times(t_us: FloatArray, shape: tuple[int, ...], strip: StripSpec) -> FloatArray:
+    """Moment of each sample, (n, n_scans, cells)."""
+    if t_us.shape == shape:
+        return t_us
+    if t_us.shape != shape[:2]:
+        raise ValueError(f"t_us must have shape {shape[:2]} or {shape}, not {t_us.shape}")
+    return t_us[:, :, None] + np.linspace(0.0, strip.scan_us, strip.cells)
+
+
+class _Columns:
+    """Results under construction, NaN until a strike has numbers."""
+
+    def __init__(self, n: int, strip: StripSpec, aim: AimPrior, hand: Hand, soles: _Sole) -> None:
+        self.strip, self.aim, self.hand, self.soles = strip, aim, hand, soles
+        self.cells = Cells.of(strip.cells, strip.pitch_mm, strip.width_mm)
+        self.gain_var = strip.gain_u**2 + strip.gain_shared_u**2
+        self.reason = np.zeros(n, dtype=np.int64)
+        self.bad_cell = np.full(n, -1, dtype=np.int64)
+        shapes: dict[str, tuple[int, ...]] = {
+            "covariance": (n, 3, 3),
+            "gain_influence_mm": (n, 2, strip.cells),
+            "length_influence": (n, 2),
+        }
+        nodes = "node_centre_mm node_log_likelihood node_toe_mm node_toe_sd_mm"
+        shapes |= dict.fromkeys(nodes.split(), (n, NODES))
+        single = (
+            "centre_mm centre_sd_mm toe_mm toe_sd_mm lie_error_deg lie_sd_deg lie_low_deg "
+            "lie_high_deg depth_mm depth_sd_mm correlation heel_share toe_share chi2 dof p_value "
+            "noise_factor"
+        )
+        shapes |= dict.fromkeys(single.split(), (n,))
+        self.values = {name: np.full(shape, np.nan) for name, shape in shapes.items()}
+
+    def freeze(self) -> FootprintFits:
+        bad = self.reason != Reason.OK
+        self.bad_cell[bad] = -1
+        keep = ("chi2", "dof", "p_value", "noise_factor")
+        for name, column in self.values.items():
+            if name not in keep:
+                column[bad] = np.nan
+        return FootprintFits(
+            reason=self.reason,
+            bad_cell=self.bad_cell,
+            camber_mm=np.asarray(self.soles.camber),
+            camber_u_mm=np.asarray(self.soles.camber_u),
+            length_u_mm=np.asarray(self.soles.length_u),
+            gain_shared_u=self.strip.gain_shared_u,
+            aim=self.aim,
+            toe_sign=self.hand.toe_sign,
+            **self.values,
+        )
+
+
+def _fit_batch(
+    out: _Columns, rows: NDArray[np.intp], profile: PeakProfile, mark: FloatArray, soles: _Sole
+) -> None:
+    """Fit the strikes ``rows`` and file their results."""
+    y = np.where(profile.missing, 0.0, profile.counts)
+    patch = find_patch(y, profile.variance)
+    out.reason[rows] = before_fit(profile, patch)
+    good = np.nonzero(out.reason[rows] == Reason.OK)[0]
+    if not len(good):
+        return
+    if len(good) < len(rows):
+        profile, patch = profile.take(good), patch.take(good)
+        y, rows, mark = y[good], rows[good], mark[good]
+    mean, weight = priors(
+        mark,
+        out.aim.sd_mm,
+        soles.length[rows],
+        soles.length_u[rows],
+        soles.half[rows],
+        soles.half_log_sd,
+    )
+    # A hole is seen by its value only, so that a dead cell does not split the patch.
+    use = (~profile.missing).astype(np.float64)
+    problem = Problem(
+        out.cells,
+        y,
+        profile.sag,
+        profile.variance,
+        out.gain_var,
+        use,
+        profile.saturated,
+        mean,
+        weight,
+    )
+    smooth = np.maximum(patch.filled, 0.0)
+    theta, price = start(patch, out.cells, problem.inverse_variance(smooth), mean, weight)
+    mean[:, LOG_A], mean[:, V] = theta[:, 0, LOG_A], theta[:, 0, V]
+    mode = find_mode(problem, theta, price, smooth)
+    out.reason[rows] = after_fit(problem, mode, patch)
+    nodes = walk(problem, mode)
+    _file(out, rows, problem, mode, nodes, profile)
+
+
+def _file(
+    out: _Columns,
+    rows: NDArray[np.intp],
+    problem: Problem,
+    mode: Mode,
+    nodes: Nodes,
+    profile: PeakProfile,
+) -> None:
+    """Turn mode and nodes into what a person asks for."""
+    from scipy.special import chdtrc
+
+    value, sign = out.values, out.hand.toe_sign
+    pull = mode.covariance @ (mode.jacobian * mode.inverse_var[:, None, :])
+    extra_c, extra_toe = _curve_variance(pull, mode, profile)
+    toe_sd = np.sqrt(nodes.toe_sd**2 + extra_toe[:, None])
+    centre = densify(nodes.centre, _PARTS)
+    toe, spread = densify(nodes.toe, _PARTS), densify(toe_sd, _PARTS)
+    share = node_weights(centre, densify(nodes.log_density, _PARTS))
+    mean_c = (share * centre).sum(axis=1)
+    mean_toe = (share * toe).sum(axis=1)
+    off_c, off_toe = centre - mean_c[:, None], toe - mean_toe[:, None]
+    var_c = (share * off_c**2).sum(axis=1) + extra_c
+    var_toe = (share * (off_toe**2 + spread**2)).sum(axis=1)
+    joint = (share * off_c * off_toe).sum(axis=1)
+    radius, radius_u = out.soles.camber[rows], out.soles.camber_u[rows]
+    # tan(lie error) = -toe / R: the strip knows nothing of R, so its relative error multiplies.
+    slope = -toe / radius[:, None]
+    slope_sd = np.hypot(spread / radius[:, None], slope * (radius_u / radius)[:, None])
+    low, high = (mixture_quantiles(share, slope, slope_sd, q) for q in (0.05, 0.95))
+    mean_slope = -mean_toe / radius
+    per_slope = np.degrees(1 / (1 + mean_slope**2))
+    var_slope = var_toe / radius**2 + (share * slope**2).sum(axis=1) * (radius_u / radius) ** 2
+    lie_sd = per_slope * np.sqrt(var_slope)
+    value["centre_mm"][rows], value["centre_sd_mm"][rows] = sign * mean_c, np.sqrt(var_c)
+    value["toe_mm"][rows], value["toe_sd_mm"][rows] = mean_toe, np.sqrt(var_toe)
+    value["lie_error_deg"][rows] = np.degrees(np.arctan(mean_slope))
+    value["lie_sd_deg"][rows] = lie_sd
+    value["lie_low_deg"][rows] = np.degrees(np.arctan(low))
+    value["lie_high_deg"][rows] = np.degrees(np.arctan(high))
+    covariance = np.zeros((len(rows), 3, 3))
+    c_lie = -sign * joint / radius * per_slope
+    covariance[:, 0, 0], covariance[:, 1, 1] = var_c, lie_sd**2
+    covariance[:, 0, 1] = covariance[:, 1, 0] = c_lie
+    value["correlation"][rows] = c_lie / (np.sqrt(var_c) * lie_sd)
+    _file_depth(out, rows, mode, covariance, per_slope)
+    value["covariance"][rows] = covariance
+    value["heel_share"][rows], value["toe_share"][rows] = end_shares(mode, problem)
+    value["chi2"][rows], value["dof"][rows] = mode.chi2, mode.dof
+    value["p_value"][rows] = chdtrc(mode.dof, mode.chi2)
+    value["noise_factor"][rows] = mode.noise_factor
+    worst = np.argmin(np.where(problem.use > 0, mode.good, 2.0), axis=1)
+    believed = mode.good[np.arange(len(rows)), worst] > 0.5
+    worst = worst if sign > 0 else out.strip.cells - 1 - worst
+    out.bad_cell[rows] = np.where(believed, -1, worst)
+    prior = (nodes.centre - problem.prior_mean[:, C, None]) ** 2
+    prior = 0.5 * prior * problem.prior_weight[:, C, None]
+    # Frame of the nodes: player's, from the mark.
+    value["node_centre_mm"][rows] = nodes.centre - problem.prior_mean[:, C, None]
+    value["node_log_likelihood"][rows] = nodes.log_density + prior
+    value["node_toe_mm"][rows], value["node_toe_sd_mm"][rows] = nodes.toe, toe_sd
+    by_gain = pull * mode.counts[:, None, :]
+    by_gain = np.stack([by_gain[:, C], by_gain[:, V] - by_gain[:, C]], axis=1)
+    value["gain_influence_mm"][rows] = by_gain[:, :, ::sign]
+    by_length = mode.covariance[:, :, L] * problem.prior_weight[:, L, None]
+    value["length_influence"][rows, 0] = by_length[:, C]
+    value["length_influence"][rows, 1] = by_length[:, V] - by_length[:, C]
+
+
+def _file_depth(
+    out: _Columns,
+    rows: NDArray[np.intp],
+    mode: Mode,
+    covariance: FloatArray,
+    per_slope: FloatArray,
+) -> None:
+    """Depth d = (h^2 - (v - c)^2) / 2R under the sole's middle, and its covariances."""
+    theta, sign = mode.theta, out.hand.toe_sign
+    radius, radius_u = out.soles.camber[rows], out.soles.camber_u[rows]
+    h, m = np.exp(theta[:, LOG_H]), theta[:, V] - theta[:, C]
+    depth = (h * h - m * m) / (2 * radius)
+    by_theta = np.zeros_like(theta)
+    by_theta[:, LOG_H] = h * h / radius
+    by_theta[:, V], by_theta[:, C] = -m / radius, m / radius
+    with_theta = np.einsum("nij,nj->ni", mode.covariance, by_theta)
+    relative = radius_u / radius
+    variance = (with_theta * by_theta).sum(axis=1) + (depth * relative) ** 2
+    with_lie = -(with_theta[:, V] - with_theta[:, C]) / radius * per_slope
+    with_lie += -m / radius * per_slope * depth * -relative * -relative
+    covariance[:, 2, 2] = variance
+    covariance[:, 0, 2] = covariance[:, 2, 0] = sign * with_theta[:, C]
+    covariance[:, 1, 2] = covariance[:, 2, 1] = with_lie
+    out.values["depth_mm"][rows], out.values["depth_sd_mm"][rows] = depth, np.sqrt(variance)
+
+
+def _curve_variance(
+    pull: FloatArray, mode: Mode, profile: PeakProfile
+) -> tuple[FloatArray, FloatArray]:
+    """Variance that the uncertain course of the load in time adds to c and to v - c, (n,) each."""
+    n = len(pull)
+    if profile.sag_basis is None or profile.curve_covariance is None:
+        return np.zeros(n), np.zeros(n)
+    pressed: BoolArray = mode.counts > 0
+    shift = pull @ (profile.sag_basis * pressed[:, None, :]).transpose(0, 2, 1)
+    by_c, by_toe = shift[:, C], shift[:, V] - shift[:, C]
+    spread = profile.curve_covariance
+    return (
+        np.einsum("ni,nij,nj->n", by_c, spread, by_c),
+        np.einsum("ni,nij,nj->n", by_toe, spread, by_toe),
+    )

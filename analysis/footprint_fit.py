@@ -1,0 +1,334 @@
+"""Most probable footprint of many strikes at once: damped Gauss-Newton on (A, v, h, c, L)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.conventions import FloatArray
+from analysis.footprint_linear import Cholesky
+from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V, footprint_counts
+from analysis.footprint_start import choose_ends
+from analysis.footprint_types import BoolArray
+
+# Largest step in one go, by column of theta: the model's kinks make longer ones useless.
+_STEP_LIMIT = np.array([0.7, 12.0, 0.5, 12.0, 4.0])
+# Student's t of the first phase: few degrees of freedom, so that one dead cell cannot bend the
+# parabola before it is known to be dead.
+_T_DOF = 4.0
+# In the last phase a cell is good with this chance, else its noise is this many times as great.
+_BAD_CHANCE = 0.02
+_BAD_FACTOR = 20.0
+# Prior weight, in cells, of the belief that the stated noise is right.
+_NOISE_BELIEF = 12.0
+# A second guess is tried when it looked at most this much dearer than the first.
+_RIVAL_COST = 20.0
+# Ends found anew are tried when they moved by more than this part of the pitch.
+_RETRY_PITCHES = 0.3
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Profiles of n strikes with their priors."""
+
+    cells: Cells
+    y: FloatArray
+    """(n, cells)."""
+    sag: FloatArray | None
+    offset_var: FloatArray
+    """(n, cells)."""
+    gain_var: float
+    use: FloatArray
+    """(n, cells): 0 = missing or dead."""
+    saturated: BoolArray
+    """(n, cells): value is a lower limit."""
+    prior_mean: FloatArray
+    """(n, 5)."""
+    prior_weight: FloatArray
+    """(n, 5): one over variance."""
+
+    def take(self, rows: NDArray[Any]) -> Problem:
+        """Pick some of the strikes (also repeatedly)."""
+        return Problem(
+            self.cells,
+            self.y[rows],
+            None if self.sag is None else self.sag[rows],
+            self.offset_var[rows],
+            self.gain_var,
+            self.use[rows],
+            self.saturated[rows],
+            self.prior_mean[rows],
+            self.prior_weight[rows],
+        )
+
+    def inverse_variance(self, counts: FloatArray) -> FloatArray:
+        """One over the variance of each cell when it truly has ``counts``; 0 = unused."""
+        level = np.maximum(counts, 0.0)
+        return np.asarray(self.use / (self.offset_var + self.gain_var * level * level))
+
+
+@dataclass
+class Measured:
+    """Cost, gradient and Gauss-Newton Hessian at theta, n strikes."""
+
+    theta: FloatArray
+    cost: FloatArray
+    """Minus twice the log posterior, up to a constant."""
+    slope: FloatArray
+    """(n, 5): downhill direction, half the negative gradient of cost."""
+    normal: FloatArray
+    """(n, 5, 5)."""
+
+    def adopt(self, other: Measured, rows: NDArray[np.intp], better: BoolArray) -> None:
+        """Take over the strikes of ``other`` (which are ``rows`` here) that got better."""
+        into = rows[better]
+        self.theta[into] = other.theta[better]
+        self.cost[into] = other.cost[better]
+        self.slope[into] = other.slope[better]
+        self.normal[into] = other.normal[better]
+
+
+def residuals(
+    problem: Problem, theta: FloatArray, blur_mm: float = 0.0
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Evaluate counts, Jacobian and residuals (0 where a saturated cell is exceeded)."""
+    counts, jacobian = footprint_counts(theta, problem.cells, problem.sag, blur_mm)
+    rest = problem.y - counts
+    beyond = problem.saturated & (rest < 0)
+    if beyond.any():
+        rest[beyond] = 0.0
+        jacobian *= ~beyond[:, None, :]
+    return counts, jacobian, rest
+
+
+def measure(
+    problem: Problem,
+    theta: FloatArray,
+    inverse_var: FloatArray,
+    noise: str = "plain",
+    blur_mm: float = 0.0,
+) -> Measured:
+    """Evaluate the posterior; ``noise`` is ``plain``, ``student`` or ``mixture``."""
+    _, jacobian, rest = residuals(problem, theta, blur_mm)
+    square = rest * rest * inverse_var
+    if noise == "plain":
+        misfit = square.sum(axis=1)
+        weight = inverse_var
+    elif noise == "student":
+        misfit = (_T_DOF + 1) * np.log1p(square / _T_DOF).sum(axis=1)
+        weight = inverse_var * ((_T_DOF + 1) / (_T_DOF + square))
+    else:
+        log_ratio, good = _mixture(square)
+        misfit = log_ratio.sum(axis=1)
+        weight = inverse_var * (good + (1 - good) / _BAD_FACTOR**2)
+    off = theta - problem.prior_mean
+    pull = problem.prior_weight * off
+    weighted = jacobian * weight[:, None, :]
+    normal = weighted @ jacobian.transpose(0, 2, 1)
+    normal[:, range(5), range(5)] += problem.prior_weight
+    slope = (weighted @ rest[:, :, None])[:, :, 0] - pull
+    return Measured(theta, misfit + (pull * off).sum(axis=1), slope, normal)
+
+
+def _mixture(square: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Minus twice the log density of a good-or-bad cell, and the chance that it is good."""
+    good = (1 - _BAD_CHANCE) * np.exp(-0.5 * np.minimum(square, 600.0))
+    bad = (_BAD_CHANCE / _BAD_FACTOR) * np.exp((-0.5 / _BAD_FACTOR**2) * square)
+    total = good + bad
+    return -2 * np.log(total / (1 - _BAD_CHANCE + _BAD_CHANCE / _BAD_FACTOR)), good / total
+
+
+def good_chance(square: FloatArray) -> FloatArray:
+    """Chance that a cell with this squared standardised residual is a good one."""
+    return _mixture(square)[1]
+
+
+def descend(
+    problem: Problem,
+    theta: FloatArray,
+    inverse_var: FloatArray,
+    noise: str,
+    steps: int,
+    tolerance: float = 1e-3,
+    blur_mm: float = 0.0,
+) -> tuple[Measured, BoolArray]:
+    """Levenberg-Marquardt from ``theta``; strikes leave the batch when they have settled.
+
+    Returns
+    -------
+    Measured
+        At the best point found.
+    settled : (n,) bool
+        The last accepted or foreseen gain in cost was below ``tolerance`` (a shift of a few
+        hundredths of a standard deviation).
+    """
+    best = measure(problem, theta, inverse_var, noise, blur_mm)
+    n = len(theta)
+    settled = np.zeros(n, dtype=np.bool_)
+    rows = np.arange(n)
+    damping = np.full(n, 1e-3)
+    part, part_var = problem, inverse_var
+    for _ in range(steps):
+        now = damping[rows]
+        step = Cholesky(best.normal[rows], now).solve(best.slope[rows])
+        excess = (np.abs(step) / _STEP_LIMIT).max(axis=1)
+        step /= np.maximum(excess, 1.0)[:, None]
+        foreseen = (step * best.slope[rows]).sum(axis=1)
+        trial = measure(part, best.theta[rows] + step, part_var, noise, blur_mm)
+        gain = best.cost[rows] - trial.cost
+        better = gain > 0
+        damping[rows] = np.where(better, now * 0.2, np.maximum(now, 1e-2) * 8.0)
+        best.adopt(trial, rows, better)
+        done = (better & (gain < tolerance) & (excess <= 1)) | (foreseen < 0.2 * tolerance)
+        # A kink (an end at the border of the patch) can stop every step: good enough there.
+        done |= now > 1e4
+        settled[rows[done]] = True
+        if done.sum() > 0.15 * len(rows):
+            keep = ~done
+            rows = rows[keep]
+            if not len(rows):
+                break
+            part, part_var = problem.take(rows), inverse_var[rows]
+    return best, settled
+
+
+@dataclass
+class Mode:
+    """The most probable footprint of n strikes and what surrounds it."""
+
+    theta: FloatArray
+    normal: FloatArray
+    """(n, 5, 5): Hessian of half the cost, noise factor applied to the data's part."""
+    covariance: FloatArray
+    """(n, 5, 5): Laplace approximation, inverse of ``normal``."""
+    inverse_var: FloatArray
+    """(n, cells): final weights, bad cells and noise factor included."""
+    good: FloatArray
+    """(n, cells): chance that the cell is good."""
+    standardised: FloatArray
+    """(n, cells): residuals over their stated standard deviation."""
+    counts: FloatArray
+    """(n, cells): of the model."""
+    jacobian: FloatArray
+    chi2: FloatArray
+    dof: FloatArray
+    noise_factor: FloatArray
+    settled: BoolArray
+
+
+def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: FloatArray) -> Mode:
+    """Fit in two phases: heavy-tailed noise first, then good-or-bad cells.
+
+    Parameters
+    ----------
+    problem : Problem
+        Profiles and priors.
+    theta, price : (n, choices, 5), (n, choices)
+        First guesses and their costs from `footprint_start.start`.
+    smooth : (n, cells)
+        Values that stand in for the model's in the noise of the first phase.
+    """
+    inverse_var = problem.inverse_variance(smooth)
+    pitch = problem.cells.pitch_mm
+    first, _ = descend(problem, theta[:, 0].copy(), inverse_var, "student", 4, 0.05, pitch)
+    for k in range(1, theta.shape[1]):
+        rows = np.nonzero(price[:, k] - price[:, 0] < _RIVAL_COST)[0]
+        if len(rows):
+            rival = problem.take(rows)
+            other, _ = descend(
+                rival, theta[rows, k].copy(), inverse_var[rows], "student", 4, 0.05, pitch
+            )
+            first.adopt(other, rows, other.cost < first.cost[rows])
+    _retry_ends(problem, first, inverse_var)
+    counts, _, rest = residuals(problem, first.theta)
+    stated = problem.inverse_variance(counts)
+    square = rest * rest * stated
+    heavy = (_T_DOF + 1) / (_T_DOF + square)
+    factor2 = _factor(np.sum(heavy * square, axis=1), (problem.use > 0).sum(axis=1) - 4.0)
+    best, settled = first.theta, np.zeros(len(theta), dtype=np.bool_)
+    for steps, blur in ((6, problem.cells.pitch_mm), (12, 0.0)):
+        inverse_var = stated / factor2[:, None]
+        found, settled = descend(problem, best, inverse_var, "mixture", steps, blur_mm=blur)
+        best = found.theta
+        counts, jacobian, rest = residuals(problem, best)
+        stated = problem.inverse_variance(counts)
+        square = rest * rest * stated
+        good = good_chance(square / factor2[:, None])
+        sure = good > 0.5
+        chi2 = np.sum(square * sure, axis=1)
+        used = np.sum(sure & (problem.use > 0), axis=1)
+        factor2 = _factor(chi2, used - 4.0)
+    final = stated * (good + (1 - good) / _BAD_FACTOR**2) / factor2[:, None]
+    normal = (jacobian * final[:, None, :]) @ jacobian.transpose(0, 2, 1)
+    normal[:, range(5), range(5)] += problem.prior_weight
+    covariance = Cholesky(normal).inverse()
+    # Parameters that the strip, not the prior, determines.
+    spent = 5.0 - (covariance[:, range(5), range(5)] * problem.prior_weight).sum(axis=1)
+    return Mode(
+        best,
+        normal,
+        covariance,
+        final,
+        good,
+        rest * np.sqrt(stated),
+        counts,
+        jacobian,
+        chi2,
+        np.maximum(used - spent, 1.0),
+        np.sqrt(factor2),
+        settled,
+    )
+
+
+def _retry_ends(problem: Problem, found: Measured, inverse_var: FloatArray) -> None:
+    """Look for the ends again with the parabola now known; improve ``found`` in place."""
+    theta = found.theta
+    parabola = np.exp(theta[:, LOG_A]), theta[:, V], np.exp(theta[:, LOG_H])
+    again, _ = choose_ends(
+        problem.y,
+        problem.cells,
+        inverse_var,
+        problem.prior_mean,
+        problem.prior_weight,
+        parabola,
+        1,
+    )
+    moved = np.abs(again[:, 0, C] - theta[:, C]) + np.abs(again[:, 0, L] - theta[:, L]) / 2
+    rows = np.nonzero(moved > _RETRY_PITCHES * problem.cells.pitch_mm)[0]
+    if len(rows):
+        pitch = problem.cells.pitch_mm
+        other, _ = descend(
+            problem.take(rows), again[rows, 0], inverse_var[rows], "student", 4, 0.05, pitch
+        )
+        found.adopt(other, rows, other.cost < found.cost[rows])
+
+
+def _factor(chi2: FloatArray, dof: FloatArray) -> FloatArray:
+    """Square of the noise factor: mean of a scaled inverse chi-square belief, never below 1."""
+    dof = np.maximum(dof, 0.0)
+    return np.asarray(np.maximum((_NOISE_BELIEF + chi2) / (_NOISE_BELIEF + dof), 1.0))
+
+
+def priors(
+    centre_mm: FloatArray,
+    centre_sd_mm: float,
+    length_mm: FloatArray,
+    length_u_mm: FloatArray,
+    half_mm: FloatArray,
+    half_log_sd: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Prior mean and weight of theta, (n, 5) each.
+
+    Amplitude and lowest point have none: their columns are filled in from the first guess with a
+    weight so small that it only keeps the normal equations regular.
+    """
+    mean = np.zeros((len(centre_mm), 5))
+    weight = np.empty_like(mean)
+    mean[:, LOG_H], weight[:, LOG_H] = np.log(half_mm), half_log_sd**-2
+    mean[:, C], weight[:, C] = centre_mm, centre_sd_mm**-2
+    mean[:, L], weight[:, L] = length_mm, length_u_mm**-2.0
+    weight[:, LOG_A], weight[:, V] = 1e-4, 1e-6
+    return mean, weight

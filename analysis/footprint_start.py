@@ -1,0 +1,219 @@
+"""Where the fit of a footprint begins: patch, parabola and sole ends by inspection."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.conventions import FloatArray
+from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V
+from analysis.footprint_types import BoolArray
+
+# A cell is pressed above this part of the peak, or this many standard deviations.
+_PRESSED_PART = 0.1
+_PRESSED_SD = 4.0
+
+
+@dataclass(frozen=True)
+class Patch:
+    """The run of pressed cells about the greatest value."""
+
+    peak: FloatArray
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+    pressed: BoolArray
+    """(n, cells): pressed, in the run or not."""
+    filled: FloatArray
+    """(n, cells): values with single holes bridged."""
+
+    def take(self, rows: NDArray[np.intp]) -> Patch:
+        """Pick some of the strikes."""
+        return Patch(*(getattr(self, field.name)[rows] for field in fields(self)))
+
+    @property
+    def width_cells(self) -> NDArray[np.intp]:
+        """Cells in the run."""
+        return np.asarray(self.last - self.first + 1)
+
+
+def find_patch(y: FloatArray, variance: FloatArray) -> Patch:
+    """Find the run of pressed cells; ``y`` (n, cells) finite, ``variance`` of its offset noise."""
+    n, cells = y.shape
+    left = np.concatenate([y[:, 1:2], y[:, :-1]], axis=1)
+    right = np.concatenate([y[:, 1:], y[:, -2:-1]], axis=1)
+    between = np.minimum(left, right)
+    filled = np.where(y < 0.5 * between, (left + right) / 2, y)
+    # A lone spike is no patch: the peak is judged on values no greater than the better neighbour's.
+    calm = np.minimum(filled, np.maximum(left, right))
+    top = np.argmax(calm, axis=1)
+    peak = calm[np.arange(n), top]
+    level = np.where(np.isfinite(variance), np.sqrt(variance), 0.0)
+    pressed = filled > np.maximum(_PRESSED_PART * peak[:, None], _PRESSED_SD * level)
+    index = np.arange(cells)
+    first = np.where(~pressed & (index < top[:, None]), index, -1).max(axis=1) + 1
+    last = np.where(~pressed & (index > top[:, None]), index, cells).min(axis=1) - 1
+    return Patch(peak, first, last, pressed, filled)
+
+
+def start(
+    patch: Patch,
+    cells: Cells,
+    inverse_var: FloatArray,
+    prior_mean: FloatArray,
+    prior_weight: FloatArray,
+    choices: int = 2,
+) -> tuple[FloatArray, FloatArray]:
+    """First guesses of (log A, v, log h, c, L): (n, choices, 5), best first, and their costs.
+
+    The parabola comes from least squares on the cells inside the patch. With it held, each pair of
+    cells that could hold the two ends of the sole is priced, prior included.
+
+    Parameters
+    ----------
+    patch : Patch
+        From `find_patch`.
+    cells : Cells
+        Where the cells are.
+    inverse_var : (n, cells)
+        One over the variance of the values.
+    prior_mean, prior_weight : (n, 5)
+        Of the fit; log h, c and L are used.
+    choices : int
+        How many guesses, at least a cell apart in c.
+    """
+    amp, v, h = _parabola(patch, cells)
+    half = np.exp(prior_mean[:, LOG_H])
+    h = np.clip(h, 0.2 * half, 4 * half)
+    return choose_ends(
+        patch.filled, cells, inverse_var, prior_mean, prior_weight, (amp, v, h), choices
+    )
+
+
+def choose_ends(
+    y: FloatArray,
+    cells: Cells,
+    inverse_var: FloatArray,
+    prior_mean: FloatArray,
+    prior_weight: FloatArray,
+    parabola: tuple[FloatArray, FloatArray, FloatArray],
+    choices: int,
+) -> tuple[FloatArray, FloatArray]:
+    """Cheapest places of the sole's ends for a parabola (amplitude, vertex, half-width) held.
+
+    Returns theta (n, choices, 5) and costs (n, choices), as `start` does.
+    """
+    amp, v, h = parabola
+    c, length, cost = _ends(y, cells, inverse_var, prior_mean, prior_weight, parabola)
+    n = len(amp)
+    theta = np.empty((n, choices, 5))
+    theta[:, :, LOG_A] = np.log(amp)[:, None]
+    theta[:, :, V] = v[:, None]
+    theta[:, :, LOG_H] = np.log(h)[:, None]
+    rows = np.arange(n)
+    best = np.empty((n, choices))
+    for k in range(choices):
+        pick = np.argmin(cost, axis=1)
+        best[:, k] = cost[rows, pick]
+        theta[:, k, C] = c[rows, pick]
+        theta[:, k, L] = length[rows, pick]
+        cost = np.where(np.abs(c - c[rows, pick][:, None]) < cells.pitch_mm, np.inf, cost)
+    return theta, best
+
+
+def _parabola(patch: Patch, cells: Cells) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Amplitude, vertex and half-width of the parabola through the inner cells of the patch."""
+    n = len(patch.peak)
+    index = np.arange(len(cells.left))
+    low, high = cells.left[patch.first], cells.right[patch.last]
+    inset = (patch.width_cells >= 5).astype(np.intp)
+    inside = (index >= (patch.first + inset)[:, None]) & (index <= (patch.last - inset)[:, None])
+    middle, reach = (low + high) / 2, (high - low) / 2
+    s = (cells.middle - middle[:, None]) / reach[:, None]
+    powers = np.empty((n, 3, len(index)))
+    powers[:, 0] = inside
+    np.multiply(powers[:, 0], s, out=powers[:, 1])
+    np.multiply(powers[:, 1], s, out=powers[:, 2])
+    normal = powers @ powers.transpose(0, 2, 1) + 1e-9 * np.eye(3)
+    right = (powers @ patch.filled[:, :, None])[:, :, 0]
+    solution = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    alpha, beta, gamma = solution[:, 0], solution[:, 1], solution[:, 2]
+    peak = np.maximum(patch.peak, 1e-9)
+    # At its flattest the parabola loses a tenth of its height over the patch.
+    gamma = np.minimum(gamma, -0.1 * peak)
+    v = np.clip(-beta / (2 * gamma), -1.5, 1.5)
+    amp = np.maximum(alpha + beta * v + gamma * v**2, 0.5 * peak)
+    h = np.clip(np.sqrt(amp / -gamma), 0.3, 4.0)
+    return amp, middle + reach * v, reach * h
+
+
+def _ends(
+    y: FloatArray,
+    cells: Cells,
+    inverse_var: FloatArray,
+    prior_mean: FloatArray,
+    prior_weight: FloatArray,
+    parabola: tuple[FloatArray, FloatArray, FloatArray],
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Centre, length and cost of each pair of cells for the sole's ends, (n, pairs) each.
+
+    Costs within the strip are differences of running sums; cells beyond the strip cost nothing.
+    """
+    amp, v, h = parabola
+    n, count = y.shape
+    length = prior_mean[:, L]
+    steps = length / cells.pitch_mm
+    fewest = int(np.floor(steps.min() - 1.0))
+    most = int(np.ceil(steps.max() + 1.0))
+    pad = most // 2 + 1
+    z = (cells.middle - v[:, None]) / h[:, None]
+    full = amp[:, None] * np.maximum(1 - z * z, 0.0)
+    scale = np.sqrt(inverse_var)
+    idle = _price(y * scale)
+    pressed = _price((y - full) * scale)
+    part = np.where(full > 0, np.clip(y / np.maximum(full, 1e-9), 0.0, 1.0), 0.5)
+    edge = _price((y - part * full) * scale)
+    size = count + 2 * pad
+    run = np.zeros((n, size + 1))
+    run[:, pad + 1 : pad + count + 1] = np.cumsum(pressed - idle, axis=1)
+    run[:, pad + count + 1 :] = run[:, pad + count][:, None]
+    own = np.zeros((n, size))
+    own[:, pad : pad + count] = edge - idle
+    share = np.full((n, size), 0.5)
+    share[:, pad : pad + count] = part
+    prints = np.zeros((n, size), dtype=np.bool_)
+    prints[:, pad : pad + count] = full > 0.03 * amp[:, None]
+    left = cells.left[0] + cells.pitch_mm * (np.arange(size) - pad)
+    heel = left + cells.pitch_mm - cells.width_mm * share
+    toe = left + cells.width_mm * share
+    centres, lengths, costs = [], [], []
+    for apart in range(fewest, most + 1):
+        e1, e2 = heel[:, : size - apart], toe[:, apart:]
+        known1, known2 = prints[:, : size - apart], prints[:, apart:]
+        between = run[:, apart:size] - run[:, 1 : size - apart + 1]
+        # The place of an end where nothing presses is anywhere in its cell: the other end and the
+        # sole's length say where.
+        off = np.where(known1 & known2, e2 - e1 - length[:, None], 0.0)
+        c = (e1 + e2) / 2
+        c = np.where(known1 & ~known2, e1 + length[:, None] / 2, c)
+        c = np.where(known2 & ~known1, e2 - length[:, None] / 2, c)
+        costs.append(
+            between
+            + own[:, : size - apart]
+            + own[:, apart:]
+            + (c - prior_mean[:, C, None]) ** 2 * prior_weight[:, C, None]
+            + off**2 * prior_weight[:, L, None]
+        )
+        centres.append(c)
+        lengths.append(length[:, None] + off)
+    return (
+        np.concatenate(centres, axis=1),
+        np.concatenate(lengths, axis=1),
+        np.concatenate(costs, axis=1),
+    )
+
+
+def _price(standardised: FloatArray) -> FloatArray:
+    """Cost of a residual: squared up to two standard deviations, then ever less steep."""
+    return np.asarray(6.0 * np.log1p(standardised**2 / 6.0))
