@@ -145,7 +145,8 @@ def many_strikes(
         counts[part] = some.to_counts(load, some.rest, rng)
 
     base = rng.integers(0, 2**32, n)
-    elapsed = np.floor(scan_ms * rig.tick_hz / 1e3).astype(np.int64)
+    period_ns = rig.scanning.period_ns(grid)
+    elapsed = np.arange(scans, dtype=np.int64) * period_ns * rig.tick_hz // 1_000_000_000
     ticks = ((base[:, None] + elapsed[None, :]) % 2**32).astype(np.uint32)
     toe = np.asarray(lowest_point_mm(sole, swings.lie_error_deg))
     c_mm = _array(swings.c_mm)
