@@ -38,11 +38,12 @@ class ReplayLink:
             raise UsageError("the speed of a replay must be 0 (as fast as possible) or above")
         self._path = path
         self._speed = speed
-        self._on_sent = on_sent
+        self.on_sent = on_sent
         self._reader: CaptureReader | None = None
         self._closed = asyncio.Event()
         self._start: tuple[int, float] | None = None
         self._due: Chunk | None = None
+        self._last_ns: int | None = None
         self._connections = 0
         self._end: str | None = None
 
@@ -57,6 +58,11 @@ class ReplayLink:
         if self._reader is None:
             raise LinkClosedError(f"the capture {self._path} is not open")
         return self._reader.anchor
+
+    @property
+    def now_ns(self) -> int:
+        """Where the replay stands on the clock of then."""
+        return self.anchor.monotonic_ns if self._last_ns is None else self._last_ns
 
     async def open(self) -> None:
         """Open the file; see `Link.open`."""
@@ -77,6 +83,7 @@ class ReplayLink:
             raise LinkClosedError(self._end or f"the capture {self._path} is at its end")
         await self._wait_until(self._due.arrival_ns)
         chunk, self._due = self._due, None
+        self._last_ns = chunk.arrival_ns
         return chunk
 
     async def write(self, data: bytes) -> None:
@@ -98,8 +105,8 @@ class ReplayLink:
                 chunk = Chunk(record.data, record.at_ns)
                 if record.kind is RecordKind.FROM_BOARD:
                     return chunk
-                if record.kind is RecordKind.TO_BOARD and self._on_sent is not None:
-                    self._on_sent(chunk)
+                if record.kind is RecordKind.TO_BOARD and self.on_sent is not None:
+                    self.on_sent(chunk)
                 if record.kind is RecordKind.OPENED:
                     self._connections += 1
                     if self._connections > 1:

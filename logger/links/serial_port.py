@@ -216,6 +216,9 @@ class SerialLink:
         except _NOT_OPENED as error:
             _close_all_of(port)
             raise LinkOpenError(explain_open_failure(settings.url, settings.baud, error)) from error
+        except BaseException:
+            _close_all_of(port)
+            raise
         _keep_others_out(port, True)
         self._port = port
 

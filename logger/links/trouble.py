@@ -73,7 +73,8 @@ def _explain_url(url: str, error: BaseException, text: str) -> str:
         )
     if scheme.lower() == "hwgrep":
         return f"no port matches {rest!r}; {ports_here()}"
-    if "expected a string in the form" in lower:
+    # pyserial 3.5 trips over the braces in its own text about a malformed socket:// URL.
+    if "expected a string in the form" in lower or isinstance(cause, KeyError):
         return f"{url} is not complete; write it as {scheme}://HOST:PORT, PORT a number"
     if isinstance(cause, socket.gaierror):
         return f"no host is called {host}; check its name, or give its address in numbers"

@@ -1,0 +1,348 @@
+"""Both ends of a link: ours, and one that plays the board, over each transport."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import shutil
+import socket
+import subprocess
+import termios
+import threading
+import time
+import tty
+from collections import deque
+from pathlib import Path
+
+import pytest
+
+from logger.errors import LinkClosedError, LinkOpenError
+from logger.links.base import Chunk
+from logger.links.open import link_from_url
+
+# Where a link needs no far end, a real board is one more transport.
+WITH_FAR_END = ["memory", "pty", "tcp", "rfc2217"]
+
+
+def pytest_generate_tests(metafunc):
+    if "far_end" in metafunc.fixturenames:
+        metafunc.parametrize("far_end", WITH_FAR_END, indirect=True)
+    elif "any_end" in metafunc.fixturenames:
+        board = ["board"] if metafunc.config.getoption("--board-port") else []
+        metafunc.parametrize("any_end", WITH_FAR_END + board, indirect=True)
+
+
+class MemoryLink:
+    """The contract with nothing below it: shows what the tests themselves ask for."""
+
+    def __init__(self, far):
+        self._far = far
+        self._state = "new"
+        self._news = asyncio.Event()
+
+    url = "memory"
+
+    async def open(self):
+        if self._state != "new":
+            raise LinkOpenError("used before")
+        self._state = "open"
+        self._far.link = self
+
+    async def read(self):
+        while True:
+            if self._state != "open":
+                raise LinkClosedError("closed")
+            if self._far.to_host:
+                return self._far.to_host.popleft()
+            if self._far.gone:
+                raise LinkClosedError("gone")
+            self._news.clear()
+            await self._news.wait()
+
+    async def write(self, data):
+        if self._state != "open" or self._far.gone:
+            raise LinkClosedError("closed")
+        self._far.to_board += data
+
+    async def close(self):
+        self._state = "closed"
+        self._news.set()
+
+    def wake(self):
+        self._news.set()
+
+
+class MemoryEnd:
+    def __init__(self):
+        self.to_host = deque()
+        self.to_board = bytearray()
+        self.gone = False
+        self.link = None
+
+    def make_link(self):
+        return MemoryLink(self)
+
+    async def send(self, data):
+        self.to_host.append(Chunk(data, time.monotonic_ns()))
+        self.link.wake()
+
+    async def receive(self, count):
+        async with asyncio.timeout(5):
+            while len(self.to_board) < count:  # noqa: ASYNC110 - there is no event in plain bytes
+                await asyncio.sleep(0)
+        data = bytes(self.to_board[:count])
+        del self.to_board[:count]
+        return data
+
+    async def hang_up(self):
+        self.gone = True
+        self.link.wake()
+
+    async def give_back(self):
+        pass
+
+
+class PtyEnd:
+    """A pseudo terminal: what the board's USB chip is on a machine that has none."""
+
+    def __init__(self):
+        self.master, slave = os.openpty()
+        tty.setraw(slave)
+        self.name = os.ttyname(slave)
+        os.close(slave)
+        os.set_blocking(self.master, False)
+
+    def make_link(self, **settings):
+        return link_from_url(self.name, **settings)
+
+    async def send(self, data):
+        while data:
+            with contextlib.suppress(BlockingIOError):
+                data = data[os.write(self.master, data) :]
+            await asyncio.sleep(0.001)
+
+    async def receive(self, count):
+        data = b""
+        while len(data) < count:
+            with contextlib.suppress(BlockingIOError, OSError):
+                data += os.read(self.master, count - len(data))
+            await asyncio.sleep(0.001)
+        return data
+
+    async def hang_up(self):
+        if self.master is not None:
+            os.close(self.master)
+            self.master = None
+
+    async def give_back(self):
+        await self.hang_up()
+
+
+class TcpEnd:
+    """A board behind a plain TCP bridge."""
+
+    def __init__(self):
+        self._server = None
+        self._here = asyncio.Queue()
+        self._peers = []
+
+    async def start(self):
+        self._server = await asyncio.start_server(self._arrived, "127.0.0.1", 0)
+        host, port = self._server.sockets[0].getsockname()
+        self.url = f"socket://{host}:{port}"
+        return self
+
+    async def _arrived(self, reader, writer):
+        self._peers.append(writer)
+        await self._here.put((reader, writer))
+
+    def make_link(self, **settings):
+        return link_from_url(self.url, **settings)
+
+    async def _peer(self):
+        reader, writer = await self._here.get()
+        self._here.put_nowait((reader, writer))
+        return reader, writer
+
+    async def send(self, data):
+        _, writer = await self._peer()
+        writer.write(data)
+        await writer.drain()
+
+    async def receive(self, count):
+        reader, _ = await self._peer()
+        return await reader.readexactly(count)
+
+    async def hang_up(self):
+        _, writer = await self._peer()
+        writer.close()
+        await writer.wait_closed()
+
+    async def give_back(self):
+        self._server.close()
+        for writer in self._peers:
+            writer.close()
+            with contextlib.suppress(OSError):
+                await writer.wait_closed()
+        await self._server.wait_closed()
+
+
+class Ser2netEnd(PtyEnd):
+    """A pty behind ser2net, spoken to by RFC 2217."""
+
+    def __init__(self, folder):
+        super().__init__()
+        # ser2net opens the terminal anew for each client; holding it open keeps it from hanging up.
+        self._held = os.open(self.name, os.O_RDWR | os.O_NOCTTY)
+        program = shutil.which("ser2net") or shutil.which("ser2net", path="/usr/sbin:/sbin")
+        assert program, "install ser2net (apt install ser2net) to test rfc2217://"
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        settings = folder / "ser2net.yaml"
+        settings.write_text(
+            "%YAML 1.1\n---\n"
+            "connection: &board\n"
+            f"  accepter: telnet(rfc2217),tcp,127.0.0.1,{self.port}\n"
+            f"  connector: serialdev,{self.name},115200n81,local\n"
+        )
+        self._log = (folder / "ser2net.log").open("wb")
+        self._process = subprocess.Popen(
+            [program, "-n", "-u", "-c", str(settings)], stdout=self._log, stderr=self._log
+        )
+        self.url = f"rfc2217://127.0.0.1:{self.port}?ign_set_control"
+
+    async def start(self):
+        while True:
+            assert self._process.poll() is None, "ser2net ended"
+            with socket.socket() as probe:
+                # Bound by somebody = listening; a connection of ours would be its only client.
+                try:
+                    probe.bind(("127.0.0.1", self.port))
+                except OSError:
+                    return self
+            await asyncio.sleep(0.01)
+
+    def make_link(self, **settings):
+        return link_from_url(self.url, **settings)
+
+    async def hang_up(self):
+        self._process.terminate()
+        await asyncio.to_thread(self._process.wait)
+
+    async def give_back(self):
+        await self.hang_up()
+        self._log.close()
+        os.close(self._held)
+        await super().hang_up()
+
+
+class BoardEnd:
+    """A real board, which sends what it likes."""
+
+    def __init__(self, url):
+        self.url = url
+
+    def make_link(self, **settings):
+        return link_from_url(self.url, **settings)
+
+    async def give_back(self):
+        pass
+
+
+async def _make_end(transport, request, tmp_path):
+    if transport == "memory":
+        return MemoryEnd()
+    if transport == "pty":
+        return PtyEnd()
+    if transport == "tcp":
+        return await TcpEnd().start()
+    if transport == "rfc2217":
+        return await Ser2netEnd(tmp_path).start()
+    return BoardEnd(request.config.getoption("--board-port"))
+
+
+@pytest.fixture
+async def far_end(request, tmp_path):
+    end = await _make_end(request.param, request, tmp_path)
+    yield end
+    await end.give_back()
+
+
+@pytest.fixture
+async def any_end(request, tmp_path):
+    end = await _make_end(request.param, request, tmp_path)
+    yield end
+    await end.give_back()
+
+
+@pytest.fixture
+async def pty_end():
+    end = PtyEnd()
+    yield end
+    await end.give_back()
+
+
+@pytest.fixture
+async def tcp_end():
+    end = await TcpEnd().start()
+    yield end
+    await end.give_back()
+
+
+@pytest.fixture
+async def ser2net_end(tmp_path):
+    end = await Ser2netEnd(tmp_path).start()
+    yield end
+    await end.give_back()
+
+
+def _link_threads():
+    return [t.name for t in threading.enumerate() if t.name.startswith(("link-", "read-"))]
+
+
+@pytest.fixture
+def link_threads():
+    """Names of threads that links hold now."""
+    return _link_threads
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind():
+    """No link leaves a thread or an open file, whatever a test does with it."""
+    files = set(Path("/proc/self/fd").iterdir()) if Path("/proc/self/fd").exists() else set()
+    yield
+    for _ in range(200):
+        if not _link_threads():
+            break
+        time.sleep(0.01)
+    assert _link_threads() == []
+    if files:
+        left = {
+            str(file.readlink())
+            for file in set(Path("/proc/self/fd").iterdir()) - files
+            if file.exists()
+        }
+        assert not {name for name in left if "/dev/pts" in name or ".capture" in name}
+
+
+@pytest.fixture
+def free_tcp_port():
+    """A port where nothing listens."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@pytest.fixture
+def is_exclusive():
+    """Whether the kernel keeps others from opening a terminal (TIOCGEXCL of Linux)."""
+    import fcntl
+    import struct
+
+    def ask(descriptor):
+        tiocgexcl = getattr(termios, "TIOCGEXCL", 0x80045440)
+        return struct.unpack("i", fcntl.ioctl(descriptor, tiocgexcl, b"\0" * 4))[0] != 0
+
+    return ask
