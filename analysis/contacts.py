@@ -75,7 +75,7 @@ class StripReading:
     """Only when the reading sums up a contact; 0 and None both mean not known."""
 
     def flags(self) -> ContactFlag:
-        """Flags of the contact this reading belongs to."""
+        """Give the flags of the contact this reading belongs to."""
         flags = ContactFlag.NONE
         if self.saturated:
             flags |= ContactFlag.SATURATED
@@ -128,7 +128,7 @@ class ContactBuilder:
             return done
         if self._last is not None:
             pause_us = reading.t_us - self._last.t_us
-            # A NaN time fails the comparison: such a reading stands alone, for the sorter to refuse.
+            # A NaN time fails the comparison: such a reading stands alone, for the sorter.
             if reading.begins or not 0 <= pause_us <= self.gap_us:
                 done += self.flush()
         if len(self._readings) < MAX_READINGS:

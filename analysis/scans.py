@@ -14,6 +14,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.contacts import NEAR_PEAK, Contact, ContactFlag
 from analysis.conventions import FloatArray, cell_middles_mm
+from analysis.row_delay import (
+    PATCH_FLOOR,
+    SOLE_WIDTH_MM,
+    crossing,
+    front_to_back,
+    stretch_about,
+    top_of,
+)
 
 BoolArray = NDArray[np.bool_]
 
@@ -45,10 +53,7 @@ class Strip:
             raise ValueError("row_distance_mm and scan_us cannot be negative")
 
 
-# A tenth of the height is where a patch is taken to begin: above the noise of sensing film (5 to
-# 20 %, J. Sensors 2018, 6561901) and low enough to lose little of the patch. Common practice.
-PATCH_FLOOR = 0.1
-# ... and never within four sigma of the resting noise.
+# No patch within four sigma of the resting noise.
 NOISE_SIGMAS = 4.0
 # A scan belongs to the time before the contact while the strip's sum has risen by less than this
 # share of its whole rise.
@@ -60,14 +65,6 @@ STUCK_SHARE = 0.98
 DEAD_SHARE = 0.1
 # Cells to each side that a filled-in cell is worked out from.
 FILL_REACH = 4
-
-# A head crosses the rows at 20 to 50 m/s; half and double that bound what is believed.
-# Common practice, no source.
-SPEED_M_S = (5.0, 100.0)
-# Front-to-back width of an iron's sole, and the share of it that must have printed before the
-# middle of the print may stand for the middle of the sole. Common practice, no source.
-SOLE_WIDTH_MM = 20.0
-PRINTED_SHARE = 0.8
 
 
 def contact_from_scans(
@@ -119,13 +116,7 @@ def contact_from_scans(
     4.2 and 4.3: both pressures are even about the lowest point); a patch cut off at the strip's end
     is flagged, one cut off at the sole's ends is the business of the footprint fit.
 
-    *Front to back*: two rows a known distance apart see the same pulse one after the other; their
-    delay gives the sole's speed. Speed times time is a length on the sole, but where its zero is can
-    only be told from the sole's own edges: if leading and trailing edge both print, the middle of
-    the print is the middle of the sole, and the heaviest pressure lies ``speed * (t_peak - t_mid)``
-    behind it. With a narrower print the pulse is even about its peak whatever the sole did, so
-    ``trail_mm`` is None unless ``PRINTED_SHARE`` of ``sole_width_mm`` has printed. With one row
-    it is always None.
+    *Front to back*: see `analysis.row_delay.front_to_back`.
     """
     times = np.asarray(t_us, dtype=np.float64)
     raw = np.asarray(counts, dtype=np.float64)
@@ -152,10 +143,10 @@ def contact_from_scans(
 
     total = net.sum(axis=(1, 2))
     peak = int(np.argmax(total))
-    window = _around(total, peak, NEAR_PEAK * total[peak])
+    window = stretch_about(total, peak, NEAR_PEAK * total[peak])
     mean = net[window].mean(axis=0)
     floor = NOISE_SIGMAS * noise / np.sqrt(window.stop - window.start)
-    clipped = full[window].any(axis=0)
+    clipped: BoolArray = np.any(full[window], axis=0)
     if clipped.any():
         flags |= ContactFlag.SATURATED
     mean, filled = fill_bad_cells(mean, stuck, clipped, floor)
@@ -176,9 +167,11 @@ def contact_from_scans(
     weight = np.clip(profile[wide], 0.0, None)
     place = float(np.average(cell_middles_mm(cells, strip.pitch_mm)[wide], weights=weight))
 
-    speed, trail = _front_to_back(grid, net[:, :, wide].sum(axis=2), strip, sole_width_mm)
+    speed, trail = front_to_back(
+        grid, net[:, :, wide].sum(axis=2), strip.row_distance_mm, sole_width_mm
+    )
     return Contact(
-        t_us=_vertex(grid, total, peak),
+        t_us=top_of(grid, total, peak),
         span_us=float(span_us) if span_us else None,
         board_mm=place,
         trail_mm=trail,
@@ -318,106 +311,16 @@ def fill_bad_cells(
     return out, changed
 
 
-def _around(values: FloatArray, peak: int, limit: float) -> slice:
-    """Unbroken stretch about ``peak`` where ``values`` is at least ``limit``."""
-    below = np.flatnonzero(values < limit)
-    left = below[below < peak]
-    right = below[below > peak]
-    start = int(left[-1]) + 1 if left.size else 0
-    return slice(start, int(right[0]) if right.size else values.size)
-
-
 def _runs(mask: BoolArray) -> list[slice]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
     return [slice(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
-def _vertex(grid: FloatArray, values: FloatArray, peak: int) -> float:
-    """Moment of the top of a parabola through the highest value and its two neighbours."""
-    if not 0 < peak < values.size - 1:
-        return float(grid[peak])
-    before, top, after = values[peak - 1 : peak + 2]
-    bend = before - 2 * top + after
-    shift = 0.5 * (before - after) / bend if bend < 0 else 0.0
-    return float(grid[peak] + shift * (grid[peak + 1] - grid[peak - 1]) / 2)
-
-
-def _crossing(values: FloatArray, inside: int, outside: int, limit: float) -> float:
-    """Index, between two neighbours, where ``values`` crosses ``limit``."""
-    if not 0 <= outside < values.size:
-        return inside + 0.5 * (outside - inside)
-    drop = values[inside] - values[outside]
-    share = (values[inside] - limit) / drop if drop > 0 else 0.5
-    return float(inside + np.clip(share, 0.0, 1.0) * (outside - inside))
-
-
 def _width_mm(profile: FloatArray, main: slice, pitch_mm: float) -> float:
     limit = PATCH_FLOOR * float(profile[main].max())
-    left = _crossing(profile, main.start, main.start - 1, limit)
-    right = _crossing(profile, main.stop - 1, main.stop, limit)
+    left = crossing(profile, main.start, main.start - 1, limit)
+    right = crossing(profile, main.stop - 1, main.stop, limit)
     return (right - left) * pitch_mm
-
-
-def _front_to_back(
-    grid: FloatArray, rows: FloatArray, strip: Strip, sole_width_mm: float
-) -> tuple[float | None, float | None]:
-    """Speed in m/s and trail_mm from the pulses of the first and last row; (None, None) if not."""
-    n_rows = rows.shape[1]
-    distance_mm = strip.row_distance_mm * (n_rows - 1)
-    if distance_mm <= 0 or grid.size < 5:
-        return None, None
-    first = _pulse(grid, rows[:, 0])
-    last = _pulse(grid, rows[:, -1])
-    if first is None or last is None:
-        return None, None
-    delay_us = last.centroid_us - first.centroid_us
-    # Below a quarter of a scan the delay is the sampling's own error.
-    if delay_us <= 0.25 * float(np.median(np.diff(grid))):
-        return None, None
-    speed_m_s = 1e3 * distance_mm / delay_us
-    if not SPEED_M_S[0] <= speed_m_s <= SPEED_M_S[1]:
-        return None, None
-    mm_per_us = distance_mm / delay_us
-    printed_mm = mm_per_us * (first.length_us + last.length_us) / 2
-    if printed_mm < PRINTED_SHARE * sole_width_mm:
-        return speed_m_s, None
-    return speed_m_s, mm_per_us * (first.lag_us + last.lag_us) / 2
-
-
-@dataclass(frozen=True, slots=True)
-class _Pulse:
-    centroid_us: float
-    length_us: float
-    lag_us: float
-    """Peak after the middle of the pulse."""
-
-
-def _pulse(grid: FloatArray, values: FloatArray) -> _Pulse | None:
-    peak = int(np.argmax(values))
-    top = float(values[peak])
-    if top <= 0:
-        return None
-    span = _around(values, peak, PATCH_FLOOR * top)
-    if span.start == 0 or span.stop == values.size or span.stop - span.start < 3:
-        return None
-    index = np.arange(values.size, dtype=np.float64)
-    begin = _crossing(values, span.start, span.start - 1, PATCH_FLOOR * top)
-    end = _crossing(values, span.stop - 1, span.stop, PATCH_FLOOR * top)
-    begin_us, end_us = np.interp([begin, end], index, grid)
-    # The top of a flat pulse is found from all its upper part, not from three noisy samples.
-    upper = _around(values, peak, 0.6 * top)
-    peak_us = _vertex(grid, values, peak)
-    if upper.stop - upper.start >= 4:
-        moment = grid[upper] - grid[peak]
-        scale = float(np.ptp(moment))
-        a, b, _ = np.polyfit(moment / scale, values[upper], 2)
-        if a < 0:
-            peak_us = float(grid[peak] + scale * np.clip(-b / (2 * a), -1.0, 1.0))
-    return _Pulse(
-        centroid_us=float(np.average(grid[span], weights=np.clip(values[span], 0.0, None))),
-        length_us=float(end_us - begin_us),
-        lag_us=float(peak_us - (begin_us + end_us) / 2),
-    )
 
 
 def _empty(t_us: float, span_us: float | None, flags: ContactFlag, key: int) -> Contact:
