@@ -13,7 +13,13 @@ from logger.collector.events import Listener, RecordsLost
 from logger.collector.recording import BoardIdentity, KnownBoot, Recorder, TimedRecord
 from logger.hostclock import HostClock
 from logger.records import Hello, RawRecord, Record, Strike
-from logger.sequence import SequenceTracker
+from logger.sequence import Hole, SequenceTracker
+
+# A line of 40 characters at 115 200 baud takes 4 ms and a port is polled every few ms more.
+ARRIVAL_U_NS = 10_000_000
+# A board answers a question about its clock within milliseconds; one that has not after this time
+# never will.
+_CLOCK_WAIT_NS = 1_500_000_000
 
 
 class KeepingBoot:
@@ -48,6 +54,9 @@ class KeepingBoot:
             self._tracker.add(sequence)
         self._pending: dict[int, TimedRecord] = {}
         self._hole_since_ns: int | None = None
+        self._fresh_from = identity.hello.next_sequence
+        self._unclocked: list[RawRecord] = []
+        self._greeted_ns = clock.monotonic_ns()
 
     @property
     def waiting(self) -> int:
@@ -76,20 +85,52 @@ class KeepingBoot:
         if lost or self._pending:
             await self._release()
 
+    def is_another(self, hello: Hello) -> bool:
+        """Whether a *hello* comes from another start of the board, or another board."""
+        same = (hello.board_id, hello.boot_id) == (self.hello.board_id, self.hello.boot_id)
+        return not same or hello.next_sequence < self._tracker.next_expected
+
+    async def damaged(self, sequence: int, reason: str, ask_again: bool) -> None:
+        """Take note of a record that came and could not be used."""
+        if ask_again:
+            self._tracker.announce(sequence + 1)
+        elif not self._tracker.has(sequence):
+            # The same bytes would come again: waiting for it would hold up all that follows.
+            await self._recorder.lost(self._row, [Hole(sequence, sequence)], reason)
+            self._tracker.add(sequence)
+            self._tell(RecordsLost(1, reason))
+            await self._release()
+
     async def take(self, raws: Sequence[RawRecord]) -> None:
-        """Write what is new to disk, then hand on what is in order."""
+        """Write what is new to disk, then hand on what is in order.
+
+        Records that come before the board's clock is known are held until it is: what was kept
+        on the board may be hours old, and only the clock can say so.
+        """
+        self._unclocked += raws
+        if not self.clock_known:
+            return
+        raws, self._unclocked = self._unclocked, []
         new: dict[int, TimedRecord] = {}
         for raw in raws:
             record = self._timed(raw)
+            if record is None:
+                continue
             if not self._tracker.has(record.sequence):
                 new[record.sequence] = record
         if not new:
             return
         await self._recorder.store(self._row, list(new.values()))
         for sequence, record in new.items():
-            self._tracker.add(sequence)
-            self._pending[sequence] = record
+            if self._tracker.add(sequence):
+                self._pending[sequence] = record
         await self._release()
+
+    @property
+    def clock_known(self) -> bool:
+        """Whether ticks can be turned into time, well or (after a while) as well as can be."""
+        late = self._clock.monotonic_ns() - self._greeted_ns > _CLOCK_WAIT_NS
+        return late or self.ticks.estimate() is not None
 
     async def release_past_holes(self, now_ns: int, after_s: float) -> None:
         """Hand on what has waited behind a hole for longer than ``after_s``.
@@ -110,14 +151,26 @@ class KeepingBoot:
         if ready:
             await self._recorder.file(self._row, [self._pending.pop(s) for s in ready])
 
-    def _timed(self, raw: RawRecord) -> TimedRecord:
+    def _timed(self, raw: RawRecord) -> TimedRecord | None:
         record = raw.record
-        assert record.sequence is not None
+        sequence = record.sequence
+        if sequence is None:
+            return None
         ticks = moment_ticks(record)
-        self.ticks.feed(ticks, raw.arrival_ns)
-        struck = self.ticks.to_host_ns(ticks, raw.arrival_ns)
-        utc_ns = self._clock.utc_from_monotonic(struck.host_ns)
-        return TimedRecord(record.sequence, raw, utc_ns, struck.uncertainty_ns)
+        # What was kept and is sent again says nothing of how late messages are.
+        if sequence >= self._fresh_from or self.ticks.estimate() is None:
+            self.ticks.feed(ticks, raw.arrival_ns)
+        host_ns, u_ns = struck_at(self.ticks, ticks, raw.arrival_ns)
+        return TimedRecord(sequence, raw, self._clock.utc_from_monotonic(host_ns), u_ns)
+
+
+def struck_at(clock: ClockMap, ticks: int, arrival_ns: int) -> tuple[int, int]:
+    """Host time of ticks and its standard uncertainty; the arrival as long as nothing is known."""
+    struck = clock.to_host_ns(ticks, arrival_ns)
+    if struck is None:
+        return arrival_ns, ARRIVAL_U_NS
+    # The clock gives the half width of a 95 % interval.
+    return struck.host_ns, struck.uncertainty_ns // 2
 
 
 def moment_ticks(record: Record) -> int:

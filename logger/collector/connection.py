@@ -8,18 +8,18 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from logger.collector.boot import KeepingBoot
 from logger.collector.events import BoardReport, Greeted, LineTrouble, Listener
 from logger.collector.lines import TextBoard
-from logger.collector.recording import BoardIdentity, Recorder
+from logger.collector.recording import BoardIdentity, KnownBoot, Recorder
 from logger.decoding import Damage, Decoded, Decoder
 from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError
-from logger.framing import encode_frame
+from logger.framing import Frame, FrameDecoder, encode_frame
 from logger.hostclock import HostClock
-from logger.links.base import Link
+from logger.links.base import Chunk, Link
 from logger.records import (
     AskClock,
     AskHello,
@@ -32,7 +32,7 @@ from logger.records import (
     SetTrigger,
     Status,
 )
-from logger.wire import encode
+from logger.wire import encode, parse
 
 
 class ConnectionState(Enum):
@@ -74,7 +74,7 @@ class BoardConnection:
     Parameters
     ----------
     link
-        Not yet open.
+        Open.
     recorder
         Where records go.
     listener
@@ -97,6 +97,7 @@ class BoardConnection:
         self._clock = clock
         self._settings = settings or ConnectionSettings()
         self._decoder = Decoder()
+        self._sent_then = FrameDecoder()
         self._queue: asyncio.Queue[tuple[Decoded, int]] = asyncio.Queue(self._settings.queue_items)
         self._state = ConnectionState.GREETING
         self._boot: KeepingBoot | None = None
@@ -117,18 +118,17 @@ class BoardConnection:
         return self._state
 
     async def run(self) -> None:
-        """Run until the link closes or something fatal happens.
+        """Run until the link closes or something fatal happens; the link is closed then.
 
         Raises
         ------
         LinkError
-            The link could not be opened, is gone, or has gone quiet.
+            The link is gone, or has gone quiet.
         ProtocolError
             What speaks there is no board of this protocol.
         StoreError
             The recorder could not write; nothing unwritten was confirmed.
         """
-        await self._link.open()
         try:
             self._opened_ns = self._heard_ns = self._clock.monotonic_ns()
             async with asyncio.TaskGroup() as tasks:
@@ -140,6 +140,17 @@ class BoardConnection:
         finally:
             self._state = ConnectionState.CLOSED
             await self._link.close()
+
+    def note_sent(self, chunk: Chunk) -> None:
+        """Take note of what a host said when a capture was recorded.
+
+        A replay asks nothing of its own: the answers in it belong to the questions of then.
+        """
+        for piece in self._sent_then.feed(chunk.data):
+            if isinstance(piece, Frame):
+                message = parse(piece.body)
+                if isinstance(message, AskClock):
+                    self._asked_clock[message.token] = chunk.arrival_ns
 
     async def _read(self) -> None:
         try:
@@ -174,6 +185,8 @@ class BoardConnection:
         for item, arrival_ns in batch:
             if isinstance(item, Damage):
                 self._tell(LineTrouble(item))
+                if self._boot is not None and item.sequence is not None:
+                    await self._boot.damaged(item.sequence, item.reason, item.ask_again)
                 continue
             self._good += 1
             if isinstance(item, RawRecord):
@@ -187,21 +200,17 @@ class BoardConnection:
             elif isinstance(item, Status):
                 await self._take_status(item, arrival_ns)
             else:
-                self._take_clock_reply(item, arrival_ns)
+                await self._take_clock_reply(item, arrival_ns)
         await self._take_records(records)
         await self._confirm()
 
     async def _greet(self, hello: Hello) -> None:
-        name = hello.name or f"board {hello.board_id[-4:]}"
-        identity = BoardIdentity(hello.board_id, f"{hello.boot_id:08x}", name, hello)
         boot = self._boot
-        is_new = (
-            boot is None
-            or boot.hello.board_id != hello.board_id
-            or boot.hello.boot_id != hello.boot_id
-        )
+        is_new = boot is None or boot.is_another(hello)
         if boot is None or is_new:
-            known = await self._recorder.begin_boot(identity)
+            name = hello.name or f"board {hello.board_id[-4:]}"
+            identity = BoardIdentity(hello.board_id, f"{hello.boot_id:08x}", name, hello)
+            identity, known = await self._begin_boot(identity, hello)
             boot = KeepingBoot(identity, known, self._recorder, self._tell, self._clock)
             self._boot = boot
             self._exchanges = 0
@@ -210,26 +219,47 @@ class BoardConnection:
             self._state = ConnectionState.STREAMING
         await boot.announced(hello.oldest_kept, hello.next_sequence)
         if is_new:
-            self._tell(Greeted(identity, boot.waiting))
+            self._tell(Greeted(boot.identity, boot.waiting))
             held, self._before_hello = self._before_hello, []
             await boot.take(held)
             if self._settings.trigger_level is not None:
                 await self._send(SetTrigger(self._settings.trigger_level))
+            # Before the records that the board kept: their age needs the clock.
+            await self._ask_clock()
         await self._ask_again(boot)
+
+    async def _begin_boot(
+        self, identity: BoardIdentity, hello: Hello
+    ) -> tuple[BoardIdentity, KnownBoot]:
+        """Remember this start of the board, under a name that no other start has.
+
+        A board that cannot count its starts uses one boot id over and over. Its numbers going
+        back shows it: without a name of its own, a new record would pass for an old one.
+        """
+        first_key = identity.boot_key
+        restarts = 0
+        while True:
+            known = await self._recorder.begin_boot(identity)
+            highest = max(known.stored_beyond, default=known.next_expected - 1)
+            if highest < hello.next_sequence:
+                return identity, known
+            restarts += 1
+            identity = replace(identity, boot_key=f"{first_key}~{restarts}")
 
     async def _take_status(self, status: Status, arrival_ns: int) -> None:
         boot = self._boot
         if boot is not None:
             boot.ticks.feed(status.ticks, arrival_ns)
             await boot.announced(status.oldest_kept, status.next_sequence)
+            await boot.take(())
             self._tell(BoardReport(status, boot.waiting))
 
-    def _take_clock_reply(self, reply: ClockReply, arrival_ns: int) -> None:
+    async def _take_clock_reply(self, reply: ClockReply, arrival_ns: int) -> None:
         sent_ns = self._asked_clock.pop(reply.token, None)
-        if sent_ns is not None and self._boot is not None:
-            self._boot.ticks.feed_exchange(
-                sent_ns, reply.received_ticks, reply.sent_ticks, arrival_ns
-            )
+        boot = self._boot
+        if sent_ns is not None and boot is not None:
+            boot.ticks.feed_exchange(sent_ns, reply.received_ticks, reply.sent_ticks, arrival_ns)
+            await boot.take(())
 
     async def _take_records(self, raws: Sequence[RawRecord]) -> None:
         if not raws:
@@ -291,7 +321,7 @@ class BoardConnection:
             boot = self._boot
             if self._clock.jumped() and boot is not None:
                 # The host slept and the board did not: the line through their clocks broke.
-                boot.ticks.new_segment()
+                boot.ticks.start_segment()
                 self._exchanges = 0
             if boot is None and self._text is None:
                 self._refuse_foreign(now)
@@ -308,6 +338,7 @@ class BoardConnection:
                 if now - asked_clock_ns >= wait_s * 1e9:
                     asked_clock_ns = now
                     await self._ask_clock()
+                await boot.take(())
                 await self._ask_again(boot)
                 await boot.release_past_holes(now, settings.release_after_s)
             await asyncio.sleep(0.05)

@@ -6,14 +6,13 @@ import secrets
 from collections.abc import Sequence
 
 from logger.clock import ClockMap
+from logger.collector.boot import ARRIVAL_U_NS, struck_at
 from logger.collector.events import Greeted, Listener, RecordsLost
 from logger.collector.recording import BoardIdentity, Recorder, TimedRecord
 from logger.hostclock import HostClock
 from logger.records import Button, RawRecord, Reading
 from logger.sequence import Hole
 
-# A line of 40 characters at 115 200 baud takes 4 ms and a port is polled every few ms more.
-_ARRIVAL_U_NS = 10_000_000
 _TEXT_TICK_HZ = 1_000_000
 
 
@@ -67,9 +66,8 @@ class TextBoard:
         self._tell(RecordsLost(hole.count, reason))
 
     def _timed(self, sequence: int, raw: RawRecord, record: Reading | Button) -> TimedRecord:
-        host_ns, u_ns = raw.arrival_ns, _ARRIVAL_U_NS
+        host_ns, u_ns = raw.arrival_ns, ARRIVAL_U_NS
         if record.ticks is not None:
             self._ticks.feed(record.ticks, raw.arrival_ns)
-            struck = self._ticks.to_host_ns(record.ticks, raw.arrival_ns)
-            host_ns, u_ns = struck.host_ns, struck.uncertainty_ns
+            host_ns, u_ns = struck_at(self._ticks, record.ticks, raw.arrival_ns)
         return TimedRecord(sequence, raw, self._clock.utc_from_monotonic(host_ns), u_ns)

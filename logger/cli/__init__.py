@@ -1,0 +1,40 @@
+"""The command line: everything is put together here."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code.
+
+    What went wrong for a person is one line on standard error; a bug keeps its traceback.
+    """
+    import typer
+
+    from logger.cli.app import build_app
+    from logger.errors import LieboardError
+
+    try:
+        result = build_app()(args=arguments, standalone_mode=False, prog_name="lieboard")
+    except LieboardError as error:
+        print(f"lieboard: {error}", file=sys.stderr)
+        return error.exit_code
+    except (typer.Abort, KeyboardInterrupt):
+        print("lieboard: stopped; what was logged so far is kept", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output has seen enough. What the interpreter still flushes at its end
+        # must go somewhere that cannot break.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        # Wrong usage: typer's own errors know how to show themselves.
+        show = getattr(error, "show", None)
+        if show is None:
+            raise
+        show()
+        return int(getattr(error, "exit_code", 2))
+    return result if isinstance(result, int) else 0

@@ -1,0 +1,98 @@
+"""Options that several commands share, and how they open the data file."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, TypeAlias
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from logger.store.rows import SessionRow
+    from logger.store.store import Store
+
+DbOption: TypeAlias = Annotated[
+    Path | None,
+    typer.Option(
+        "--db",
+        envvar="LIEBOARD_DB",
+        help="Data file. Left out: lieboard.db in your own data folder.",
+        show_default=False,
+    ),
+]
+SessionOption: TypeAlias = Annotated[
+    int | None,
+    typer.Option("--session", help="Number of the session. Left out: the latest."),
+]
+InchesOption: TypeAlias = Annotated[
+    bool, typer.Option("--inches", help="Show lengths in inches instead of millimetres.")
+]
+
+
+def open_store(db: Path | None, *, read_only: bool = False) -> Store:
+    """Open the data file that was asked for.
+
+    Raises
+    ------
+    StoreError, ConfigError
+        With one line that says what to do.
+    """
+    from logger.config import default_db_path
+    from logger.errors import StoreError
+    from logger.store.store import Store
+
+    path = db or default_db_path(make_folder=not read_only)
+    if read_only and not path.exists():
+        raise StoreError(
+            f"{path}: there is no data yet. Import a set with 'lieboard set import FILE' "
+            "and log with 'lieboard log PORT', or name another file with --db"
+        )
+    return Store.open(path, read_only=read_only)
+
+
+def pick_session(store: Store, session: int | None) -> SessionRow:
+    """Return the session asked for, or the latest.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
+    """
+    from logger.errors import UsageError
+
+    if session is not None:
+        return store.get_session(session)
+    every = store.sessions()
+    if not every:
+        raise UsageError(
+            f"{store.path}: no session yet. Start one with 'lieboard log PORT' or type marks in "
+            "with 'lieboard mark CLUB MM'"
+        )
+    return every[-1]
+
+
+def output() -> Console:
+    """Return the console for results: plain when piped, and as wide as it takes then."""
+    from rich.console import Console
+
+    if sys.stdout.isatty():
+        return Console(highlight=False)
+    return Console(highlight=False, width=160)
+
+
+def utc_now_ns() -> int:
+    """Return UTC for things that a person does at a prompt."""
+    from logger.hostclock import HostClock
+
+    return HostClock().utc_ns()
+
+
+def local_time(utc_ns: int) -> str:
+    """Return a moment as this machine's local date and time."""
+    import datetime
+
+    moment = datetime.datetime.fromtimestamp(utc_ns / 1e9, tz=datetime.UTC).astimezone()
+    return moment.strftime("%Y-%m-%d %H:%M")

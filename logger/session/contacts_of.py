@@ -1,0 +1,125 @@
+"""Stored records of one boot -> contacts of the strip, in the terms of `analysis`."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.contacts import Contact, ContactBuilder, StripReading
+from analysis.scans import ScanOrder, Strip, contact_from_scans
+from logger.records import Flag, Hello, Reading, Strike
+
+_WRAP_TICKS = 1 << 32
+# 2025-01-01. Microseconds from 1970 would leave a float a quarter of one.
+_EPOCH_UTC_NS = 1_735_689_600_000_000_000
+_TEXT_TICK_HZ = 1_000_000
+
+
+class ContactReader:
+    """Turns readings and strikes of one boot into contacts, in the order of their numbers.
+
+    Board time is unwrapped with the help of the moment that the clock worked out for each record,
+    so that a record gives the same contact whether it is read live or from the store.
+    """
+
+    def __init__(self, hello: Hello | None) -> None:
+        self._tick_hz = _TEXT_TICK_HZ if hello is None else hello.tick_hz
+        self._half_mm = math.inf
+        self._strip: Strip | None = None
+        if hello is not None:
+            pitch_mm = hello.pitch_um / 1000
+            self._half_mm = pitch_mm * hello.cells / 2
+            self._strip = Strip(
+                pitch_mm=pitch_mm,
+                full_scale=hello.full_scale,
+                row_distance_mm=hello.row_distance_um / 1000,
+                scan_order=ScanOrder(hello.scan_order),
+                scan_us=hello.scan_ticks / hello.tick_hz * 1e6,
+            )
+        self._builder = ContactBuilder()
+        self._flags: dict[int, Flag] = {}
+
+    @property
+    def half_strip_mm(self) -> float:
+        """From the middle of the strip to its end; infinite for a board that does not say."""
+        return self._half_mm
+
+    def read(self, sequence: int, record: Reading | Strike, struck_utc_ns: int) -> list[Contact]:
+        """Take the next record; return the contacts that it completes."""
+        self._flags[sequence] = record.flags
+        if isinstance(record, Strike):
+            done = self._builder.flush()
+            done.append(self._from_strike(sequence, record, struck_utc_ns))
+            return done
+        return self._builder.feed(self._reading(sequence, record, struck_utc_ns))
+
+    def idle(self, now_utc_ns: int) -> list[Contact]:
+        """Close a contact that no reading has followed for long."""
+        return self._builder.idle(self._utc_us(now_utc_ns))
+
+    def flush(self) -> list[Contact]:
+        """Close the open contact, if any."""
+        return self._builder.flush()
+
+    def flags_of(self, contact: Contact) -> Flag:
+        """All flags of the records of a contact; each contact is asked for once."""
+        flags = Flag(0)
+        for sequence in [s for s in self._flags if s <= contact.last_key]:
+            flag = self._flags.pop(sequence)
+            if sequence >= contact.first_key:
+                flags |= flag
+        return flags
+
+    def _from_strike(self, sequence: int, strike: Strike, struck_utc_ns: int) -> Contact:
+        if self._strip is None:
+            raise ValueError("scans from a board that never said hello")
+        last_ticks = int(strike.scan_ticks[-1])
+        last_us = self._unwrapped_us(last_ticks, struck_utc_ns)
+        # Modulo 2^32 before the difference is taken, as unsigned ticks do.
+        before = (last_ticks - strike.scan_ticks.astype("int64")) % _WRAP_TICKS
+        return contact_from_scans(
+            last_us - before / self._tick_hz * 1e6,
+            strike.counts,
+            self._strip,
+            key=sequence,
+            span_us=strike.span_ticks / self._tick_hz * 1e6 or None,
+            late_start=Flag.LATE_START in strike.flags,
+            edge=Flag.EDGE in strike.flags,
+            saturated=Flag.SATURATED in strike.flags,
+            still_loaded=Flag.STILL_LOADED in strike.flags,
+        )
+
+    def _reading(self, sequence: int, reading: Reading, struck_utc_ns: int) -> StripReading:
+        flags = reading.flags
+        if reading.ticks is None:
+            t_us = self._utc_us(struck_utc_ns)
+        else:
+            t_us = self._unwrapped_us(reading.ticks, struck_utc_ns)
+        return StripReading(
+            t_us=t_us,
+            board_mm=reading.board_mm,
+            key=sequence,
+            trail_mm=reading.trail_mm,
+            load=None if reading.pressure_counts is None else float(reading.pressure_counts),
+            begins=Flag.BEGINS in flags,
+            ends=Flag.ENDS in flags,
+            # A text line that says neither how long nor which number of a contact it is stands
+            # for a whole one: that is what a first sketch prints.
+            sums_up=Flag.SUMS_UP in flags or Flag.NO_TICKS in flags,
+            saturated=Flag.SATURATED in flags,
+            edge=Flag.EDGE in flags,
+            still_loaded=Flag.STILL_LOADED in flags,
+            span_us=reading.span_ticks / self._tick_hz * 1e6 or None,
+        )
+
+    def _unwrapped_us(self, ticks: int, struck_utc_ns: int) -> float:
+        """Board time that goes on over the wraps of its counter, microseconds.
+
+        Its zero is near that of `_utc_us`: only differences within a boot mean something. Wrong by
+        whole wraps only if the two clocks came apart by half a wrap.
+        """
+        near = (struck_utc_ns - _EPOCH_UTC_NS) * self._tick_hz // 1_000_000_000
+        wraps = round((near - ticks) / _WRAP_TICKS)
+        return (ticks + wraps * _WRAP_TICKS) * 1e6 / self._tick_hz
+
+    def _utc_us(self, utc_ns: int) -> float:
+        return (utc_ns - _EPOCH_UTC_NS) / 1000

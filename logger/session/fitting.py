@@ -1,0 +1,325 @@
+"""One fitting session on the store: which club is up, and records filed as strikes under it.
+
+Nothing in here waits or reads a clock; `logger.session.recorder` runs it in the store's thread.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from analysis.conventions import Hand, toe_from_board
+from analysis.strikes import Kind, Sorted, SortRules, StrikeSorter
+from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
+from logger.decoding import record_from_raw
+from logger.errors import UsageError
+from logger.records import Button, ButtonAction, Flag, Reading, Strike
+from logger.sequence import Hole
+from logger.session.contacts_of import ContactReader
+from logger.store.rows import ClubRow, NewStrike, SessionRow, SetRow, StrikeRow
+from logger.store.store import Store
+
+# What a strike was worked out with; goes up whenever the same records would give another answer.
+METHOD_VERSION = "contact 1"
+
+# A record this much older than the session's start belongs to the time before it: longer than the
+# clock's error and than it takes to type a name.
+_BEFORE_START_NS = 5_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class FiledStrike:
+    """A contact that was just filed, with its club."""
+
+    row: StrikeRow
+    label: str | None
+    """Of the club; None when no club was up."""
+
+
+@dataclass(slots=True)
+class _BootWork:
+    """Where the work on one boot's records stands."""
+
+    reader: ContactReader
+    sorter: StrikeSorter
+    done_below: int = 0
+    struck_utc_ns: dict[int, int] = field(default_factory=dict)
+
+
+class FittingSession:
+    """One session, open for writing.
+
+    Parameters
+    ----------
+    store
+        Stays open as long as the session is used.
+    session_row
+        Id of a session in it.
+    """
+
+    def __init__(self, store: Store, session_row: int) -> None:
+        self._store = store
+        self.row: SessionRow = store.get_session(session_row)
+        self.set: SetRow = store.get_set(self.row.set)
+        if not self.set.clubs:
+            raise UsageError(f"the set {self.set.name} has no clubs: import a set file first")
+        self._labels = {club.id: club.label for club in self.set.clubs}
+        self._boots: dict[int, _BootWork] = {}
+        self._before_start = 0
+
+    # -- clubs ------------------------------------------------------------------------------
+
+    @property
+    def order(self) -> tuple[ClubRow, ...]:
+        """Clubs in the order of checking: the pivot first, then the others as they stand."""
+        clubs = self.set.clubs
+        pivot = [club for club in clubs if club.id == self.set.pivot_club]
+        return (*pivot, *(club for club in clubs if club.id != self.set.pivot_club))
+
+    @property
+    def before_start(self) -> int:
+        """Records kept on the board from before this session: stored, not filed."""
+        return self._before_start
+
+    def current_club(self, utc_ns: int) -> ClubRow | None:
+        """Club that is up at a moment."""
+        club = self._store.club_at(self.row.id, utc_ns)
+        return next((c for c in self.set.clubs if c.id == club), None)
+
+    def choose_club(self, label: str, utc_ns: int, cause: str = "key") -> ClubRow:
+        """Put a club up by its label.
+
+        Raises
+        ------
+        UsageError
+            Naming the clubs there are.
+        """
+        for club in self.set.clubs:
+            if club.label.casefold() == label.casefold():
+                self._store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
+                return club
+        known = " ".join(club.label for club in self.set.clubs)
+        raise UsageError(f"there is no club {label} in the set {self.set.name}: it has {known}")
+
+    def step_club(self, step: int, utc_ns: int, cause: str = "key") -> ClubRow:
+        """Put the club up that is ``step`` places further in the order of checking.
+
+        What was struck since ``utc_ns`` is filed under it.
+        """
+        order = self.order
+        up = self.current_club(utc_ns)
+        place = -1 if up is None else order.index(up)
+        club = order[(place + step) % len(order)] if up is not None else order[0]
+        self._store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
+        self._store.refile_strikes(self.row.id)
+        return club
+
+    # -- what the fitter says ---------------------------------------------------------------
+
+    def take_back(self, utc_ns: int, cause: str = "key") -> StrikeRow | None:
+        """Set aside the last strike that counts, of the club that was up at ``utc_ns``."""
+        club = self._store.club_at(self.row.id, utc_ns)
+        counted = [
+            contact
+            for contact in self._store.contacts(self.row.id, club=club)
+            if contact.used and contact.struck_utc_ns <= utc_ns
+        ]
+        if not counted:
+            return None
+        return self._store.set_aside(counted[-1], f"taken back ({cause})")
+
+    def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:
+        """Let a contact not count."""
+        return self._store.set_aside(contact, reason)
+
+    def bring_back(self, contact: StrikeRow) -> StrikeRow:
+        """Let a contact count again."""
+        return self._store.bring_back(contact)
+
+    def note(self, text: str, utc_ns: int) -> None:
+        """Keep a remark."""
+        self._store.add_note(self.row.id, text, written_utc_ns=utc_ns)
+
+    def end(self, utc_ns: int) -> None:
+        """Close the session."""
+        self._store.end_session(self.row.id, ended_utc_ns=utc_ns)
+
+    # -- records ----------------------------------------------------------------------------
+
+    def begin_boot(self, identity: BoardIdentity, seen_utc_ns: int) -> KnownBoot:
+        """Remember a board and this start of it; say what of it is stored already."""
+        boot = self._store.remember_boot(
+            board_key=identity.board_key,
+            boot_key=identity.boot_key,
+            name=identity.name,
+            hello=identity.hello,
+            seen_utc_ns=seen_utc_ns,
+        )
+        last = self._store.last_contiguous(boot)
+        next_expected = 0 if last is None else last + 1
+        if boot not in self._boots:
+            self._boots[boot] = self._begin_work(boot)
+        beyond = self._store.sequences_after(boot, next_expected - 1)
+        return KnownBoot(boot, next_expected, beyond)
+
+    def store_records(self, boot: int, records: Sequence[TimedRecord]) -> None:
+        """Write records durably."""
+        first_ns = self.row.started_utc_ns - _BEFORE_START_NS
+        own = [r for r in records if r.struck_utc_ns >= first_ns]
+        earlier = [r for r in records if r.struck_utc_ns < first_ns]
+        self._store.add_records(boot, own, session=self.row.id)
+        self._before_start += len(self._store.add_records(boot, earlier))
+
+    def file(self, boot: int, records: Sequence[TimedRecord]) -> list[FiledStrike]:
+        """Work out strikes from stored records, which come in the order of their numbers.
+
+        A record that comes late, behind ones that were worked on, has the whole boot worked out
+        anew: what follows it may have been taken for something else without it.
+        """
+        first_ns = self.row.started_utc_ns - _BEFORE_START_NS
+        own = [r for r in records if r.struck_utc_ns >= first_ns]
+        if not own:
+            return []
+        work = self._boots[boot]
+        if own[0].sequence < work.done_below:
+            return self.rebuild(boot)
+        filed: list[FiledStrike] = []
+        run: list[Sorted] = []
+        for timed in own:
+            record = timed.raw.record
+            work.done_below = timed.sequence + 1
+            if isinstance(record, Button):
+                run += self._sort(work, flush=True)
+                filed += self._file_run(boot, work, run)
+                run = []
+                self._press(boot, timed.sequence, record, timed.struck_utc_ns)
+            else:
+                run += self._sort(work, timed.sequence, record, timed.struck_utc_ns)
+        return filed + self._file_run(boot, work, run)
+
+    def idle(self, now_utc_ns: int) -> list[FiledStrike]:
+        """File contacts whose end a quiet line did not show."""
+        filed: list[FiledStrike] = []
+        for boot, work in self._boots.items():
+            contacts = work.reader.idle(now_utc_ns)
+            filed += self._file_run(boot, work, [work.sorter.feed(c) for c in contacts])
+        return filed
+
+    def rebuild(self, boot: int) -> list[FiledStrike]:
+        """Work out all strikes of a boot in this session anew from what is stored."""
+        work = self._begin_work(boot)
+        self._boots[boot] = work
+        run: list[Sorted] = []
+        last = -1
+        for stored in self._store.records_of(boot=boot, session=self.row.id):
+            record = record_from_raw(stored.raw)
+            utc_ns = stored.struck_utc_ns or 0
+            last = stored.sequence
+            work.done_below = last + 1
+            if isinstance(record, Button):
+                run += self._sort(work, flush=True)
+                self._press(boot, last, record, utc_ns)
+            else:
+                run += self._sort(work, last, record, utc_ns)
+        if last < 0:
+            return []
+        filed = self._file_run(boot, work, run, whole_below=last)
+        self._store.refile_strikes(self.row.id)
+        return filed
+
+    def recover(self) -> list[FiledStrike]:
+        """Work out again what a session that was cut off has stored."""
+        filed: list[FiledStrike] = []
+        for boot in self._store.boots_of(self.row.id):
+            filed += self.rebuild(boot)
+        return filed
+
+    def lost(self, boot: int, holes: Sequence[Hole], reason: str, noted_utc_ns: int) -> None:
+        """Count records that will never come, under the club that is up."""
+        club = self._store.club_at(self.row.id, noted_utc_ns)
+        for hole in holes:
+            self._store.add_loss(
+                boot,
+                count=hole.count,
+                reason=reason,
+                noted_utc_ns=noted_utc_ns,
+                from_sequence=hole.first,
+                to_sequence=hole.last,
+                session=self.row.id,
+                club=club,
+            )
+
+    def _begin_work(self, boot: int) -> _BootWork:
+        reader = ContactReader(self._store.hello_of(boot))
+        return _BootWork(reader, StrikeSorter(SortRules(half_strip_mm=reader.half_strip_mm)))
+
+    def _sort(
+        self,
+        work: _BootWork,
+        sequence: int = 0,
+        record: Reading | Strike | None = None,
+        utc_ns: int = 0,
+        *,
+        flush: bool = False,
+    ) -> list[Sorted]:
+        if flush or record is None:
+            contacts = work.reader.flush()
+        else:
+            work.struck_utc_ns[sequence] = utc_ns
+            contacts = work.reader.read(sequence, record, utc_ns)
+        return [work.sorter.feed(contact) for contact in contacts]
+
+    def _file_run(
+        self, boot: int, work: _BootWork, run: Sequence[Sorted], *, whole_below: int | None = None
+    ) -> list[FiledStrike]:
+        if not run and whole_below is None:
+            return []
+        strikes = [self._new_strike(work, one) for one in run]
+        ids = self._store.file_strikes(
+            self.row.id,
+            boot,
+            strikes,
+            from_sequence=0 if whole_below is not None else strikes[0].first_sequence,
+            to_sequence=strikes[-1].last_sequence if whole_below is None else whole_below,
+        )
+        return [self._filed(self._store.get_contact("board", strike)) for strike in ids]
+
+    def _new_strike(self, work: _BootWork, one: Sorted) -> NewStrike:
+        contact = one.contact
+        utc_ns = work.struck_utc_ns[contact.first_key]
+        for sequence in [s for s in work.struck_utc_ns if s <= contact.last_key]:
+            del work.struck_utc_ns[sequence]
+        readable = one.kind is not Kind.UNREADABLE
+        return NewStrike(
+            first_sequence=contact.first_key,
+            last_sequence=contact.last_key,
+            struck_utc_ns=utc_ns,
+            kind=one.kind.value,
+            toe_mm=self._toe_mm(contact.board_mm) if readable else None,
+            board_mm=contact.board_mm if readable else None,
+            trail_mm=contact.trail_mm,
+            load=contact.load,
+            span_us=contact.span_us,
+            flags=int(work.reader.flags_of(contact) & Flag(0xFFFF)),
+            method_version=METHOD_VERSION,
+            rule_reason=None if one.kind is Kind.STRIKE else one.reason,
+        )
+
+    def _toe_mm(self, board_mm: float) -> float:
+        return float(toe_from_board(board_mm, Hand(self.row.hand), self.row.sole_middle_mm))
+
+    def _filed(self, row: StrikeRow) -> FiledStrike:
+        return FiledStrike(row, None if row.club is None else self._labels.get(row.club))
+
+    def _press(self, boot: int, sequence: int, button: Button, utc_ns: int) -> None:
+        """Do what the foot switch asks for, once, however often the record is worked on."""
+        cause = f"foot switch {boot}:{sequence}"
+        if button.action is ButtonAction.TAKE_BACK:
+            done = f"taken back ({cause})"
+            contacts = self._store.contacts(self.row.id)
+            if all(contact.fitter_reason != done for contact in contacts):
+                self.take_back(utc_ns, cause)
+            return
+        if any(turn.cause == cause for turn in self._store.turns(self.row.id)):
+            return
+        self.step_club(1 if button.action is ButtonAction.NEXT_CLUB else -1, utc_ns, cause)

@@ -1,0 +1,180 @@
+"""Logging in progress: one board, one session, until told to stop."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeAlias
+
+from logger.clock import UtcAnchor
+from logger.collector.connection import BoardConnection, ConnectionSettings
+from logger.collector.events import CollectorEvent, Greeted
+from logger.errors import LinkClosedError, StoreError
+from logger.hostclock import HostClock
+from logger.links.base import Chunk, Link
+from logger.links.capture import CaptureWriter, RecordingLink
+from logger.links.open import comes_back, link_from_url
+from logger.links.replay import ReplayLink
+from logger.reconnect import Reach, Reconnector
+from logger.session.fitting import FiledStrike, FittingSession
+from logger.session.recorder import SessionRecorder
+
+_IDLE_EVERY_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """Contacts were filed."""
+
+    strikes: Sequence[FiledStrike]
+
+
+RunEvent: TypeAlias = CollectorEvent | Reach | Filed
+
+
+@dataclass(frozen=True, slots=True)
+class RunSettings:
+    """What to log from, and how."""
+
+    url: str
+    baud: int = 115_200
+    trigger_level: int | None = None
+    capture_to: Path | None = None
+    """Also write every byte to this file."""
+    patient: bool = False
+    """Wait for a board that is not there yet."""
+
+
+class LoggingRun:
+    """Connects, reconnects and files until cancelled or until the link ends for good.
+
+    Parameters
+    ----------
+    session
+        Open for writing; used in a thread of its own until `run` returns.
+    settings
+        What to log from.
+    listener
+        Told of everything, on the event loop; must return at once and must not raise.
+    """
+
+    def __init__(
+        self,
+        session: FittingSession,
+        settings: RunSettings,
+        listener: Callable[[RunEvent], None],
+    ) -> None:
+        self._settings = settings
+        self._tell = listener
+        self._replaying = not comes_back(settings.url)
+        self._replay = _ReplayClock()
+        self.clock = self._replay.host_clock() if self._replaying else HostClock()
+        self.recorder = SessionRecorder(session, self.clock, lambda some: listener(Filed(some)))
+        self._seen_before = False
+        self._connection: BoardConnection | None = None
+        self._capture: CaptureWriter | None = None
+
+    async def run(self) -> None:
+        """Log until cancelled.
+
+        Raises
+        ------
+        LieboardError
+            What ended it, other than a capture's end.
+        """
+        with ExitStack() as stack:
+            stack.callback(self.recorder.close)
+            if self._settings.capture_to is not None:
+                now_ns = self.clock.monotonic_ns()
+                anchor = UtcAnchor(now_ns, self.clock.utc_from_monotonic(now_ns))
+                self._capture = stack.enter_context(
+                    CaptureWriter(self._settings.capture_to, self._settings.url, anchor)
+                )
+            reconnector = Reconnector(
+                self._make_link,
+                self._use,
+                listener=self._tell,
+                patient=self._settings.patient,
+                once=self._replaying,
+            )
+            idle = asyncio.create_task(self._idle())
+            connecting = asyncio.create_task(reconnector.run())
+            try:
+                await asyncio.wait((idle, connecting), return_when=asyncio.FIRST_COMPLETED)
+                # A store that fails while the line is quiet ends the run like any other failure.
+                for task in (idle, connecting):
+                    if task.done():
+                        await task
+            except LinkClosedError:
+                if not self._replaying:
+                    raise
+            finally:
+                for task in (idle, connecting):
+                    task.cancel()
+                await asyncio.gather(idle, connecting, return_exceptions=True)
+                await self._last_contacts()
+
+    async def _use(self, link: Link) -> None:
+        if isinstance(link, ReplayLink):
+            self._replay.follow(link)
+            # Takes the capture's own anchor, before a connection sees the step as a clock that
+            # was set.
+            self.clock.jumped()
+        settings = ConnectionSettings(
+            trigger_level=self._settings.trigger_level, seen_before=self._seen_before
+        )
+        self._connection = BoardConnection(link, self.recorder, self._heard, self.clock, settings)
+        await self._connection.run()
+
+    def _make_link(self) -> Link:
+        if self._replaying:
+            link: Link = link_from_url(self._settings.url)
+            assert isinstance(link, ReplayLink)
+            link.on_sent = self._sent_then
+            return link
+        link = link_from_url(self._settings.url, self._settings.baud)
+        return link if self._capture is None else RecordingLink(link, self._capture)
+
+    def _sent_then(self, chunk: Chunk) -> None:
+        if self._connection is not None:
+            self._connection.note_sent(chunk)
+
+    def _heard(self, event: CollectorEvent) -> None:
+        if isinstance(event, Greeted):
+            self._seen_before = True
+        self._tell(event)
+
+    async def _idle(self) -> None:
+        while True:
+            await asyncio.sleep(_IDLE_EVERY_S)
+            await self.recorder.idle()
+
+    async def _last_contacts(self) -> None:
+        """File a contact that was still open when the run ended."""
+        try:
+            await self.recorder.idle(at_end=True)
+        except StoreError:
+            # The run already ends with an error about the same file.
+            return
+
+
+class _ReplayClock:
+    """The clock of a capture: the time of the chunk that was read last."""
+
+    def __init__(self) -> None:
+        self._link: ReplayLink | None = None
+
+    def follow(self, link: ReplayLink) -> None:
+        self._link = link
+
+    def host_clock(self) -> HostClock:
+        return HostClock(self._now_ns, self._utc_ns)
+
+    def _now_ns(self) -> int:
+        return 0 if self._link is None else self._link.now_ns
+
+    def _utc_ns(self) -> int:
+        return 0 if self._link is None else self._link.anchor.to_utc_ns(self._link.now_ns)
