@@ -46,13 +46,13 @@ def front_to_back(
 
     Notes
     -----
-    Two rows a known distance apart see the same pulse one after the other; their
-    delay gives the sole's speed. Speed times time is a length on the sole, but where its zero is
-    can only be told from the sole's own edges: if leading and trailing edge both print, the middle
-    of the print is the middle of the sole, and the heaviest pressure lies ``speed * (t_peak - t_mid)``
-    behind it. With a narrower print the pulse is even about its peak whatever the sole did, so
-    ``trail_mm`` is None unless ``PRINTED_SHARE`` of ``sole_width_mm`` has printed. With one row
-    it is always None.
+    Two rows a known distance apart see the same pulse one after the other; their delay gives the
+    sole's speed. Speed times time is a length on the sole, but where its zero is can only be told
+    from the sole's own edges: if leading and trailing edge both print, the middle of the print is
+    the middle of the sole, and the heaviest pressure lies ``speed * (t_peak - t_mid)`` behind it.
+    With a narrower print the pulse is even about its peak whatever the sole did, so ``trail_mm``
+    is None unless ``PRINTED_SHARE`` of ``sole_width_mm`` has printed. With one row it is always
+    None.
 
     The middle of a pulse is taken between its crossings of `PATCH_FLOOR`; on an arc that
     pulls ``trail_mm`` a little toward 0, less so the more abruptly the edges print.
