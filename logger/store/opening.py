@@ -35,6 +35,12 @@ def _connect(path: Path, query: str, busy_s: float) -> sqlite3.Connection:
     )
 
 
+def _wal_has_content(path: Path) -> bool:
+    """Whether pages wait in the -wal file that are not in the data file yet."""
+    wal = path.with_name(path.name + "-wal")
+    return wal.exists() and wal.stat().st_size > 0
+
+
 def _connect_for_reading(path: Path, busy_s: float) -> sqlite3.Connection:
     """Connect without leave to write."""
     connection = _connect(path, "mode=ro", busy_s)
@@ -43,14 +49,18 @@ def _connect_for_reading(path: Path, busy_s: float) -> sqlite3.Connection:
     except sqlite3.Error as exc:
         connection.close()
         # WAL wants a file beside the data file even for reading. On a medium or in a folder that
-        # cannot be written, and with nothing waiting in the -wal file, nobody can change the data.
-        wal = path.with_name(path.name + "-wal")
-        unwritten = wal.exists() and wal.stat().st_size > 0
+        # cannot be written, and with nothing waiting in the -wal file, the data file alone is
+        # everything, and is taken not to change while it is read.
         codes = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
-        if exc.sqlite_errorcode & 0xFF not in codes or unwritten:
+        if exc.sqlite_errorcode & 0xFF not in codes or _wal_has_content(path):
             raise
-        return _connect(path, "mode=ro&immutable=1", busy_s)
+        return _connect_immutable(path)
     return connection
+
+
+def _connect_immutable(path: Path) -> sqlite3.Connection:
+    """Connect without leaving any trace; only while nobody writes."""
+    return _connect(path, "mode=ro&immutable=1", 0.0)
 
 
 def _check_place(path: Path, *, read_only: bool) -> None:
@@ -78,9 +88,13 @@ def _check_place(path: Path, *, read_only: bool) -> None:
 
 def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
     """Return the schema version of a file, 0 if it has no content; raise if it is not ours."""
-    if path.stat().st_size == 0:
+    if not path.exists() or path.stat().st_size == 0:
         return 0
-    with closing(_connect_for_reading(path, busy_s)) as connection:
+    # Looking must leave no trace beside a file that is not ours; what waits in a -wal file can
+    # only be seen by a reader who joins in.
+    unfinished = _wal_has_content(path)
+    look = _connect_for_reading(path, busy_s) if unfinished else _connect_immutable(path)
+    with closing(look) as connection:
         application_id = connection.execute("PRAGMA application_id").fetchone()[0]
         version = version_of(connection)
         tables = connection.execute("SELECT COUNT(*) FROM sqlite_schema").fetchone()[0]
@@ -115,7 +129,7 @@ def open_connection(
         )
     _check_place(path, read_only=read_only)
     with explained(path):
-        version = _version_before_writing(path, len(steps), busy_s) if path.exists() else 0
+        version = _version_before_writing(path, len(steps), busy_s)
         if read_only:
             if version < len(steps):
                 raise StoreError(
@@ -125,17 +139,20 @@ def open_connection(
             return _connect_for_reading(path, busy_s)
         connection = _connect(path, "mode=rwc", busy_s)
         try:
-            if version < len(steps):
-                try:
-                    upgrade(connection, steps)
-                except (StoreError, SchemaVersionError) as exc:
-                    raise type(exc)(f"{path}: {exc}") from exc
-            connection.execute("PRAGMA foreign_keys = ON")
+            # Before the first tables: a program that is killed while it makes them then leaves a
+            # file that still says what it is.
             connection.execute("PRAGMA journal_mode = WAL")
             # A board forgets a record once it is confirmed, so a commit must be on the disk
             # when it returns; macOS needs fullfsync for that, elsewhere it changes nothing.
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA fullfsync = ON")
+            # Asked again: opening undoes what a program that was killed had begun.
+            if version_of(connection) < len(steps):
+                try:
+                    upgrade(connection, steps)
+                except (StoreError, SchemaVersionError) as exc:
+                    raise type(exc)(f"{path}: {exc}") from exc
+            connection.execute("PRAGMA foreign_keys = ON")
         except BaseException:
             connection.close()
             raise
