@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logger.decoding import Counters, Decoded, Decoder
-from logger.framing import CRC_RESIDUE
+from logger.framing import CRC_RESIDUE, LINE_MARK, holds_line
 from logger.records import RawRecord
 from logger.wire import reading_from_fields
 from logger.wire_layout import CHECKSUM_BYTES, READING, MessageType
@@ -54,7 +54,8 @@ class BulkDecoded:
     """Shape (n_readings,): where in the stream the frame of each begins."""
     others: tuple[tuple[int, Decoded], ...]
     """Everything else with an offset that sorts it among the readings. Text lines are here, and
-    readings of a later minor version, whose frames are longer."""
+    binary readings whose frames are not plain ones: of a later minor version, which are longer, or
+    with debug prints before them."""
     arrival_ns: int
     counters: Counters
 
@@ -108,14 +109,16 @@ def _reading_starts(data: bytes, stream: NDArray[np.uint8]) -> NDArray[np.int64]
     starts = np.zeros(len(zeros), dtype=np.int64)
     starts[1:] = zeros[:-1] + 1
     fits = zeros - starts == _ENCODED
-    text = data.find(b"LB")
-    while text >= 0:
-        # Where a text line could be, only the ordinary way knows what is what.
-        span = int(np.searchsorted(zeros, text))
-        if span == len(zeros):
+    mark = LINE_MARK.search(data)
+    while mark:
+        index = int(np.searchsorted(zeros, mark.start()))
+        if index == len(zeros):
             break
-        fits[span] = False
-        text = data.find(b"LB", int(zeros[span]))
+        end = int(zeros[index])
+        # A line is cut out of what is around it, and that is the ordinary way's work.
+        if fits[index] and holds_line(data[end - _ENCODED : end]):
+            fits[index] = False
+        mark = LINE_MARK.search(data, end)
     fitting: NDArray[np.int64] = starts[fits]
     return fitting
 

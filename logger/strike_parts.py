@@ -66,11 +66,18 @@ def build_strike(heads: Sequence[StrikeHead], bodies: Sequence[bytes]) -> Strike
 
 def contradiction(one: StrikeHead, other: StrikeHead) -> str:
     """Say which field differs that is the same in each part of a strike; empty if none does."""
-    for name in ("parts", "flags", "rows", "cells", "span_ticks"):
-        here, there = getattr(one, name), getattr(other, name)
-        if here != there:
-            return f"{name} is {here} in part {one.part} and {there} in part {other.part}"
-    return ""
+    if _shared(one) == _shared(other):
+        return ""
+    names = ("parts", "flags", "rows", "cells", "span_ticks")
+    return next(
+        f"{name} is {here} in part {one.part} and {there} in part {other.part}"
+        for name, here, there in zip(names, _shared(one), _shared(other), strict=True)
+        if here != there
+    )
+
+
+def _shared(head: StrikeHead) -> tuple[int, ...]:
+    return (head.parts, head.flags, head.rows, head.cells, head.span_ticks)
 
 
 class StrikeAssembler:

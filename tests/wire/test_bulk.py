@@ -76,6 +76,7 @@ pieces = st.one_of(
 @given(st.lists(pieces, max_size=12).map(b"".join))
 @example(b"\xaa" * 600 + wire_of(b"\x02" + bytes(19)))
 @example(b"word\n" + wire_of(b"\x02" + bytes(19)))
+@example(wire_of(b"\x02LB1 x=1" + bytes(11)) + wire_of(b"\x02\nLB1 \n" + bytes(13)))
 @example(b"LB1 x=1\n" + wire_of(b"\x02" + bytes(19)) * 2)
 def test_any_stream_gives_the_same_both_ways(plain, stream):
     try:
@@ -107,5 +108,4 @@ def test_more_than_a_block_with_damage_in_it(plain):
     bulk = same_both_ways(b"".join(frames), plain)
     read = [item.record.sequence for item in bulk.in_order() if isinstance(item, RawRecord)]
     assert sorted(set(range(9000)) - set(read)) == sorted(hit.tolist())
-    # All but the few in which "LB" happens to stand go the fast way.
-    assert len(bulk.readings) >= len(read) - 5
+    assert bulk.readings["sequence"].tolist() == read
