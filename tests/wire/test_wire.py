@@ -289,6 +289,7 @@ def test_length_of_a_body_is_bounded():
         Status(1, None, None, None, 1, 0, 0, 0, 2, 1),
         StrikePart(1, 0, 1, Flag(0), 1, 2, 0, np.zeros(1, np.uint32), np.zeros((1, 2, 1), "u2")),
         StrikePart(1, 1, 1, Flag(0), 1, 1, 0, np.zeros(1, np.uint32), np.zeros((1, 1, 1), "u2")),
+        StrikePart(1, 0, 1, Flag(0), 1, 1, 0, np.zeros(1, np.uint32), np.full((1, 1, 1), 70_000)),
         StrikePart(
             1, 0, 1, Flag(0), 2, 64, 0, np.zeros(2, np.uint32), np.full((2, 2, 64), 999, "u2")
         ),
