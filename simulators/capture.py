@@ -18,6 +18,9 @@ Field = Callable[[NDArray[np.int64]], FloatArray]
 BLOCK_SCANS = 32
 # Once a record is full the firmware only watches for the end of the load, this often.
 WATCH_NS = 500_000
+# A cell with less than this part of the strike's peak is not loaded any more: a cover that is slow
+# to rise must not keep a record open.
+PEAK_SHARE = 32
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,7 +169,7 @@ class Capture:
         after = heights[trigger:]
         peaks = np.maximum.accumulate(after)
         # A share of the peak, too: what a slow cover keeps is no longer load.
-        quiet = after < np.maximum(level / 2, peaks / 16)
+        quiet = after < np.maximum(level / 2, peaks / PEAK_SHARE)
         need = self.rules.quiet_scans
         runs = np.convolve(quiet, np.ones(need, dtype=int), mode="valid") == need
         found = np.flatnonzero(runs)
@@ -204,7 +207,7 @@ class Capture:
         at_top = (kept >= self.strip.sensing.full_scale) & live
         flags |= encode.SATURATED if at_top.any() else 0
         ends = (kept[:, :, [0, -1]] - rest[0][:, [0, -1]]) * live[:, [0, -1]]
-        flags |= encode.EDGE if (ends >= max(level, peak / 16)).any() else 0
+        flags |= encode.EDGE if (ends >= max(level, peak / PEAK_SHARE)).any() else 0
         return Captured(times[first:stop], kept, rest[0], trigger - first, trigger_ns, span_ns,
                         flags, closed_ns, armed_ns)  # fmt: skip
 
@@ -221,7 +224,7 @@ class Capture:
             watched = rest[0] < self.strip.sensing.full_scale
             heights = np.where(watched, counts - rest[0], 0.0).max(axis=(1, 2))
             peaks = np.maximum.accumulate(np.concatenate([[peak], heights]))[1:]
-            quiet = np.flatnonzero(heights < np.maximum(level / 2, peaks / 16))
+            quiet = np.flatnonzero(heights < np.maximum(level / 2, peaks / PEAK_SHARE))
             if len(quiet):
                 gone_ns = int(looks[quiet[0]])
                 return gone_ns > limit_ns, gone_ns

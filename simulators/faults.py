@@ -167,10 +167,11 @@ class FaultyLine:
         self._queue.clear()
 
 
-_SPEC_HELP = """\
-comma-separated, each name=value: split=N (pieces of 1..N bytes), merge=P, garbage=P, flip=P,
-lose=P, double=P, cut=P (chances), delay=MS, jitter=MS, rate=BYTES_PER_S,
-silence=EVERY_S:LENGTH_S, drop=EVERY_S:LENGTH_S"""
+_SPEC_HELP = (
+    "comma-separated, in the order they act: split=N (pieces of 1..N bytes), merge=P, garbage=P, "
+    "flip=P, lose=P, double=P, cut=P (chances), delay=MS, jitter=MS, rate=BYTES_PER_S, "
+    "silence=EVERY_S:LENGTH_S, drop=EVERY_S:LENGTH_S"
+)
 
 
 def spec_help() -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulators import encode
-from simulators.capture import Captured
+from simulators.capture import PEAK_SHARE, Captured
 from simulators.sole import FloatArray, Grid
 
 # Cells with less than this share of the heaviest are left out of the centroid: a small machine
@@ -55,7 +55,7 @@ def streamed(captured: Captured, grid: Grid) -> list[Sums]:
     """Make a reading for each scan while loaded, thinned out when the contact is long."""
     load = captured.loaded
     heights = load.max(axis=(1, 2))
-    loaded = np.flatnonzero(heights >= heights.max() / 16)
+    loaded = np.flatnonzero(heights >= heights.max() / PEAK_SHARE)
     indices = list(range(int(loaded[0]), int(loaded[-1]) + 1))
     indices = indices[:DENSE_READINGS] + indices[DENSE_READINGS::SPARSE_SCANS]
     kept = captured.flags & (encode.SATURATED | encode.EDGE)

@@ -58,8 +58,8 @@ def test_truth_belongs_to_the_counts():
 def test_faults_change_the_counts_but_not_the_truth():
     swings = Pass(c_mm=1.0, lie_error_deg=0.5)
     plain = many_strikes(np.random.default_rng(0), 5, swings=swings, rig=Rig(faults=IDEAL))
-    worn = many_strikes(np.random.default_rng(0), 5, swings=swings,
-                        rig=Rig(faults=CellFaults(gain_spread=0.2, semi_elliptic=True)))  # fmt: skip
+    rig = Rig(faults=CellFaults(gain_spread=0.2, semi_elliptic=True))
+    worn = many_strikes(np.random.default_rng(0), 5, swings=swings, rig=rig)
     assert np.array_equal(plain.truth.board_mm, worn.truth.board_mm)
     peak = [b.counts.max(axis=(1, 2, 3)).astype(float) for b in (plain, worn)]
     assert np.abs(peak[0] - peak[1]).max() > 50
