@@ -238,7 +238,8 @@ def even_cells(
                 f"{number} usable passes toward {words}, {FEWEST_PASSES_EACH_WAY} are needed: "
                 "draw the bar again" + "".join(f"; {reason}" for reason in left_out)
             )
-    state = _overall_state(responses)
+    way = np.array(directions)
+    state = _overall_state(responses, way)
     good = state == CellState.GOOD
     if 2 * good.sum() < good.size:
         raise NoAnswerError("fewer than half of the cells answered the bar: check the wiring first")
@@ -246,7 +247,6 @@ def even_cells(
     areas = np.stack([r.area for r in responses])
     # A cell that missed single passes is still good; those passes are NaN here.
     log_area = np.log(np.where(good & (areas > 0), areas, np.nan))
-    way = np.array(directions)
     log_gain, residual, difference = _split(log_area, way)
     number = np.sum(np.isfinite(log_area), axis=0)
     scatter = _scatter(residual, way, number)
@@ -288,17 +288,18 @@ def _usable(
     return responses, directions, left_out
 
 
-def _overall_state(responses: Sequence[CellResponse]) -> NDArray[np.object_]:
-    """Name each cell over all passes: good if good in enough of them, else its usual fault."""
+def _overall_state(responses: Sequence[CellResponse], way: NDArray[np.int_]) -> NDArray[np.object_]:
+    """Name each cell over all passes: good if good in two passes each way, else its usual fault."""
     states = np.stack([r.state for r in responses])
     result = np.empty(states.shape[1:], dtype=object)
     for cell in np.ndindex(result.shape):
-        seen = list(states[(slice(None), *cell)])
-        fault = [word for word in seen if word != CellState.GOOD]
-        enough = len(seen) - len(fault) >= 2 * FEWEST_PASSES_EACH_WAY
-        result[cell] = (
-            CellState.GOOD if enough or not fault else max(sorted(set(fault)), key=fault.count)
-        )
+        seen = states[(slice(None), *cell)]
+        fine = seen == CellState.GOOD
+        if all(int(np.sum(fine & (way == d))) >= FEWEST_PASSES_EACH_WAY for d in Direction):
+            result[cell] = CellState.GOOD
+        else:
+            fault = [str(word) for word in seen[~fine]]
+            result[cell] = max(sorted(set(fault)), key=fault.count)
     return result
 
 
@@ -319,9 +320,7 @@ def _split(
         load = np.nanmedian(log_area - log_gain, axis=(1, 2))
         rest = log_area - load[:, None, None]
         there, back = _mean(rest[way > 0]), _mean(rest[way < 0])
-        log_gain = np.where(
-            np.isfinite(there) & np.isfinite(back), (there + back) / 2.0, _mean(rest)
-        )
+        log_gain = (there + back) / 2.0
     residual = np.where(way[:, None, None] > 0, rest - there, rest - back)
     difference = there - back
     return log_gain, residual, difference - np.nanmedian(difference)

@@ -296,5 +296,5 @@ def _judge(
             f"Perhaps good enough to bend by: {takes}, but the study is too small to be sure (it "
             f"could be {highest:.0f} %); measure more lies, people or repeats.{alone}"
         )
-    well = "Good enough" if percent > GOOD_PERCENT else "Well good enough"
+    well = "Good enough" if percent > GOOD_PERCENT else "Easily good enough"
     return Verdict.PASS, f"{well} to bend by: {takes}.{alone}"

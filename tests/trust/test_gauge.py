@@ -167,7 +167,7 @@ def test_percent_of_the_tolerance_is_six_sd_over_its_width():
 def test_verdicts_and_their_reasons():
     good = study(made(1.0, 0.002, 0.0, 0.01))
     assert (good.verdict, good.readings_needed) == (Verdict.PASS, 1)
-    assert good.reason.startswith("Well good enough to bend by")
+    assert good.reason.startswith("Easily good enough to bend by")
 
     unsure = study(made(1.0, 0.03, 0.0, 0.02, (3, 2, 2), seed=1))
     assert unsure.verdict is Verdict.LOOK

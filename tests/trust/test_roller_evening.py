@@ -218,6 +218,34 @@ def test_both_directions_are_needed_twice(strip, ways, reason):
         even([board.draw(way) for way in ways])
 
 
+def test_a_cell_that_is_clipped_one_way_only_is_not_evened(strip):
+    # Two good passes each way are needed, or its direction difference would be unknown.
+    board = strip(full_scale=1100)
+    passes = board.there_and_back(3)
+    for one in passes[::2]:
+        one.counts[one.counts[:, 0, 9] > 300, 0, 9] = 1100
+    evening = even(passes, full_scale=1100)
+    assert evening.state[0][9] == CellState.CLIPPED
+    assert evening.u_gain[0][9] is None
+
+
+def test_a_dead_row_and_a_board_that_is_mostly_dead(strip):
+    board = strip(rows=2)
+    board.gain[1] = 0.0
+    with pytest.raises(NoAnswerError, match="row 1: only 0 cells"):
+        even(board.there_and_back(2))
+    half = strip()
+    half.gain[0, :20] = 0.0
+    with pytest.raises(NoAnswerError, match="fewer than half"):
+        even(half.there_and_back(2))
+
+
+def test_a_bar_drawn_too_fast_for_the_scan_rate_is_told(strip):
+    board = strip(scan_hz=100.0)
+    with pytest.raises(NoAnswerError, match="draw it more slowly"):
+        cell_responses(board.draw(THERE, speed_mm_s=600.0), 4.0, 4095)
+
+
 def test_nothing_drawn_gives_no_number():
     with pytest.raises(NoAnswerError, match="draw the bar"):
         even([])
