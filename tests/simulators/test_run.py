@@ -216,14 +216,15 @@ def test_player_with_a_text_board_and_a_quick_pace(start):
 
 def test_a_raw_line_changes_no_byte(start, host):
     # Every byte value comes through: the counts of a strike hold LF, CR, XON and the rest.
-    run = start("--pace", 0.1, "--strikes-per-club", 3, "--clubs", "7i", "--only-strikes",
+    run = start("--pace", 0.1, "--strikes-per-club", 30, "--clubs", "7i", "--only-strikes",
                 "--cells", 64, "--seed", 4)  # fmt: skip
     with run.connected() as fd:
         os.write(fd, host.ask_hello())
-        assert run.read_until(fd, lambda got: count(host, "strike")(got) == 3)
+        assert run.read_until(fd, lambda got: count(host, "strike")(got) >= 25)
+    # Some 3000 loaded values, their low bytes as good as random.
     assert {3, 4, 10, 13, 17, 19, 26, 28, 127, 255} <= set(run.got)
     # Reading them asserts each CRC.
-    assert sum(h.kind == "strike" for h in frames(host, run.got)) >= 9
+    assert sum(h.kind == "strike" for h in frames(host, run.got)) >= 75
 
 
 def test_faults_on_the_line_leave_a_later_hello_readable(start, host):
