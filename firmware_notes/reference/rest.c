@@ -43,7 +43,9 @@ static void look_at_noise(const struct scan *scan, uint8_t shift, uint16_t limit
     uint16_t deviation = value > rest[looked_at] ? (uint16_t)(value - rest[looked_at]) : (uint16_t)(rest[looked_at] - value);
     uint32_t square;
 
-    deviation = (uint16_t)(deviation >> (REST_PLACES - 4));
+#if REST_PLACES > 4
+    deviation = (uint16_t)((deviation + (1U << (REST_PLACES - 5))) >> (REST_PLACES - 4));
+#endif
     if (deviation > limit) {
         deviation = limit;
     }
@@ -103,6 +105,10 @@ uint16_t rest_noise(void)
         if ((uint32_t)larger * larger <= mean) {
             root = larger;
         }
+    }
+    /* To the nearest: mean is past the middle between the squares of root and root + 1. */
+    if (mean - (uint32_t)root * root > root) {
+        root++;
     }
     return root;
 }
