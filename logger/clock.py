@@ -172,7 +172,7 @@ class ClockMap:
         if delay_ns < 0:
             return False
         if self._next_start is not None:
-            self._begin(self._next_start, sent_ticks, arrival_ns)
+            self._begin(self._next_start, sent_ticks, arrival_ns, sent_ns)
         else:
             # An answer to our own question is no old message, so one is enough to tell; and how
             # late it can be is known.
@@ -181,7 +181,7 @@ class ClockMap:
                 disagrees = self._segments[-1].contradicts(sent_ns, received_ticks, arrival_ns)
                 why = (why or SegmentStart.EXCHANGE_DISAGREES) if disagrees else None
             if why is not None:
-                self._begin(why, sent_ticks, arrival_ns)
+                self._begin(why, sent_ticks, arrival_ns, sent_ns)
         self._suspects.clear()
         segment = self._segments[-1]
         answered = segment.unwrap(sent_ticks, arrival_ns)
@@ -234,18 +234,21 @@ class ClockMap:
             least_round_trip_ns=None if gap is None else round(gap),
         )
 
-    def _begin(self, why: SegmentStart, ticks: int, arrival_ns: int) -> None:
-        self._segments.append(
-            Segment(
-                self._made,
-                why,
-                ticks,
-                arrival_ns,
-                self._nominal,
-                self._tolerance,
-                self._longest_block,
-            )
+    def _begin(
+        self, why: SegmentStart, ticks: int, arrival_ns: int, start_ns: int | None = None
+    ) -> None:
+        segment = Segment(
+            self._made,
+            why,
+            ticks,
+            arrival_ns,
+            self._nominal,
+            self._tolerance,
+            self._longest_block,
         )
+        if start_ns is not None:
+            segment.start_ns = start_ns
+        self._segments.append(segment)
         self._made += 1
         self._next_start = None
         self._suspects.clear()

@@ -91,10 +91,10 @@ class Segment:
         allowed = BREAK_NS + 4 * guide.uncertainty_ns(at)
         if late_ns < -allowed:
             return SegmentStart.TOO_EARLY
-        if late_ns > _LATE_NS + allowed:
-            return SegmentStart.TOO_LATE
         if (self.last_ticks - at) * guide.slope > _BACK_NS:
             return SegmentStart.TICKS_WENT_BACK
+        if late_ns > _LATE_NS + allowed:
+            return SegmentStart.TOO_LATE
         return None
 
     def contradicts(self, sent_ns: int, received_ticks: int, arrival_ns: int) -> bool:

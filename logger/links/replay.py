@@ -53,6 +53,11 @@ class ReplayLink:
         return f"capture:{self._path}" + (f"?speed={self._speed:g}" if self._speed else "")
 
     @property
+    def path(self) -> Path:
+        """The capture file."""
+        return self._path
+
+    @property
     def anchor(self) -> UtcAnchor:
         """Turns the arrival times of the chunks into UTC; there once the link was opened."""
         if self._reader is None:
@@ -139,6 +144,18 @@ class ReplayLink:
                 return
         if self._closed.is_set():
             raise LinkClosedError(f"the capture {self._path} was closed")
+
+
+def capture_begin_utc_ns(url: str) -> int:
+    """UTC of the moment at which the capture that ``url`` names was begun.
+
+    Raises
+    ------
+    StoreError
+        If it is no capture that can be read.
+    """
+    with CaptureReader(replay_from_url(url).path) as reader:
+        return reader.anchor.utc_ns
 
 
 def replay_from_url(url: str) -> ReplayLink:

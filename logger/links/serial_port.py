@@ -212,6 +212,10 @@ class SerialLink:
                 write_timeout=limit,
                 exclusive=True,
             )
+            if self.url.lower().startswith("socket:"):
+                # HACK: pyserial throws away what came before it got round to looking; a new TCP
+                # connection holds nothing stale, only the board's first words.
+                port.reset_input_buffer = lambda: None
             port.open()
         except _NOT_OPENED as error:
             _close_all_of(port)
