@@ -9,10 +9,6 @@ HandName: TypeAlias = Literal["right", "left"]
 HeadMaterial: TypeAlias = Literal["forged", "cast", "hard", "unknown"]
 BiasUnit: TypeAlias = Literal["mm", "deg", "m"]
 
-HANDS: tuple[HandName, ...] = ("right", "left")
-HEAD_MATERIALS: tuple[HeadMaterial, ...] = ("forged", "cast", "hard", "unknown")
-BIAS_UNITS: tuple[BiasUnit, ...] = ("mm", "deg", "m")
-
 
 @dataclass(frozen=True, slots=True)
 class ClubSpec:

@@ -94,11 +94,12 @@ class RecordTables(Core):
                 elif raw != row[3]:
                     clashing.append(row)
             connection.executemany(_INSERT_RECORD, new)
-            connection.executemany(
-                "INSERT OR IGNORE INTO clashes (boot, sequence, kind, raw, struck_utc_ns)"
-                " VALUES (?, ?, ?, ?, ?)",
-                [(*row[:4], row[6]) for row in clashing],
-            )
+            if clashing:
+                connection.executemany(
+                    "INSERT OR IGNORE INTO clashes (boot, sequence, kind, raw, struck_utc_ns)"
+                    " VALUES (?, ?, ?, ?, ?)",
+                    [(*row[:4], row[6]) for row in clashing],
+                )
         for row in clashing:
             _log.warning(
                 "record %d of boot %d came again with other bytes: kept aside", row[1], boot

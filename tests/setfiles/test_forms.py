@@ -196,3 +196,21 @@ remark = "regripped"
     assert found.clubs[0].label == "7"
     assert found.clubs[0].spec == ClubSpec(length_mm=pytest.approx(952.5), lie_deg=62.5)
     assert (found.name, found.ignored) == ("ann", ("club 1 (7), remark",))
+
+
+def test_a_title_above_the_headings_is_passed_over_and_said(write):
+    found = load_set(write("My irons,,\n\nplayer:,Ann,\nhand:,right,\nclub,lie,\n7i,62,\n"))
+    assert (found.player, found.ignored) == ("Ann", ("row 1",))
+
+
+def test_heads(write):
+    # names of materials: common practice, no source
+    for cell, material in (
+        ("Soft forged", "forged"),
+        ("carbon-steel", "forged"),
+        ("CAST stainless", "cast"),
+        ("17-4 PH", "hard"),
+        ("not known", "unknown"),
+        ("?", None),
+    ):
+        assert one_club(write, "club,head material", f"7i,{cell}").spec.head_material == material
