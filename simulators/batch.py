@@ -8,6 +8,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from simulators.clubs import Club
+from simulators.player import Player
 from simulators.sole import FloatArray, Grid, Number, Pass, Sole, lowest_point_mm, pressed_mm
 from simulators.strip import CellFaults, Counts, Scanning, Sensing, Strip
 
@@ -133,8 +135,12 @@ def many_strikes(
     for begin in range(0, n, CHUNK):
         part = slice(begin, min(n, begin + CHUNK))
         t_ms = (start_ms[part, None] + scan_ms)[:, :, None, None] + offsets_ms
-        pressed = pressed_mm(_cut(sole, part), _cut(swings, part), grid, t_ms,
-                             semi_elliptic=rig.faults.semi_elliptic)  # fmt: skip
+        pressed = np.zeros(t_ms.shape)
+        # All of the first scans are over before the contact begins.
+        pressed[:, rig.pre_scans :] = pressed_mm(
+            _cut(sole, part), _cut(swings, part), grid, t_ms[:, rig.pre_scans :],
+            semi_elliptic=rig.faults.semi_elliptic,
+        )  # fmt: skip
         size = part.stop - part.start
         some = (
             replace(strip, gain=strip.gain[part], rest=strip.rest[part])
@@ -157,6 +163,32 @@ def many_strikes(
         -start_ms * rig.tick_hz / 1e3, swings.hand,
     )  # fmt: skip
     return Batch(counts, ticks, truth, rig, strip, rig.pre_scans)
+
+
+def club_strikes(
+    rng: np.random.Generator,
+    player: Player,
+    club: Club,
+    n: int,
+    *,
+    rig: Rig | None = None,
+    swings_before: int = 0,
+) -> tuple[Batch, NDArray[np.bool_]]:
+    """Make n strikes of one player with one club, tiring as they go.
+
+    Returns
+    -------
+    Batch
+        As `many_strikes`.
+    ndarray of bool, shape (n,)
+        Which of them were mishits.
+    """
+    drawn = [player.swing(rng, club, swings_before + i) for i in range(n)]
+    names = [name for name in vars(drawn[0][0]) if name != "hand"]
+    each = {name: np.array([float(getattr(s, name)) for s, _ in drawn]) for name in names}
+    swings = replace(drawn[0][0], **each)  # type: ignore[arg-type]
+    batch = many_strikes(rng, n, sole=club.sole, swings=swings, rig=rig)
+    return batch, np.array([mishit for _, mishit in drawn])
 
 
 def _array(value: Number) -> FloatArray:

@@ -219,7 +219,9 @@ class Capture:
         limit_ns = trigger_ns + self.rules.close_after_ns
         now_ns = from_ns
         while True:
-            looks = now_ns + WATCH_NS * np.arange(1, BLOCK_SCANS + 1, dtype=np.int64)
+            # A closed record only waits for the strip to be free: no hurry.
+            step_ns = WATCH_NS if now_ns <= limit_ns else 20 * WATCH_NS
+            looks = now_ns + step_ns * np.arange(1, BLOCK_SCANS + 1, dtype=np.int64)
             counts = self._read(looks, rest, memory, field)
             watched = rest[0] < self.strip.sensing.full_scale
             heights = np.where(watched, counts - rest[0], 0.0).max(axis=(1, 2))

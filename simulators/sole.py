@@ -114,18 +114,21 @@ def _lead(value: Number, like: FloatArray) -> FloatArray:
 def lowest_point_mm(sole: Sole, lie_error_deg: Number) -> FloatArray:
     """Where the sole is lowest at this lie error, mm from its middle, toe positive.
 
-    Found on a grid of 0.01 mm; a flat middle lying level gives the middle of the flat.
-    ``-R tan(e)`` for a circular camber, as far as the sole reaches.
+    ``-R tan(e)`` for a circular camber, as far as the sole reaches; any other sole is searched on
+    a grid of 0.01 mm, and a flat middle lying level gives the middle of the flat.
     """
-    errors = np.atleast_1d(np.asarray(lie_error_deg, dtype=np.float64))
-    half = np.atleast_1d(np.asarray(sole.length_mm, dtype=np.float64)) / 2
-    steps = np.linspace(-1.0, 1.0, 8001)
-    u = half[:, None] * steps[None, :]
-    u = np.broadcast_to(u, (max(len(errors), len(half)), len(steps)))
-    height = sole.rise_mm(u) + u * np.tan(np.radians(errors))[:, None]
+    slope = np.tan(np.radians(np.asarray(lie_error_deg, dtype=np.float64)))
+    half = np.asarray(sole.length_mm, dtype=np.float64) / 2
+    ground = (sole.flat_mm, sole.heel_relief_mm, sole.toe_relief_mm)
+    if not any(np.any(np.asarray(part)) for part in ground):
+        return np.asarray(np.clip(-np.asarray(sole.camber_mm) * slope, -half, half))
+    single = np.ndim(slope) == 0 and np.ndim(half) == 0
+    slopes, halves = np.atleast_1d(slope), np.atleast_1d(half)
+    u = halves[:, None] * np.linspace(-1.0, 1.0, 8001)
+    u = np.broadcast_to(u, (max(len(slopes), len(halves)), u.shape[1]))
+    height = sole.rise_mm(u) + u * slopes[:, None]
     low = height <= height.min(axis=1, keepdims=True) + 1e-12
     found = np.where(low, u, 0.0).sum(axis=1) / low.sum(axis=1)
-    single = np.ndim(lie_error_deg) == 0 and np.ndim(sole.camber_mm) == 0
     return np.asarray(found[0] if single else found)
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulators.batch import Rig, many_strikes
+from simulators.batch import Rig, club_strikes, many_strikes
+from simulators.clubs import default_set
+from simulators.player import Player
 from simulators.sole import Grid, Pass, Sole
 from simulators.strip import CellFaults, Scanning
 
@@ -63,3 +65,15 @@ def test_faults_change_the_counts_but_not_the_truth():
     assert np.array_equal(plain.truth.board_mm, worn.truth.board_mm)
     peak = [b.counts.max(axis=(1, 2, 3)).astype(float) for b in (plain, worn)]
     assert np.abs(peak[0] - peak[1]).max() > 50
+
+
+def test_a_players_strikes_with_one_club():
+    club = default_set()[2]
+    batch, mishit = club_strikes(np.random.default_rng(1), Player(), club, 400)
+    truth = batch.truth
+    assert batch.counts.shape[0] == len(mishit) == 400
+    assert (truth.camber_mm == club.sole.camber_mm).all()
+    # Five standard errors about the club's own error and what fatigue adds over 400 swings.
+    bound = 5 * truth.lie_error_deg.std() / 20
+    assert truth.lie_error_deg.mean() == pytest.approx(club.lie_error_deg + 0.5, abs=bound)
+    assert truth.lie_error_deg[mishit].std() > 2 * truth.lie_error_deg[~mishit].std()
