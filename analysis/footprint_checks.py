@@ -74,6 +74,8 @@ def after_fit(problem: Problem, mode: Mode, patch: Patch) -> NDArray[np.int64]:
     top = np.argmax(np.where(bad, 0.0, mode.counts), axis=1)
     last = len(cells.left) - 1
     beyond = (v < cells.left[1]) & (patch.first == 0) | (v > cells.right[-2]) & (patch.last == last)
+    heaviest = np.argmax(np.where(bad, 0.0, problem.y), axis=1)
+    beyond |= (patch.first == 0) & (heaviest <= 1) | (patch.last == last) & (heaviest >= last - 1)
     beyond |= ((top == 0) | (top == last)) & (mode.counts[rows, top] > 0)
     reason[beyond] = Reason.OFF_STRIP
     finite = np.isfinite(theta).all(axis=1) & np.isfinite(mode.covariance).all(axis=(1, 2))
