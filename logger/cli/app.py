@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import typer
 
-from logger.cli import boards, demo, logging, marks, sessions, sets, sheets, sim
+from logger.cli.boards import boards
+from logger.cli.demo import demo
+from logger.cli.log import log
+from logger.cli.marks import mark
+from logger.cli.sessions import sessions, strikes
+from logger.cli.sets import app as sets
+from logger.cli.sheets import clubs, sheet
+from logger.cli.sim import PASS_THROUGH, sim
 
 
 def build_app() -> typer.Typer:
@@ -21,14 +28,8 @@ def build_app() -> typer.Typer:
             "lieboard log PORT, lieboard sheet."
         ),
     )
-    app.command("demo")(demo.demo)
-    app.command("boards")(boards.boards)
-    app.command("log")(logging.log)
-    app.command("mark")(marks.mark)
-    app.command("clubs")(sheets.clubs)
-    app.command("sheet")(sheets.sheet)
-    app.command("strikes")(sessions.strikes)
-    app.command("sessions")(sessions.sessions)
-    app.command("sim", context_settings=sim.PASS_THROUGH)(sim.sim)
-    app.add_typer(sets.app, name="set")
+    for command in (demo, boards, log, mark, clubs, sheet, strikes, sessions):
+        app.command()(command)
+    app.command(context_settings=PASS_THROUGH)(sim)
+    app.add_typer(sets, name="set")
     return app

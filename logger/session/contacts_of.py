@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 from analysis.contacts import Contact, ContactBuilder, StripReading
 from analysis.scans import ScanOrder, Strip, contact_from_scans
+from analysis.strikes import SortRules
 from logger.records import Flag, Hello, Reading, Strike
 
 _WRAP_TICKS = 1 << 32
+# A sole of 25 mm and a row of 10 mm under a slow wedge of 10 m/s: 3.5 ms; half as much again.
+_LONGEST_STRIKE_US = 5_000.0
 # 2025-01-01. Microseconds from 1970 would leave a float a quarter of one.
 _EPOCH_UTC_NS = 1_735_689_600_000_000_000
 _TEXT_TICK_HZ = 1_000_000
@@ -23,7 +24,7 @@ class ContactReader:
 
     def __init__(self, hello: Hello | None) -> None:
         self._tick_hz = _TEXT_TICK_HZ if hello is None else hello.tick_hz
-        self._half_mm = math.inf
+        self._half_mm: float | None = None
         self._strip: Strip | None = None
         if hello is not None:
             pitch_mm = hello.pitch_um / 1000
@@ -38,10 +39,16 @@ class ContactReader:
         self._builder = ContactBuilder()
         self._flags: dict[int, Flag] = {}
 
-    @property
-    def half_strip_mm(self) -> float:
-        """From the middle of the strip to its end; infinite for a board that does not say."""
-        return self._half_mm
+    def sort_rules(self) -> SortRules:
+        """Return what tells strikes from the rest on this board.
+
+        A board that times its scans sees how long a strike lasts to a fraction of it, so nothing
+        slow passes for one; of a board that speaks text nobody knows how often it looks.
+        """
+        if self._strip is None:
+            return SortRules()
+        longest_us = _LONGEST_STRIKE_US + 2 * self._strip.scan_us
+        return SortRules(half_strip_mm=self._half_mm, longest_strike_us=longest_us)
 
     def read(self, sequence: int, record: Reading | Strike, struck_utc_ns: int) -> list[Contact]:
         """Take the next record; return the contacts that it completes."""

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from analysis.conventions import Hand, toe_from_board
-from analysis.strikes import Kind, Sorted, SortRules, StrikeSorter
+from analysis.strikes import Kind, Sorted, StrikeSorter
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.decoding import record_from_raw
 from logger.errors import UsageError
@@ -58,7 +58,7 @@ class FittingSession:
     """
 
     def __init__(self, store: Store, session_row: int) -> None:
-        self._store = store
+        self.store = store
         self.row: SessionRow = store.get_session(session_row)
         self.set: SetRow = store.get_set(self.row.set)
         if not self.set.clubs:
@@ -83,7 +83,7 @@ class FittingSession:
 
     def current_club(self, utc_ns: int) -> ClubRow | None:
         """Club that is up at a moment."""
-        club = self._store.club_at(self.row.id, utc_ns)
+        club = self.store.club_at(self.row.id, utc_ns)
         return next((c for c in self.set.clubs if c.id == club), None)
 
     def choose_club(self, label: str, utc_ns: int, cause: str = "key") -> ClubRow:
@@ -96,7 +96,7 @@ class FittingSession:
         """
         for club in self.set.clubs:
             if club.label.casefold() == label.casefold():
-                self._store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
+                self.store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
                 return club
         known = " ".join(club.label for club in self.set.clubs)
         raise UsageError(f"there is no club {label} in the set {self.set.name}: it has {known}")
@@ -110,56 +110,56 @@ class FittingSession:
         up = self.current_club(utc_ns)
         place = -1 if up is None else order.index(up)
         club = order[(place + step) % len(order)] if up is not None else order[0]
-        self._store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
-        self._store.refile_strikes(self.row.id)
+        self.store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
+        self.store.refile_strikes(self.row.id)
         return club
 
     # -- what the fitter says ---------------------------------------------------------------
 
     def take_back(self, utc_ns: int, cause: str = "key") -> StrikeRow | None:
         """Set aside the last strike that counts, of the club that was up at ``utc_ns``."""
-        club = self._store.club_at(self.row.id, utc_ns)
+        club = self.store.club_at(self.row.id, utc_ns)
         counted = [
             contact
-            for contact in self._store.contacts(self.row.id, club=club)
+            for contact in self.store.contacts(self.row.id, club=club)
             if contact.used and contact.struck_utc_ns <= utc_ns
         ]
         if not counted:
             return None
-        return self._store.set_aside(counted[-1], f"taken back ({cause})")
+        return self.store.set_aside(counted[-1], f"taken back ({cause})")
 
     def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:
         """Let a contact not count."""
-        return self._store.set_aside(contact, reason)
+        return self.store.set_aside(contact, reason)
 
     def bring_back(self, contact: StrikeRow) -> StrikeRow:
         """Let a contact count again."""
-        return self._store.bring_back(contact)
+        return self.store.bring_back(contact)
 
     def note(self, text: str, utc_ns: int) -> None:
         """Keep a remark."""
-        self._store.add_note(self.row.id, text, written_utc_ns=utc_ns)
+        self.store.add_note(self.row.id, text, written_utc_ns=utc_ns)
 
     def end(self, utc_ns: int) -> None:
         """Close the session."""
-        self._store.end_session(self.row.id, ended_utc_ns=utc_ns)
+        self.store.end_session(self.row.id, ended_utc_ns=utc_ns)
 
     # -- records ----------------------------------------------------------------------------
 
     def begin_boot(self, identity: BoardIdentity, seen_utc_ns: int) -> KnownBoot:
         """Remember a board and this start of it; say what of it is stored already."""
-        boot = self._store.remember_boot(
+        boot = self.store.remember_boot(
             board_key=identity.board_key,
             boot_key=identity.boot_key,
             name=identity.name,
             hello=identity.hello,
             seen_utc_ns=seen_utc_ns,
         )
-        last = self._store.last_contiguous(boot)
+        last = self.store.last_contiguous(boot)
         next_expected = 0 if last is None else last + 1
         if boot not in self._boots:
             self._boots[boot] = self._begin_work(boot)
-        beyond = self._store.sequences_after(boot, next_expected - 1)
+        beyond = self.store.sequences_after(boot, next_expected - 1)
         return KnownBoot(boot, next_expected, beyond)
 
     def store_records(self, boot: int, records: Sequence[TimedRecord]) -> None:
@@ -167,8 +167,8 @@ class FittingSession:
         first_ns = self.row.started_utc_ns - _BEFORE_START_NS
         own = [r for r in records if r.struck_utc_ns >= first_ns]
         earlier = [r for r in records if r.struck_utc_ns < first_ns]
-        self._store.add_records(boot, own, session=self.row.id)
-        self._before_start += len(self._store.add_records(boot, earlier))
+        self.store.add_records(boot, own, session=self.row.id)
+        self._before_start += len(self.store.add_records(boot, earlier))
 
     def file(self, boot: int, records: Sequence[TimedRecord]) -> list[FiledStrike]:
         """Work out strikes from stored records, which come in the order of their numbers.
@@ -211,7 +211,7 @@ class FittingSession:
         self._boots[boot] = work
         run: list[Sorted] = []
         last = -1
-        for stored in self._store.records_of(boot=boot, session=self.row.id):
+        for stored in self.store.records_of(boot=boot, session=self.row.id):
             record = record_from_raw(stored.raw)
             utc_ns = stored.struck_utc_ns or 0
             last = stored.sequence
@@ -224,21 +224,21 @@ class FittingSession:
         if last < 0:
             return []
         filed = self._file_run(boot, work, run, whole_below=last)
-        self._store.refile_strikes(self.row.id)
+        self.store.refile_strikes(self.row.id)
         return filed
 
     def recover(self) -> list[FiledStrike]:
         """Work out again what a session that was cut off has stored."""
         filed: list[FiledStrike] = []
-        for boot in self._store.boots_of(self.row.id):
+        for boot in self.store.boots_of(self.row.id):
             filed += self.rebuild(boot)
         return filed
 
     def lost(self, boot: int, holes: Sequence[Hole], reason: str, noted_utc_ns: int) -> None:
         """Count records that will never come, under the club that is up."""
-        club = self._store.club_at(self.row.id, noted_utc_ns)
+        club = self.store.club_at(self.row.id, noted_utc_ns)
         for hole in holes:
-            self._store.add_loss(
+            self.store.add_loss(
                 boot,
                 count=hole.count,
                 reason=reason,
@@ -250,8 +250,8 @@ class FittingSession:
             )
 
     def _begin_work(self, boot: int) -> _BootWork:
-        reader = ContactReader(self._store.hello_of(boot))
-        return _BootWork(reader, StrikeSorter(SortRules(half_strip_mm=reader.half_strip_mm)))
+        reader = ContactReader(self.store.hello_of(boot))
+        return _BootWork(reader, StrikeSorter(reader.sort_rules()))
 
     def _sort(
         self,
@@ -275,14 +275,14 @@ class FittingSession:
         if not run and whole_below is None:
             return []
         strikes = [self._new_strike(work, one) for one in run]
-        ids = self._store.file_strikes(
+        ids = self.store.file_strikes(
             self.row.id,
             boot,
             strikes,
             from_sequence=0 if whole_below is not None else strikes[0].first_sequence,
             to_sequence=strikes[-1].last_sequence if whole_below is None else whole_below,
         )
-        return [self._filed(self._store.get_contact("board", strike)) for strike in ids]
+        return [self._filed(self.store.get_contact("board", strike)) for strike in ids]
 
     def _new_strike(self, work: _BootWork, one: Sorted) -> NewStrike:
         contact = one.contact
@@ -316,10 +316,10 @@ class FittingSession:
         cause = f"foot switch {boot}:{sequence}"
         if button.action is ButtonAction.TAKE_BACK:
             done = f"taken back ({cause})"
-            contacts = self._store.contacts(self.row.id)
+            contacts = self.store.contacts(self.row.id)
             if all(contact.fitter_reason != done for contact in contacts):
                 self.take_back(utc_ns, cause)
             return
-        if any(turn.cause == cause for turn in self._store.turns(self.row.id)):
+        if any(turn.cause == cause for turn in self.store.turns(self.row.id)):
             return
         self.step_club(1 if button.action is ButtonAction.NEXT_CLUB else -1, utc_ns, cause)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from typing import ParamSpec, TypeVar
 
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.hostclock import HostClock
 from logger.sequence import Hole
 from logger.session.fitting import FiledStrike, FittingSession
 
+_P = ParamSpec("_P")
 _T = TypeVar("_T")
 # Longer than any pause within a contact.
 _LONG_NS = 60_000_000_000
@@ -35,32 +37,33 @@ class SessionRecorder:
         self._filed = filed
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="lieboard store")
 
-    async def call(self, work: Callable[[], _T]) -> _T:
+    async def call(self, work: Callable[_P, _T], *arguments: _P.args, **named: _P.kwargs) -> _T:
         """Run something on the session in the store's thread."""
-        return await asyncio.get_running_loop().run_in_executor(self._thread, work)
+        job = functools.partial(work, *arguments, **named)
+        return await asyncio.get_running_loop().run_in_executor(self._thread, job)
 
     async def begin_boot(self, identity: BoardIdentity) -> KnownBoot:
         """Remember the board and this start of it."""
         now = self._clock.utc_ns()
-        return await self.call(lambda: self.session.begin_boot(identity, now))
+        return await self.call(self.session.begin_boot, identity, now)
 
     async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
         """Write records durably."""
-        await self.call(lambda: self.session.store_records(boot_row, records))
+        await self.call(self.session.store_records, boot_row, records)
 
     async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
         """Work out strikes from stored records and file them."""
-        self._tell(await self.call(lambda: self.session.file(boot_row, records)))
+        self._tell(await self.call(self.session.file, boot_row, records))
 
     async def lost(self, boot_row: int, holes: Sequence[Hole], reason: str) -> None:
         """Count records that will never come, under the club that is up."""
         now = self._clock.utc_ns()
-        await self.call(lambda: self.session.lost(boot_row, holes, reason, now))
+        await self.call(self.session.lost, boot_row, holes, reason, now)
 
     async def idle(self, *, at_end: bool = False) -> None:
         """Let contacts end that a quiet line leaves open; call it now and then, and at the end."""
         now = self._clock.utc_ns() + (_LONG_NS if at_end else 0)
-        self._tell(await self.call(lambda: self.session.idle(now)))
+        self._tell(await self.call(self.session.idle, now))
 
     def close(self) -> None:
         """Wait for what is still being written."""

@@ -1,0 +1,29 @@
+"""``lieboard demo``: the whole line once, with a board and a player that are not there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def demo(
+    db: Annotated[
+        Path, typer.Option(help="Data file to write; an earlier demo's is replaced.")
+    ] = Path("lieboard-demo.db"),
+    swings: Annotated[int, typer.Option(help="Swings per club.")] = 8,
+    seed: Annotated[int, typer.Option(help="Which invented afternoon.")] = 7,
+) -> None:
+    """Log an invented player's eight clubs from a simulated board and print the bend sheet.
+
+    Example: lieboard demo
+    """
+    import asyncio
+
+    from logger.cli.demo_run import run_demo
+    from logger.errors import UsageError
+
+    if not 1 <= swings <= 30:
+        raise UsageError(f"--swings {swings}: give 1 to 30")
+    asyncio.run(run_demo(db, swings, seed))

@@ -1,0 +1,138 @@
+"""``lieboard log``: log a session from a board."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logger.cli.common import DbOption, open_store, output, utc_now_ns
+
+if TYPE_CHECKING:
+    from logger.session.fitting import FittingSession
+
+
+def log(
+    port: Annotated[
+        str,
+        typer.Argument(
+            help="Serial port, socket://HOST:PORT, rfc2217://HOST:PORT, or capture:FILE to play "
+            "a recording."
+        ),
+    ],
+    player: Annotated[str | None, typer.Option(help="Whose set.")] = None,
+    set_name: Annotated[str | None, typer.Option("--set", help="Which set.")] = None,
+    club: Annotated[str | None, typer.Option(help="Club to begin with; else the pivot.")] = None,
+    baud: Annotated[int, typer.Option(help="Baud rate of a serial port.")] = 115_200,
+    stance: Annotated[
+        float | None,
+        typer.Option(help="How much lower the feet stand than the board's surface, mm."),
+    ] = None,
+    stance_u: Annotated[float, typer.Option(help="How well that is known, mm (one sigma).")] = 2.0,
+    sole_middle: Annotated[
+        float, typer.Option(help="Address mark: mm from the strip's middle, board's sign.")
+    ] = 0.0,
+    sole_middle_u: Annotated[
+        float, typer.Option(help="How far delivery may stray from it on average, mm (one sigma).")
+    ] = 5.0,
+    ball: Annotated[bool, typer.Option("--ball/--no-ball", help="Hitting a ball?")] = True,
+    surface: Annotated[str | None, typer.Option(help="What the board lies on.")] = None,
+    left: Annotated[bool, typer.Option("--left", help="Left-handed swings today.")] = False,
+    trigger: Annotated[int | None, typer.Option(help="Set the board's trigger, counts.")] = None,
+    capture: Annotated[
+        Path | None, typer.Option(help="Also record every byte to this new file.")
+    ] = None,
+    new: Annotated[bool, typer.Option("--new", help="Do not go on with an open session.")] = False,
+    wait: Annotated[bool, typer.Option("--wait", help="Wait for a port not there yet.")] = False,
+    db: DbOption = None,
+) -> None:
+    """Log strikes club by club; goes on with a session that was cut off.
+
+    Room around and above, nobody in front, board fixed so that it cannot slide, cables out of
+    the swing.
+
+    Example: lieboard log /dev/ttyACM0 --club 7i --stance 0
+    """
+    import asyncio
+
+    from logger.cli.log_plain import log_plainly
+    from logger.session.logging_run import RunSettings
+    from logger.session.opening import Circumstances, open_session
+
+    _check_lengths(stance=stance, stance_u=stance_u, sole_middle=sole_middle, u=sole_middle_u)
+    interactive = sys.stdin.isatty() and sys.stdout.isatty()
+    if stance is None:
+        stance = _ask_stance() if interactive and not port.startswith("capture:") else 0.0
+    agreed = Circumstances(
+        hand="left" if left else None,
+        stance_mm=stance,
+        stance_u_mm=stance_u,
+        sole_middle_mm=sole_middle,
+        sole_middle_u_mm=sole_middle_u,
+        ball=ball,
+        surface=surface,
+    )
+    settings = RunSettings(port, baud, trigger, capture, wait)
+    with open_store(db) as store:
+        begin_ns = _begin_ns(port)
+        session = open_session(
+            store,
+            player=player,
+            set_name=set_name,
+            now_utc_ns=begin_ns,
+            circumstances=agreed,
+            always_new=new,
+        )
+        if club is not None:
+            session.choose_club(club, begin_ns, cause="start")
+        if interactive:
+            from logger.cli.log_interactive import log_interactively
+
+            asyncio.run(log_interactively(session, settings, title_of(session)))
+        else:
+            asyncio.run(log_plainly(session, settings, title_of(session), print))
+        _closing_words(session)
+
+
+def title_of(session: FittingSession) -> str:
+    """Name a session in one line."""
+    return f"session {session.row.id} · {session.set.player.name} · {session.set.name}"
+
+
+def _begin_ns(port: str) -> int:
+    """Return when this session begins: now, or when the capture did."""
+    if not port.startswith("capture:"):
+        return utc_now_ns()
+    from logger.links.replay import capture_begin_utc_ns
+
+    return capture_begin_utc_ns(port)
+
+
+def _ask_stance() -> float:
+    answer: float = typer.prompt(
+        "How many mm lower than the board's surface do the feet stand?", default=0.0
+    )
+    _check_lengths(stance=answer)
+    return answer
+
+
+def _check_lengths(**lengths_mm: float | None) -> None:
+    from logger.errors import UsageError
+
+    for name, value in lengths_mm.items():
+        if value is not None and not -200 < value < 200:
+            raise UsageError(f"--{name.replace('_', '-')} {value:g}: give millimetres within 200")
+        if value is not None and name.endswith("u") and not value >= 0:
+            raise UsageError(f"--{name.replace('_', '-')} {value:g}: an uncertainty is 0 or more")
+
+
+def _closing_words(session: FittingSession) -> None:
+    console = output()
+    if session.before_start:
+        console.print(
+            f"{session.before_start} records were struck before this session began: stored, "
+            "filed under no club."
+        )
+    console.print("Next: lieboard clubs, lieboard sheet")

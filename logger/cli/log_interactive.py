@@ -1,0 +1,161 @@
+"""Logging at a terminal: a screen that keeps itself up to date, and keys."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+from logger.cli.keys import key_presses
+from logger.cli.log_book import LogBook
+from logger.cli.log_screen import screen
+from logger.session.evidence import ClubEvidence, club_evidence, session_evidence
+from logger.session.fitting import FittingSession
+from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
+from logger.store.rows import ClubRow, StrikeRow
+
+if TYPE_CHECKING:
+    from rich.live import Live
+
+# Often enough to look alive, seldom enough to cost nothing.
+_DRAW_EVERY_S = 0.1
+_ENTER = ("\n", "\r")
+_RUBOUT = ("\x7f", "\b")
+_ESCAPE = "\x1b"
+
+
+async def log_interactively(session: FittingSession, settings: RunSettings, title: str) -> None:
+    """Log until the fitter presses q, the link ends for good, or Ctrl-C.
+
+    ``q`` ends the session; Ctrl-C leaves it open, to go on with later.
+    """
+    from rich.live import Live
+
+    desk = _Desk(session, settings, title)
+    with Live(get_renderable=lambda: screen(desk.book), screen=True, auto_refresh=False) as live:
+        await desk.run(live)
+
+
+class _Desk:
+    """The fitter's place: run, book and keys together."""
+
+    def __init__(self, session: FittingSession, settings: RunSettings, title: str) -> None:
+        self._session = session
+        self.book = LogBook(title, session.order, toe_on_right=session.row.hand == "right")
+        self._run = LoggingRun(session, settings, self._hear)
+        self._call = self._run.recorder.call
+        self._changed = asyncio.Event()
+        self._changed.set()
+        self._all_clubs = True
+
+    async def run(self, live: Live) -> None:
+        async with key_presses() as keys:
+            logging = asyncio.create_task(self._run.run())
+            helpers = [asyncio.create_task(self._draw(live)), asyncio.create_task(self._look())]
+            pressing = asyncio.create_task(self._obey(keys))
+            try:
+                await asyncio.wait(
+                    (logging, pressing, *helpers), return_when=asyncio.FIRST_COMPLETED
+                )
+                for task in (logging, pressing, *helpers):
+                    if task.done():
+                        await task
+            finally:
+                for task in (pressing, *helpers, logging):
+                    task.cancel()
+                await asyncio.gather(pressing, *helpers, logging, return_exceptions=True)
+
+    def _hear(self, event: RunEvent) -> None:
+        self.book.hear(event)
+        if isinstance(event, Filed):
+            self._changed.set()
+
+    async def _draw(self, live: Live) -> None:
+        while True:
+            live.refresh()
+            await asyncio.sleep(_DRAW_EVERY_S)
+
+    async def _look(self) -> None:
+        """Work out the numbers again whenever something was filed or decided."""
+        while True:
+            await self._changed.wait()
+            self._changed.clear()
+            every, self._all_clubs = self._all_clubs, False
+            now_ns = self._run.clock.utc_ns()
+            up, evidence, contacts = await self._call(self._numbers, now_ns, every)
+            self.book.up = up
+            self.book.evidence.update(evidence)
+            self.book.contacts = contacts
+
+    def _numbers(
+        self, now_ns: int, every: bool
+    ) -> tuple[ClubRow | None, dict[int, ClubEvidence], list[StrikeRow]]:
+        session, store = self._session, self._session.store
+        up = session.current_club(now_ns)
+        if up is None:
+            return None, {}, []
+        if every:
+            found = session_evidence(store, session.row)
+        else:
+            found = [club_evidence(store, session.row, up)]
+        return up, {one.club.id: one for one in found}, store.contacts(session.row.id, club=up.id)
+
+    # -- keys -------------------------------------------------------------------------------
+
+    async def _obey(self, keys: asyncio.Queue[str]) -> None:
+        while True:
+            key = (await keys.get()).lower()
+            now_ns = self._run.clock.utc_ns()
+            if key == "q":
+                await self._call(self._session.end, now_ns)
+                return
+            if key in ("n", "p"):
+                step = 1 if key == "n" else -1
+                club = await self._call(self._session.step_club, step, now_ns)
+                self.book.say(f"{club.label} is up")
+                self._all_clubs = True
+            elif key == "b":
+                back = await self._call(self._session.take_back, now_ns)
+                self.book.say("nothing to take back" if back is None else f"took back {back.id}")
+            elif key == "x":
+                await self._set_aside(keys)
+            elif key == "t":
+                text = await self._typed(keys, "note: ")
+                if text:
+                    await self._call(self._session.note, text, now_ns)
+                    self.book.say("note kept")
+            self._changed.set()
+
+    async def _set_aside(self, keys: asyncio.Queue[str]) -> None:
+        text = await self._typed(keys, "number of the contact to set aside or bring in: ")
+        if not text:
+            return
+        found = [c for c in self.book.contacts if str(c.id) == text.strip()]
+        if not found:
+            self.book.say(f"there is no contact {text} under this club")
+            return
+        contact = found[0]
+        if contact.used:
+            reason = await self._typed(keys, "why: ") or "fitter's choice"
+            await self._call(self._session.set_aside, contact, reason)
+            self.book.say(f"{contact.id} set aside")
+        else:
+            await self._call(self._session.bring_back, contact)
+            self.book.say(f"{contact.id} counts")
+
+    async def _typed(self, keys: asyncio.Queue[str], question: str) -> str | None:
+        """Return a line typed at the foot of the screen; None if the fitter pressed escape."""
+        text = ""
+        try:
+            while True:
+                self.book.prompt = question + text
+                key = await keys.get()
+                if key in _ENTER:
+                    return text.strip()
+                if key == _ESCAPE:
+                    return None
+                if key in _RUBOUT:
+                    text = text[:-1]
+                elif key.isprintable():
+                    text += key
+        finally:
+            self.book.prompt = None

@@ -1,0 +1,67 @@
+"""Logging without a terminal: one plain line per contact."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from collections.abc import Callable
+
+from logger.cli.log_book import LogBook
+from logger.session.fitting import FiledStrike, FittingSession
+from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
+
+
+async def log_plainly(
+    session: FittingSession, settings: RunSettings, title: str, say: Callable[[str], None]
+) -> None:
+    """Log until the link ends for good or the program is told to stop.
+
+    The session stays open: a later run goes on with it.
+    """
+    book = LogBook(title, session.order)
+
+    def hear(event: RunEvent) -> None:
+        book.hear(event)
+        if isinstance(event, Filed):
+            for strike in event.strikes:
+                say(contact_line(strike))
+        while book.messages:
+            say(book.messages.popleft())
+
+    say(title)
+    run = LoggingRun(session, settings, hear)
+    task = asyncio.create_task(run.run())
+    with_signals = _stop_on_signals(task)
+    try:
+        await task
+    except asyncio.CancelledError:
+        say("stopped; the session stays open")
+    finally:
+        with_signals()
+
+
+def contact_line(strike: FiledStrike) -> str:
+    """Describe one filed contact as one line."""
+    row = strike.row
+    place = "" if row.toe_mm is None else f" {row.toe_mm:+.1f} mm"
+    what = "used" if row.used else f"set aside: {row.reason}"
+    return f"{strike.label or '-'} {row.kind}{place} {what}"
+
+
+def _stop_on_signals(task: asyncio.Task[None]) -> Callable[[], None]:
+    """Cancel the task on Ctrl-C or a polite kill; return what takes that back."""
+    loop = asyncio.get_running_loop()
+    taken: list[signal.Signals] = []
+    for number in (signal.SIGINT, signal.SIGTERM):
+        try:
+            loop.add_signal_handler(number, task.cancel)
+        except (NotImplementedError, RuntimeError):
+            # Windows: Ctrl-C still arrives as KeyboardInterrupt.
+            continue
+        taken.append(number)
+
+    def restore() -> None:
+        for number in taken:
+            loop.remove_signal_handler(number)
+
+    return restore
