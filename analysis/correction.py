@@ -230,7 +230,7 @@ def _row(club: ClubEvidence, rules: BendRules) -> BendRow:
         return _leave(club, None, why, LimitedBy.EVIDENCE, first)
     off = lie.lie_error_deg - club.wanted_deg()
     half = coverage_factor(lie.dof, rules.confidence) * lie.u_deg
-    doubt = f"{off:+.1f}° ± {half:.1f}° off its wanted lie"
+    doubt = f"{abs(off):.1f}° ± {half:.1f}° too {'upright' if off > 0 else 'flat'}"
     if abs(off) <= rules.tolerance_deg and abs(off) + half <= rules.tolerance_deg:
         return _leave(club, lie, f"{doubt}: within {rules.tolerance_deg:g}°", LimitedBy.NOTHING, 0)
     if abs(off) <= rules.tolerance_deg or half >= abs(off):

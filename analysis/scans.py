@@ -63,7 +63,7 @@ STUCK_SHARE = 0.98
 # A cell that reads under a tenth of both neighbours' mean is dead: a convex sole under a cover
 # leaves no such hole one cell wide.
 DEAD_SHARE = 0.1
-# Cells to each side that a filled-in cell is worked out from.
+# Cells to each side that a gap is filled in from.
 FILL_REACH = 4
 
 
@@ -267,7 +267,7 @@ def fill_bad_cells(
     """Fill in cells that cannot be believed from their neighbours in the same row.
 
     A parabola (the shape of the pressure under an elastic foundation: Johnson, 4.3) through the
-    loaded good cells within `FILL_REACH`; with fewer than three, the mean of the two neighbours.
+    loaded good cells within `FILL_REACH` of the gap; with fewer than three, a straight line.
 
     Parameters
     ----------
@@ -296,18 +296,18 @@ def fill_bad_cells(
         dead = (beside > 2 * limit) & (values < DEAD_SHARE * between)
         bad = dead | stuck[row] | clipped[row]
         good = np.flatnonzero(~bad & (values > limit))
-        for cell in np.flatnonzero(bad):
-            near = good[np.abs(good - cell) <= FILL_REACH]
-            if not (near.size and near[0] < cell < near[-1]):
+        for run in _runs(bad):
+            near = good[(good >= run.start - FILL_REACH) & (good < run.stop + FILL_REACH)]
+            if not (near.size and near[0] < run.start and near[-1] >= run.stop):
                 continue
+            cells = np.arange(run.start, run.stop)
             if near.size >= 3:
-                fit = float(np.polyval(np.polyfit(near - cell, values[near], 2), 0.0))
+                fit = np.polyval(np.polyfit(near - run.start, values[near], 2), cells - run.start)
             else:
-                fit = float(np.interp(cell, near, values[near]))
-            lowest = values[cell] if clipped[row, cell] else 0.0
-            if fit > lowest:
-                out[row, cell] = fit
-                changed = True
+                fit = np.interp(cells, near, values[near])
+            lowest = np.where(clipped[row, run], values[run], 0.0)
+            changed |= bool(np.any(fit > lowest))
+            out[row, run] = np.maximum(fit, lowest)
     return out, changed
 
 
