@@ -93,6 +93,7 @@ class SerialLink:
 
     def __init__(self, settings: SerialSettings) -> None:
         self._settings = settings
+        self._is_socket = settings.url.lower().startswith("socket:")
         self._port: serial.SerialBase | None = None
         self._worker: ThreadPoolExecutor | None = None
         self._reader: threading.Thread | None = None
@@ -212,7 +213,7 @@ class SerialLink:
                 write_timeout=limit,
                 exclusive=True,
             )
-            if self.url.lower().startswith("socket:"):
+            if self._is_socket:
                 # HACK: pyserial throws away what came before it got round to looking; a new TCP
                 # connection holds nothing stale, only the board's first words.
                 port.reset_input_buffer = lambda: None
@@ -286,6 +287,14 @@ class SerialLink:
             return b""
         # What came before the end must not be lost with it: the next read meets the end again.
         with contextlib.suppress(*_GONE):
+            if self._is_socket:
+                # pyserial cannot tell how much waits in a socket, only that something does.
+                port.timeout = 0
+                try:
+                    data += port.read(_MAX_CHUNK_BYTES)
+                finally:
+                    port.timeout = _POLL_S
+                return data
             while (more := port.in_waiting) and len(data) < _MAX_CHUNK_BYTES:
                 data += port.read(min(more, _MAX_CHUNK_BYTES))
         return data
