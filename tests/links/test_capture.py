@@ -25,7 +25,7 @@ from logger.links.capture import (
     RecordKind,
 )
 from logger.links.open import comes_back, link_from_url
-from logger.links.replay import ReplayLink
+from logger.links.replay import ReplayLink, capture_begin_utc_ns
 
 ANCHOR = UtcAnchor(monotonic_ns=5_000_000_000, utc_ns=1_700_000_000_000_000_000)
 
@@ -357,6 +357,12 @@ class TestReplay:
         await link.close()
         with pytest.raises(LinkClosedError):
             await reading
+
+    def test_when_it_began(self, tmp_path):
+        path = _write(tmp_path / "a", RECORDS)
+        assert capture_begin_utc_ns(f"capture:{path}?speed=2") == ANCHOR.utc_ns
+        with pytest.raises(StoreError, match="cannot read"):
+            capture_begin_utc_ns(f"capture:{tmp_path / 'none'}")
 
     def test_urls(self):
         link = link_from_url("capture:night?speed=2.5")
