@@ -299,6 +299,10 @@ _CURES = {
         Verdict.LOOK,
         "was not crossed from end to end: start and stop the bar beyond the strip",
     ),
+    CellState.UNSTEADY: (
+        Verdict.LOOK,
+        "was never passed at an even speed: draw the bar again, without a halt",
+    ),
 }
 
 

@@ -3,8 +3,8 @@
 Raw counts stay raw in the store. What is kept beside them is one `Evening`, and every reader
 evens the counts at the moment of reading (`Evening.apply`).
 
-What can be known. Area over place (`roller`) of pass p at cell i is ``load_p * gain_i``. So the
-gains are known up to one factor, which is fixed by mean gain = 1, and
+What can be known. Area over place (`roller_area`) of pass p at cell i is ``load_p * gain_i``. So
+the gains are known up to one factor, which is fixed by mean gain = 1, and
 
 - a load that differs from pass to pass drops out;
 - a load that rises along the strip in one pass but not in the others shows as scatter, and is in
@@ -13,6 +13,7 @@ gains are known up to one factor, which is fixed by mean gain = 1, and
   exactly like gains that rise: turn the bar end for end and pull from both sides;
 - with two rows, a bar that leans on one row in every pass looks like a stronger row: turning the
   bar helps here too;
+- a hand that halts for a moment spoils the cells around that place; they are left out of that pass;
 - cells that are not placed exactly a pitch apart look stronger or weaker by that part of a pitch,
   spread over the seven cells that the speed is taken from.
 """
@@ -31,13 +32,12 @@ from analysis.answers import NoAnswerError
 from analysis.conventions import FloatArray, cell_middles_mm
 from analysis.roller import (
     FEWEST_SCANS,
-    CellResponse,
     CellState,
     Direction,
     RollerPass,
-    cell_responses,
     crossed_cells,
 )
+from analysis.roller_area import CellResponse, cell_responses
 
 FEWEST_PASSES_EACH_WAY = 2
 

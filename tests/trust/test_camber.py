@@ -88,6 +88,18 @@ def test_interval_holds_the_truth_as_often_as_it_says(step):
     assert 254 <= zeros <= 292
 
 
+def test_scatter_that_comes_from_the_angle_is_not_counted_twice():
+    # Contacts exact, angles off by 0.3 degrees: u must be the scatter of the radii, no more.
+    radii, said = [], []
+    for seed in range(250):
+        angle = ANGLES + np.random.default_rng(seed).normal(0, 0.3, 9)
+        found = fit_camber(angle, toe_from_lie_error(ANGLES, 280.0), u_angle_deg=0.3)
+        radii.append(found.camber_mm)
+        said.append(found.u_camber_mm)
+    assert np.std(radii) == pytest.approx(np.sqrt(np.mean(np.square(said))), rel=0.15)
+    assert np.mean(radii) == pytest.approx(280.0, rel=0.01)
+
+
 def test_errors_in_the_angle_do_not_shrink_the_radius():
     # An ordinary line would come out low by about (0.5 / 2)^2 = 6 % here.
     radii, plain = [], []

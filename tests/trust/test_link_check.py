@@ -31,6 +31,9 @@ def test_an_even_fast_board_passes():
 
 def test_ticks_may_wrap():
     assert check(scans(200, start=2**32 - 1000)) == check(scans(200))
+    # A gap across the wrap is a gap like any other.
+    ticks = np.delete(scans(200, start=2**32 - 1000), [5, 6])
+    assert check(ticks)["uneven scans"].value == 1.0
 
 
 @pytest.mark.parametrize(
@@ -105,6 +108,7 @@ def test_a_new_boot_with_no_frames_yet():
         (40.0, 500.0, LOOK),
         (800.0, 500.0, LOOK),
         (30_000.0, 5.0, FAIL),
+        (10_200.0, 500.0, LOOK),
         (110.0, 20.0, PASS),
     ],
 )

@@ -12,11 +12,11 @@ from analysis.roller import (
     CellState,
     Direction,
     RollerPass,
-    cell_responses,
     crossed_cells,
     passing_times_us,
     rest_and_noise,
 )
+from analysis.roller_area import cell_responses
 
 MADE = "2024-05-01T10:00:00Z"
 THERE, BACK = Direction.TOWARD_POSITIVE, Direction.TOWARD_NEGATIVE
@@ -197,6 +197,37 @@ def test_a_stopped_or_short_pass_is_left_out_with_its_reason(strip):
     assert evening.passes_used == 4
     assert "pass 5: the bar stopped" in evening.left_out[0]
     assert "pass 6" in evening.left_out[1]
+    assert gains(evening) == pytest.approx(board.gain, rel=0.04)
+
+
+def held(one, milliseconds, cell=15, late=10):
+    """The same pass with the hand stopped for a while, at 800 scans a second."""
+    place = int(np.argmax(one.counts[:, 0, cell])) + late
+    still = np.repeat(one.counts[place : place + 1], int(0.8 * milliseconds), axis=0)
+    counts = np.concatenate([one.counts[:place], still, one.counts[place:]])
+    return RollerPass(np.arange(len(counts)) * 1250.0, counts, one.direction)
+
+
+@pytest.mark.parametrize("milliseconds", [60, 150])
+def test_a_moment_of_halt_spoils_only_the_cells_around_it(strip, milliseconds):
+    # No cell that is kept may be off by more than the stated few per cent.
+    board = strip(noise=0.5)
+    found = cell_responses(held(board.draw(THERE), milliseconds), 4.0, 4095)
+    unsteady = np.flatnonzero(found.state[0] == CellState.UNSTEADY)
+    assert 13 in unsteady or 15 in unsteady or 16 in unsteady
+    assert unsteady.size < 11
+    assert unsteady.min() > 8
+    assert unsteady.max() < 23
+    kept = np.isfinite(found.area)
+    assert (found.area / board.gain)[kept] == pytest.approx(8400.0, rel=0.05)
+
+
+def test_halts_at_different_places_do_not_hurt_the_gains(strip):
+    board = strip()
+    drawn = board.there_and_back(6)
+    passes = [held(one, 200, 3 + 2 * k) for k, one in enumerate(drawn)]
+    evening = even(passes)
+    assert evening.bad_cells == ()
     assert gains(evening) == pytest.approx(board.gain, rel=0.04)
 
 
