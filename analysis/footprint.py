@@ -24,7 +24,7 @@ from analysis.footprint_posterior import (
     end_shares,
     mixture_quantiles,
     node_weights,
-    walk,
+    posterior_nodes,
 )
 from analysis.footprint_scans import PeakProfile, peak_profile
 from analysis.footprint_start import find_patch, start
@@ -243,7 +243,7 @@ def _fit_batch(
     mean[:, LOG_A], mean[:, V] = theta[:, 0, LOG_A], theta[:, 0, V]
     mode = find_mode(problem, theta, price, smooth)
     out.reason[rows] = after_fit(problem, mode, patch)
-    nodes = walk(problem, mode)
+    nodes = posterior_nodes(problem, mode)
     _file(out, rows, problem, mode, nodes, profile)
 
 
@@ -275,11 +275,17 @@ def _file(
     # tan(lie error) = -toe / R: the strip knows nothing of R, so its relative error multiplies.
     slope = -toe / radius[:, None]
     slope_sd = np.hypot(spread / radius[:, None], slope * (radius_u / radius)[:, None])
-    low, high = (mixture_quantiles(share, slope, slope_sd, q) for q in (0.05, 0.95))
     mean_slope = -mean_toe / radius
     per_slope = np.degrees(1 / (1 + mean_slope**2))
     var_slope = var_toe / radius**2 + (share * slope**2).sum(axis=1) * (radius_u / radius) ** 2
     lie_sd = per_slope * np.sqrt(var_slope)
+    # 5 and 95 % of a normal distribution; the others from their mixture.
+    low, high = (mean_slope + z * np.sqrt(var_slope) for z in (-1.6449, 1.6449))
+    odd = np.nonzero(~nodes.normal)[0]
+    if len(odd):
+        low[odd], high[odd] = (
+            mixture_quantiles(share[odd], slope[odd], slope_sd[odd], q) for q in (0.05, 0.95)
+        )
     value["centre_mm"][rows], value["centre_sd_mm"][rows] = sign * mean_c, np.sqrt(var_c)
     value["toe_mm"][rows], value["toe_sd_mm"][rows] = mean_toe, np.sqrt(var_toe)
     value["lie_error_deg"][rows] = np.degrees(np.arctan(mean_slope))

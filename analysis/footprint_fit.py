@@ -135,10 +135,11 @@ def measure(
 
 def _mixture(square: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Minus twice the log density of a good-or-bad cell, and the chance that it is good."""
-    good = (1 - _BAD_CHANCE) * np.exp(-0.5 * np.minimum(square, 600.0))
-    bad = (_BAD_CHANCE / _BAD_FACTOR) * np.exp((-0.5 / _BAD_FACTOR**2) * square)
-    total = good + bad
-    return -2 * np.log(total / (1 - _BAD_CHANCE + _BAD_CHANCE / _BAD_FACTOR)), good / total
+    # One exponential: the ratio of the two densities.
+    ratio = np.exp(np.minimum((0.5 - 0.5 / _BAD_FACTOR**2) * square, 600.0))
+    ratio *= _BAD_CHANCE / (_BAD_FACTOR * (1 - _BAD_CHANCE))
+    ratio += 1.0
+    return square - 2 * np.log(ratio), 1 / ratio
 
 
 def good_chance(square: FloatArray) -> FloatArray:

@@ -5,8 +5,8 @@ Each strike's sole passed at ``c = delivery offset + scatter`` from the address 
 clubs, so with a narrow patch gaps between clubs stay good while the level does not; the level comes
 from sole ends in print or from marks read off the sole, and it is said which.
 
-The offset and both scatters are integrated over on a grid; given these, each strike's toe is taken as
-normal with the moments of its own posterior (moment matching), which makes the club means normal.
+The offset and both scatters are integrated over on a grid; given these, each strike's toe is taken
+as normal with the moments of its own posterior, which makes the club means normal.
 """
 
 from __future__ import annotations

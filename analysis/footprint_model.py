@@ -36,9 +36,38 @@ class Cells:
         return cls(middle - width_mm / 2, middle + width_mm / 2, pitch_mm, width_mm)
 
     @property
+    def borders(self) -> FloatArray:
+        """Borders that neighbours share, (cells + 1,); for cells without gaps."""
+        return np.append(self.left, self.right[-1])
+
+    @property
+    def pairs(self) -> FloatArray:
+        """Left and right border of each cell in turn, (2 * cells,)."""
+        return np.stack([self.left, self.right], axis=1).ravel()
+
+    @property
     def middle(self) -> FloatArray:
         """Middles, mm."""
         return np.asarray((self.left + self.right) / 2)
+
+
+def _clipped(
+    borders: FloatArray,
+    v: FloatArray,
+    inv_h: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    sag: FloatArray | None,
+) -> FloatArray:
+    """Borders in units of h from the vertex, clipped to where the sole presses."""
+    z = borders - v[:, None]
+    z *= inv_h
+    if sag is not None:
+        # Each cell has its own reach: two borders per cell.
+        low, high = np.repeat(low, 2, axis=1), np.repeat(high, 2, axis=1)
+    np.maximum(z, low, out=z)
+    np.minimum(z, high, out=z)
+    return z
 
 
 def footprint_counts(
@@ -78,20 +107,25 @@ def footprint_counts(
         reach = np.sqrt(np.maximum(1.0 - sag / amp[:, None], 0.0))
         low = np.maximum(z_heel[:, None], -reach)
         high = np.maximum(np.minimum(z_toe[:, None], reach), low)
-    zl = np.minimum(np.maximum((cells.left - v[:, None]) * inv_h, low), high)
-    zr = np.minimum(np.maximum((cells.right - v[:, None]) * inv_h, low), high)
-    zl2, zr2 = zl * zl, zr * zr
-    span = zr - zl
-    cube = (zr2 * zr - zl2 * zl) * (1 / 3)
+    shared = sag is None and cells.width_mm == cells.pitch_mm
+    z = _clipped(cells.borders if shared else cells.pairs, v, inv_h, low, high, sag)
+    square = z * z
+    cube = square * z
+    # Neighbouring cells share a border; with gaps between them every other interval is a gap.
+    step = 1 if shared else 2
+    span = (z[:, 1:] - z[:, :-1])[:, ::step]
+    squares = (square[:, 1:] - square[:, :-1])[:, ::step]
+    cubes = (cube[:, 1:] - cube[:, :-1])[:, ::step] * (1 / 3)
     scale = (amp * h / cells.width_mm)[:, None]
     jacobian = np.zeros((len(theta), 5, len(cells.left)))
     lift = jacobian[:, LOG_A]
-    np.multiply(scale, span - cube, out=lift)
-    np.multiply((amp / cells.width_mm)[:, None], zr2 - zl2, out=jacobian[:, V])
-    np.multiply(2 * scale, cube, out=jacobian[:, LOG_H])
+    np.multiply(scale, span - cubes, out=lift)
+    np.multiply((amp / cells.width_mm)[:, None], squares, out=jacobian[:, V])
+    np.multiply(2 * scale, cubes, out=jacobian[:, LOG_H])
     counts = lift if sag is None else lift - sag * (scale / amp[:, None]) * span
+    rows = np.arange(len(theta))
     for end, sign in ((heel, -1.0), (toe, 1.0)):
-        for rows, column, edge in _edge_pressure(end, v, h, amp, cells, sag, blur_mm):
+        for column, edge in _edge_pressure(end, v, h, amp, cells, sag, blur_mm):
             jacobian[rows, C, column] += sign * edge
             jacobian[rows, L, column] += edge / 2
     return counts, jacobian
@@ -105,24 +139,30 @@ def _edge_pressure(
     cells: Cells,
     sag: FloatArray | None,
     blur_mm: float,
-) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]]:
-    """Change of cells by one end of the sole: (rows, cells, counts per mm), cell by cell."""
+) -> Iterator[tuple[NDArray[np.intp], FloatArray]]:
+    """Change of cells by one end of the sole: (cell, counts per mm) of each strike.
+
+    An end beyond the strip or the patch changes nothing: 0 on a cell at the rim.
+    """
+    last = len(cells.left) - 1
     near = end - blur_mm / 2
-    edge = amp * np.maximum(1 - ((near - v) / h) ** 2, 0.0)
+    z = (near - v) / h
+    edge = amp * np.maximum(1 - z * z, 0.0)
     if blur_mm > 0:
         far = end + blur_mm / 2
-        edge = (edge + amp * np.maximum(1 - ((far - v) / h) ** 2, 0.0)) / 2
-    first = np.floor((near - cells.left[0]) / cells.pitch_mm).astype(np.intp)
-    for column in (first, first + 1) if blur_mm > 0 else (first,):
-        rows = np.nonzero((edge > 0) & (column >= 0) & (column < len(cells.left)))[0]
-        column = column[rows]
-        left, right = cells.left[column], cells.right[column]
+        z = (far - v) / h
+        edge = (edge + amp * np.maximum(1 - z * z, 0.0)) / 2
+    first = np.floor((near - cells.left[0]) / cells.pitch_mm)
+    for place in (first, first + 1) if blur_mm > 0 else (first,):
+        column = np.minimum(np.maximum(place, 0), last).astype(np.intp)
+        left = cells.left[0] + cells.pitch_mm * place
+        right = left + cells.width_mm
         if blur_mm > 0:
-            overlap = np.minimum(right, far[rows]) - np.maximum(left, near[rows])
-            part = np.maximum(overlap, 0.0) / blur_mm
+            part = np.maximum(np.minimum(right, far) - np.maximum(left, near), 0.0) / blur_mm
         else:
-            part = (end[rows] <= right).astype(np.float64)
-        here = edge[rows]
+            part = (end <= right).astype(np.float64)
+        part = part * ((place >= 0) & (place <= last))
+        here = edge
         if sag is not None:
-            here = np.maximum(here - sag[rows, column], 0.0)
-        yield rows, column, part * here / cells.width_mm
+            here = np.maximum(edge - sag[np.arange(len(end)), column], 0.0)
+        yield column, part * here / cells.width_mm

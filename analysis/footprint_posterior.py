@@ -1,11 +1,11 @@
-"""Posterior of the sole's place along the strip, walked out node by node.
+"""Posterior of the sole's place along the strip, on nodes.
 
 When the patch is narrow the strip says only that the ends of the sole lie beyond it: the posterior
-of the centre is then the prior cut off softly on both sides, nothing like a normal curve. So the
-centre is stepped outward from the mode; at each step the other parameters are fitted again and
-integrated out as normal (Laplace's method within each node: Tierney and Kadane, J. Am. Stat. Assoc.
-81, 1986, 82-86). Where both ends are beyond doubt (clearly printed, or clearly not) the nodes are
-taken from the normal approximation, which is then the same thing.
+of the centre is then the prior cut off softly on both sides, nothing like a normal curve, or has
+two modes ("that is the sole's end" and "that is where the patch ends"). So nodes are laid over the
+centre; at each the other parameters are fitted again and integrated out as normal (Laplace's method
+within each node: Tierney and Kadane, J. Am. Stat. Assoc. 81, 1986, 82-86). Where an end is in print
+beyond doubt the nodes are taken from the normal approximation, which is then the same thing.
 """
 
 from __future__ import annotations
@@ -21,20 +21,15 @@ from analysis.footprint_linear import Cholesky
 from analysis.footprint_model import LOG_A, LOG_H, C, L, V
 from analysis.footprint_types import BoolArray
 
-# Steps on each side of the mode, and nodes spread over all the places the sole may have.
-STEPS = 6
-SPREAD = 10
-NODES = 2 * STEPS + 1 + SPREAD
-# First step, in standard deviations of the normal approximation.
-_FIRST_STEP = 0.65
-# The walk has reached the tail when the log density has fallen by this much (3.5 sd of a normal).
-_TAIL = 6.0
-# How many standard deviations an end must be from the border of the patch to be beyond doubt, and
-# by how much the log density must fall when a printed end is moved out of the patch.
-_BEYOND_DOUBT = 4.0
+# Nodes about a mode with an end in print, in standard deviations, and in all.
+_NEAR = np.array([-3.3, -2.2, -1.4, -0.7, 0.0, 0.7, 1.4, 2.2, 3.3])
+NODES = 23
+# An end prints beyond doubt when moving it out of the patch makes the log density fall by this.
 _CERTAIN_DROP = 9.0
 # The spread nodes reach this many standard deviations of the prior.
 _PRIOR_REACH = 3.3
+# An end this far from the patch leaves no trace, mm.
+_CLEAR_MM = 0.3
 # Columns of theta without the centre.
 _OTHERS = [0, 1, 2, 4]
 
@@ -49,97 +44,110 @@ class Nodes:
     toe: FloatArray
     """Posterior mean of v - c given the centre."""
     toe_sd: FloatArray
+    normal: BoolArray
+    """(n,): nodes of the normal approximation."""
 
 
-def end_distance(mode: Mode) -> tuple[FloatArray, FloatArray]:
-    """How many standard deviations heel and toe end are inside the parabola: (n,) each.
-
-    Positive = that end prints.
-    """
-    theta, cov = mode.theta, mode.covariance
-    h = np.exp(theta[:, LOG_H])
-    out = []
-    for sign in (-1.0, 1.0):
-        # h - sign * (e - v), e = c + sign L/2.
-        inside = h - sign * (theta[:, C] - theta[:, V]) - theta[:, L] / 2
-        direction = np.zeros_like(theta)
-        direction[:, LOG_H] = h
-        direction[:, C] = -sign
-        direction[:, V] = sign
-        direction[:, L] = -0.5
-        variance = np.einsum("ni,nij,nj->n", direction, cov, direction)
-        out.append(inside / np.sqrt(np.maximum(variance, 1e-12)))
-    return out[0], out[1]
-
-
-def walk(problem: Problem, mode: Mode) -> Nodes:
+def posterior_nodes(problem: Problem, mode: Mode) -> Nodes:
     """Posterior of each strike along the centre."""
     nodes = _normal_nodes(mode)
-    rows = np.nonzero(_doubtful(problem, mode))[0]
-    if len(rows):
-        part = problem.take(rows)
-        near = _walk(part, mode, rows)
-        wide = _spread(part, mode, rows)
-        order = np.argsort(np.concatenate([near.centre, wide.centre], axis=1), axis=1)
-        top = np.maximum(near.log_density.max(axis=1), wide.log_density.max(axis=1))
-        for name in ("centre", "log_density", "toe", "toe_sd"):
-            both = np.concatenate([getattr(near, name), getattr(wide, name)], axis=1)
-            if name == "log_density":
-                both -= top[:, None]
-            getattr(nodes, name)[rows] = np.take_along_axis(both, order, axis=1)
+    printed, certain = _printed(problem, mode)
+    beside = np.nonzero(printed & ~certain)[0]
+    if len(beside):
+        part = problem.take(beside)
+        wide = _spread(part, mode, beside, NODES - len(_NEAR))
+        _adopt(nodes, beside, [_near(part, mode, beside), wide])
+    bare = np.nonzero(~printed)[0]
+    if len(bare):
+        _adopt(nodes, bare, [_spread(problem.take(bare), mode, bare, NODES)])
     return nodes
 
 
-def _doubtful(problem: Problem, mode: Mode) -> BoolArray:
-    """Strikes for which the normal approximation may not do."""
-    distance = end_distance(mode)
-    doubt = np.minimum(np.abs(distance[0]), np.abs(distance[1])) < _BEYOND_DOUBT
+def _adopt(nodes: Nodes, rows: NDArray[np.intp], parts: list[Nodes]) -> None:
+    """File the nodes of some strikes, sorted along the centre."""
+    nodes.normal[rows] = False
+    order = np.argsort(np.concatenate([part.centre for part in parts], axis=1), axis=1)
+    for name in ("centre", "log_density", "toe", "toe_sd"):
+        joined = np.concatenate([getattr(part, name) for part in parts], axis=1)
+        if name == "log_density":
+            joined -= joined.max(axis=1, keepdims=True)
+        getattr(nodes, name)[rows] = np.take_along_axis(joined, order, axis=1)
+
+
+def _printed(problem: Problem, mode: Mode) -> tuple[BoolArray, BoolArray]:
+    """Strikes with an end inside the patch at the mode, and those where it is so beyond doubt."""
     theta = mode.theta
-    h = np.exp(theta[:, LOG_H])
-    for sign, inside in zip((-1.0, 1.0), distance, strict=True):
-        # A printed end: would the strip mind if it lay just beyond the patch?
-        rows = np.nonzero(~doubt & (inside > 0))[0]
-        if not len(rows):
-            continue
-        part, weights = problem.take(rows), mode.inverse_var[rows]
-        _, top, _ = _conditional(part, theta[rows].copy(), weights)
-        moved = theta[rows].copy()
-        border = moved[:, V] + sign * (h[rows] + 0.5)
-        moved[:, C] = border - sign * moved[:, L] / 2
-        _, density, _ = _conditional(part, moved, weights)
-        doubt[rows] = top - density < _CERTAIN_DROP
-    return np.asarray(doubt)
+    v, h, half = theta[:, V], np.exp(theta[:, LOG_H]), theta[:, L] / 2
+    printed = np.zeros(len(theta), dtype=np.bool_)
+    certain = np.zeros(len(theta), dtype=np.bool_)
+    for sign in (-1.0, 1.0):
+        inside = h - sign * (theta[:, C] - v) - half > 0
+        printed |= inside
+        rows = np.nonzero(inside & ~certain)[0]
+        if len(rows):
+            part, weights = problem.take(rows), mode.inverse_var[rows]
+            _, top, _ = _conditional(part, theta[rows], weights, 0)
+            moved = theta[rows]
+            moved[:, C] = v[rows] + sign * (h[rows] + 0.5 - half[rows])
+            _, density, _ = _conditional(part, moved, weights, 1)
+            certain[rows] = top - density > _CERTAIN_DROP
+    return printed, certain
 
 
-def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp]) -> Nodes:
+def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) -> Nodes:
     """Nodes evenly over the centres at which neither end cuts deep into the patch.
 
-    The walk from the mode can miss that plateau: a narrow mode with an end just inside the patch
-    may stand beside it.
+    Most of these are a plateau where no end leaves a trace: there one fit does for all.
     """
-    theta, n = mode.theta[rows], len(rows)
-    h, half = np.exp(theta[:, LOG_H]), theta[:, L] / 2
-    sd_c = 1 / np.sqrt(problem.prior_weight[:, C])
-    mean_c = problem.prior_mean[:, C]
+    inverse_var = mode.inverse_var[rows]
+    theta = mode.theta[rows]
+    theta[:, C] = theta[:, V]
+    free, density_free, sd_free = _conditional(problem, theta, inverse_var, 2)
+    v, h, half = free[:, V], np.exp(free[:, LOG_H]), free[:, L] / 2
+    weight_c, mean_c = problem.prior_weight[:, C], problem.prior_mean[:, C]
     # An end that cuts off a piece m mm long of the parabola takes about A m^2/h from one cell.
     quiet = np.sqrt(problem.offset_var.min(axis=1)) * mode.noise_factor[rows]
     width = problem.cells.width_mm
-    margin = 2 * np.sqrt(4 * quiet / np.exp(theta[:, LOG_A]) * h * width)
-    margin = np.clip(margin, 0.5 * width, 3 * width)
-    one, two = theta[:, V] + h - half, theta[:, V] - h + half
-    low = np.maximum(np.minimum(one, two) - margin, mean_c - _PRIOR_REACH * sd_c)
-    high = np.minimum(np.maximum(one, two) + margin, mean_c + _PRIOR_REACH * sd_c)
+    margin = 2 * np.sqrt(4 * quiet / np.exp(free[:, LOG_A]) * h * width)
+    reach = np.abs(half - h) + np.clip(margin, 0.5 * width, 3 * width)
+    low = np.maximum(v - reach, mean_c - _PRIOR_REACH / np.sqrt(weight_c))
+    high = np.minimum(v + reach, mean_c + _PRIOR_REACH / np.sqrt(weight_c))
     # Off the mark altogether: one place will do.
     high = np.maximum(high, low + 1e-3)
-    share = (np.arange(SPREAD) + 0.5) / SPREAD
+    share = (np.arange(count) + 0.5) / count
     centre = low[:, None] + (high - low)[:, None] * share
-    many = np.repeat(np.arange(n), SPREAD)
-    guess = theta[many]
-    guess[:, C] = centre.ravel()
-    found, density, sd = _conditional(problem.take(many), guess, mode.inverse_var[rows][many])
-    shape = (n, SPREAD)
-    toe = (found[:, V] - found[:, C]).reshape(shape)
-    return Nodes(centre, density.reshape(shape), toe, sd.reshape(shape))
+    pull = (centre - mean_c[:, None]) ** 2 - (free[:, C] - mean_c)[:, None] ** 2
+    density = density_free[:, None] - 0.5 * weight_c[:, None] * pull
+    toe = v[:, None] - centre
+    sd = np.repeat(sd_free[:, None], count, axis=1)
+    traced = np.abs(toe) > (half - h - _CLEAR_MM)[:, None]
+    i, j = np.nonzero(traced)
+    if len(i):
+        guess = free[i]
+        guess[:, C] = centre[i, j]
+        found, density[i, j], sd[i, j] = _conditional(problem.take(i), guess, inverse_var[i], 2)
+        toe[i, j] = found[:, V] - found[:, C]
+    return Nodes(centre, density, toe, sd, np.zeros(len(rows), dtype=np.bool_))
+
+
+def _near(problem: Problem, mode: Mode, rows: NDArray[np.intp]) -> Nodes:
+    """Nodes about the mode, at steps of its own standard deviation."""
+    n, count = len(rows), len(_NEAR)
+    theta, cov = mode.theta[rows], mode.covariance[rows]
+    sd_c = np.sqrt(cov[:, C, C])
+    # Where the others go when the centre moves (only a start for the fit at each node).
+    lean = cov[:, :, C] / sd_c[:, None]
+    guess = (theta[:, None, :] + lean[:, None, :] * _NEAR[:, None]).reshape(n * count, 5)
+    many = np.repeat(np.arange(n), count)
+    found, density, sd = _conditional(problem.take(many), guess, mode.inverse_var[rows][many], 1)
+    shape = (n, count)
+    return Nodes(
+        found[:, C].reshape(shape),
+        density.reshape(shape),
+        (found[:, V] - found[:, C]).reshape(shape),
+        sd.reshape(shape),
+        np.zeros(n, dtype=np.bool_),
+    )
 
 
 def _normal_nodes(mode: Mode) -> Nodes:
@@ -159,15 +167,16 @@ def _normal_nodes(mode: Mode) -> Nodes:
         np.broadcast_to(-0.5 * z * z, shape).copy(),
         toe,
         np.broadcast_to(sd[:, None], shape).copy(),
+        np.ones(len(centre), dtype=np.bool_),
     )
 
 
 def _conditional(
-    problem: Problem, theta: FloatArray, inverse_var: FloatArray
+    problem: Problem, theta: FloatArray, inverse_var: FloatArray, steps: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Fit all but the centre: theta, log density (with the others integrated out), sd of v."""
-    at = measure(problem, theta, inverse_var)
-    for _ in range(2):
+    at = measure(problem, theta.copy(), inverse_var)
+    for _ in range(steps):
         factor = Cholesky(at.normal[:, _OTHERS][:, :, _OTHERS], 1e-3)
         step = np.zeros_like(theta)
         step[:, _OTHERS] = factor.solve(at.slope[:, _OTHERS])
@@ -179,58 +188,11 @@ def _conditional(
     factor = Cholesky(at.normal[:, _OTHERS][:, :, _OTHERS])
     slope = at.slope[:, _OTHERS]
     # What one more step would still gain, as far as it can be trusted.
-    gain = np.minimum((factor.solve(slope) * slope).sum(axis=1), 0.2)
+    gain = np.minimum((factor.solve(slope) * slope).sum(axis=1), 0.5)
     unit = np.zeros_like(slope)
     unit[:, 1] = 1.0
     sd = np.sqrt(np.maximum(factor.solve(unit)[:, 1], 1e-12))
     return at.theta, -0.5 * (at.cost - gain + factor.log_det), sd
-
-
-def _walk(problem: Problem, mode: Mode, rows: NDArray[np.intp]) -> Nodes:
-    n = len(rows)
-    theta0, inverse_var = mode.theta[rows], mode.inverse_var[rows]
-    start, top, sd0 = _conditional(problem, theta0.copy(), inverse_var)
-    both = np.concatenate([np.arange(n), np.arange(n)])
-    side = np.concatenate([np.full(n, -1.0), np.full(n, 1.0)])
-    doubled, weights = problem.take(both), inverse_var[both]
-    cov = mode.covariance[rows][both]
-    sd_c = np.sqrt(np.minimum(cov[:, C, C], 1 / doubled.prior_weight[:, C]))
-    # Where the others go when the centre moves (only a start for the fit at each node).
-    lean = cov[:, :, C] / cov[:, C, C, None]
-    near = start[both]
-    near_x = np.zeros(2 * n)
-    far_x = np.full(2 * n, np.inf)
-    stride = _FIRST_STEP * sd_c
-    x = stride.copy()
-    shape = (2 * n, STEPS)
-    places, density, toe, spread = (np.empty(shape) for _ in range(4))
-    for k in range(STEPS):
-        guess = near + lean * (side * (x - near_x))[:, None]
-        guess[:, C] = theta0[both, C] + side * x
-        found, log_density, sd = _conditional(doubled, guess, weights)
-        places[:, k], density[:, k] = found[:, C], log_density
-        toe[:, k], spread[:, k] = found[:, V] - found[:, C], sd
-        drop = top[both] - log_density
-        inside = drop < _TAIL
-        # Aim at evenly spread standard deviations: the drop grows as the square of the distance.
-        deviations = np.sqrt(2 * np.maximum(drop, 1e-3))
-        aimed = x * (1 + _FIRST_STEP / np.maximum(deviations, 0.3))
-        stride = np.clip(aimed - x, 0.5 * stride, 1.7 * stride)
-        near = np.where(inside[:, None], found, near)
-        near_x = np.where(inside, x, near_x)
-        far_x = np.where(inside, far_x, np.minimum(far_x, x))
-        x = np.where(np.isfinite(far_x), (near_x + np.minimum(far_x, 1e9)) / 2, near_x + stride)
-    join = [
-        np.concatenate([part[:n], first[:, None], part[n:]], axis=1)
-        for part, first in (
-            (places, start[:, C]),
-            (density, top),
-            (toe, start[:, V] - start[:, C]),
-            (spread, sd0),
-        )
-    ]
-    order = np.argsort(join[0], axis=1)
-    return Nodes(*(np.take_along_axis(part, order, axis=1) for part in join))
 
 
 def densify(nodes: FloatArray, factor: int) -> FloatArray:
@@ -254,12 +216,14 @@ def node_weights(centre: FloatArray, log_density: FloatArray) -> FloatArray:
 def mixture_quantiles(
     weight: FloatArray, mean: FloatArray, sd: FloatArray, probability: float
 ) -> FloatArray:
-    """Quantile of normal mixtures: arrays (n, parts) -> (n,), by bisection to 1e-5 of the range."""
+    """Quantile of normal mixtures: arrays (n, parts) -> (n,), to 0.002 of their sd, by bisection."""
     from scipy.special import ndtr
 
-    low = (mean - 6 * sd).min(axis=1)
-    high = (mean + 6 * sd).max(axis=1)
-    for _ in range(18):
+    middle = (weight * mean).sum(axis=1)
+    total = np.sqrt((weight * (sd * sd + (mean - middle[:, None]) ** 2)).sum(axis=1))
+    # Cantelli's inequality: a 5 % quantile is within 4.4 standard deviations of the mean.
+    low, high = middle - 4.5 * total, middle + 4.5 * total
+    for _ in range(12):
         middle = (low + high) / 2
         below = (weight * ndtr((middle[:, None] - mean) / sd)).sum(axis=1) < probability
         low = np.where(below, middle, low)
