@@ -40,8 +40,8 @@ class Level:
     offset_mm: float = 0.0
     """Reading minus truth, positive toward the toe. It is taken off."""
     u_mm: float = 6.0
-    """A player's usual delivery strays from the address mark by about a ball's half radius to its
-    radius. Common practice, no source."""
+    """A player delivers the club some millimetres toward heel or toe of where it was addressed, the
+    same way with every club; 6 mm is a degree of lie on R = 300 mm. Common practice, no source."""
     dof: float = math.inf
     source: LevelSource = LevelSource.ADDRESS
 
