@@ -1,5 +1,6 @@
 #include "board.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 
 #include "boot_id.h"
@@ -11,6 +12,8 @@
 #include "store.h"
 #include "strike.h"
 #include "wire.h"
+
+#define LISTEN_BYTES 8
 
 static uint32_t boot;
 static uint32_t status_ticks;
@@ -32,8 +35,8 @@ void board_start(void)
     new_boot();
     strike_start();
     button_start();
-    scan_start();
     status_ticks = hal_ticks();
+    scan_start();
 }
 
 static void obey(const struct host_message *message)
@@ -65,17 +68,12 @@ static void obey(const struct host_message *message)
     }
 }
 
-static void listen(void)
+static void hear(uint8_t byte)
 {
-    uint8_t byte;
     struct frame_in frame;
     struct host_message message;
-    enum frame_event event;
+    enum frame_event event = frame_in_byte(byte, &frame);
 
-    if (!hal_read_byte(&byte)) {
-        return;
-    }
-    event = frame_in_byte(byte, &frame);
     if (event == FRAME_NONE) {
         return;
     }
@@ -83,6 +81,17 @@ static void listen(void)
         obey(&message);
     } else {
         send_count_bad_frame();
+    }
+}
+
+/* Several bytes a look, or a slow look would let the receiver run over; but not without end. */
+static void listen(void)
+{
+    uint8_t byte;
+    uint8_t looks;
+
+    for (looks = 0; looks < LISTEN_BYTES && hal_read_byte(&byte); looks++) {
+        hear(byte);
     }
 }
 
@@ -124,7 +133,7 @@ void board_poll(void)
         scan_release();
         look_at_switch(now);
         if (now - status_ticks >= TICK_HZ) {
-            status_ticks += TICK_HZ;
+            status_ticks = now;
             strike_review_trigger();
             send_status();
         }
@@ -134,4 +143,7 @@ void board_poll(void)
     }
     listen();
     send_poll();
+    if (scan_next() == NULL) {
+        send_compose();
+    }
 }

@@ -38,6 +38,9 @@ typedef uint16_t cell_value;
 #if MAX_SCANS < PRE_SCANS + 4 || MAX_SCANS > 255 || (MAX_SCANS + PART_SCANS - 1) / PART_SCANS > 32
 #error "MAX_SCANS must leave four scans after the trigger and go into 32 parts"
 #endif
+#if SCAN_BYTES > 255
+#error "a scan of more than 255 bytes needs wider counts in store.h and frame.h"
+#endif
 #if 20 + PART_SCANS * SCAN_BYTES > 512
 #error "a part must fit a frame of 512 bytes: lower PART_SCANS"
 #endif

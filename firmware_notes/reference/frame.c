@@ -6,20 +6,24 @@
 uint8_t frame_out[FRAME_BYTES];
 uint16_t frame_out_length;
 
+/* The plain bytes are put into the same buffer, so far behind its start that encoding them toward the start never catches
+ * up: after k bytes at most k + 3 are written, for k up to 512. */
+#define PLAIN_AT 4
+
 static struct cobs_encoder encoder;
 static uint32_t out_crc;
+static uint16_t plain_end;
+static uint16_t encoded_to;
 
 void frame_begin(uint8_t type)
 {
-    out_crc = CRC32_START;
-    cobs_begin(&encoder, frame_out);
-    frame_u8(type);
+    frame_out[PLAIN_AT] = type;
+    plain_end = PLAIN_AT + 1;
 }
 
 void frame_u8(uint8_t value)
 {
-    out_crc = crc32_add(out_crc, value);
-    cobs_put(&encoder, value);
+    frame_out[plain_end++] = value;
 }
 
 void frame_u16(uint16_t value)
@@ -34,11 +38,37 @@ void frame_u32(uint32_t value)
     frame_u16((uint16_t)(value >> 16));
 }
 
-void frame_end(void)
+uint8_t *frame_room(uint8_t count)
 {
-    uint32_t crc = ~out_crc;
+    uint8_t *room = &frame_out[plain_end];
+
+    plain_end = (uint16_t)(plain_end + count);
+    return room;
+}
+
+void frame_close(void)
+{
+    encoded_to = PLAIN_AT;
+    out_crc = CRC32_START;
+    cobs_begin(&encoder, frame_out);
+}
+
+bool frame_encode(uint8_t count)
+{
+    uint32_t crc;
     uint8_t i;
 
+    while (encoded_to < plain_end) {
+        uint8_t byte = frame_out[encoded_to];
+
+        if (count-- == 0) {
+            return false;
+        }
+        encoded_to++;
+        out_crc = crc32_add(out_crc, byte);
+        cobs_put(&encoder, byte);
+    }
+    crc = ~out_crc;
     for (i = 0; i < 4; i++) {
         cobs_put(&encoder, (uint8_t)crc);
         crc >>= 8;
@@ -46,6 +76,7 @@ void frame_end(void)
     cobs_end(&encoder);
     frame_out[encoder.length] = 0;
     frame_out_length = (uint16_t)(encoder.length + 1);
+    return true;
 }
 
 #define MAX_DECODED 512U

@@ -10,6 +10,9 @@
  * waits for that tick. 2 ms is several times what the slowest port needs. */
 #define CLOCK_LEAD_TICKS (TICK_HZ / 500)
 
+/* Bytes encoded at a time: less than a scan's time, so that none is missed. */
+#define PIECE_BYTES 12
+
 #if SENDS_READINGS
 #define ABILITIES (ABILITY_READINGS | ABILITY_FOOT_SWITCH | ABILITY_SETTABLE_TRIGGER)
 #else
@@ -28,7 +31,8 @@ static uint16_t bad_frames;
 static uint32_t cursor;
 static uint8_t part;
 
-/* The frame in frame_out: what of it has gone out, and not before when. */
+/* The frame in frame_out: whether it is still being encoded, what of it has gone out, and not before when. */
+static bool encoding;
 static uint16_t sent;
 static bool sending;
 static bool appointed;
@@ -37,10 +41,6 @@ static uint32_t appointed_ticks;
 #if !SENDS_READINGS
 /* Taken when part 0 goes out, so that all parts of a strike carry the same. */
 static uint8_t part_flags;
-/* A strike part is put together scan by scan, so that the scans coming in meanwhile are not missed. */
-static struct stored composing;
-static uint16_t compose_at;
-static uint8_t compose_scans;
 #endif
 
 void send_start(uint32_t boot_id)
@@ -59,9 +59,7 @@ void send_start(uint32_t boot_id)
     frame_out_length = 1;
     sent = 0;
     sending = true;
-#if !SENDS_READINGS
-    compose_scans = 0;
-#endif
+    encoding = false;
 }
 
 void send_hello(void)
@@ -103,10 +101,9 @@ void send_count_bad_frame(void)
     }
 }
 
-static void frame_ready(void)
+static void frame_begun(void)
 {
-    sent = 0;
-    sending = true;
+    encoding = true;
 }
 
 static void compose_hello(void)
@@ -132,7 +129,7 @@ static void compose_hello(void)
     hello.abilities = ABILITIES;
     hello.name = BOARD_NAME;
     wire_put_hello(&hello);
-    frame_ready();
+    frame_begun();
 }
 
 static void compose_status(void)
@@ -150,7 +147,7 @@ static void compose_status(void)
     status.oldest_kept = store_oldest();
     status.next_sequence = store_next();
     wire_put_status(&status);
-    frame_ready();
+    frame_begun();
 }
 
 static void compose_clock_reply(void)
@@ -158,7 +155,7 @@ static void compose_clock_reply(void)
     appointed_ticks = hal_ticks() + CLOCK_LEAD_TICKS;
     wire_put_clock_reply(clock_token, clock_received_ticks, appointed_ticks);
     appointed = true;
-    frame_ready();
+    frame_begun();
 }
 
 static uint16_t stored_u16(const struct stored *record, uint16_t offset)
@@ -193,16 +190,17 @@ static void compose_reading(const struct stored *record)
     reading.span_ticks = stored_u32(record, 8);
     wire_put_reading(&reading);
     next_record();
-    frame_ready();
+    frame_begun();
 }
 
 #else
 
-static void begin_part(const struct stored *record)
+static void compose_part(const struct stored *record)
 {
     struct strike_part head;
     uint8_t scans = (uint8_t)((record->length - STRIKE_SCANS_AT) / SCAN_BYTES);
     uint8_t first = (uint8_t)(part * PART_SCANS);
+    uint8_t i;
 
     if (part == 0) {
         part_flags = record->flags;
@@ -217,30 +215,17 @@ static void begin_part(const struct stored *record)
     head.scans = (uint8_t)(scans - first > PART_SCANS ? PART_SCANS : scans - first);
     head.span_ticks = stored_u32(record, 0);
     wire_begin_strike_part(&head);
-    composing = *record;
-    compose_at = (uint16_t)(STRIKE_SCANS_AT + first * (uint16_t)SCAN_BYTES);
-    compose_scans = head.scans;
+    for (i = 0; i < head.scans; i++) {
+        uint8_t scan = (uint8_t)(first + i);
+        uint16_t scan_at = (uint16_t)(STRIKE_SCANS_AT + scan * (uint16_t)SCAN_BYTES);
+
+        store_copy(record, scan_at, frame_room(SCAN_BYTES), SCAN_BYTES);
+    }
+    frame_close();
     if (++part == head.parts) {
         next_record();
     }
-}
-
-static void compose_scan(void)
-{
-    uint16_t i;
-
-    /* The record may have been dropped or confirmed since its head was put together, its bytes overwritten. */
-    if (composing.sequence < store_oldest()) {
-        compose_scans = 0;
-        return;
-    }
-    for (i = 0; i < SCAN_BYTES; i++) {
-        frame_u8(store_get(&composing, compose_at++));
-    }
-    if (--compose_scans == 0) {
-        frame_end();
-        frame_ready();
-    }
+    frame_begun();
 }
 
 #endif
@@ -259,20 +244,20 @@ static void compose_record(void)
     if (record.type == TYPE_BUTTON) {
         wire_put_button(record.sequence, stored_u32(&record, 0), store_get(&record, 4));
         next_record();
-        frame_ready();
+        frame_begun();
         return;
     }
 #if SENDS_READINGS
     compose_reading(&record);
 #else
-    begin_part(&record);
+    compose_part(&record);
 #endif
 }
 
 static void pass_byte(void)
 {
     if (appointed) {
-        if ((int32_t)(hal_ticks() - appointed_ticks) < 0) {
+        if (!hal_await(appointed_ticks)) {
             return;
         }
         appointed = false;
@@ -287,14 +272,22 @@ void send_poll(void)
 {
     if (sending) {
         pass_byte();
+    }
+}
+
+void send_compose(void)
+{
+    if (sending) {
         return;
     }
-#if !SENDS_READINGS
-    if (compose_scans > 0) {
-        compose_scan();
+    if (encoding) {
+        if (frame_encode(PIECE_BYTES)) {
+            encoding = false;
+            sending = true;
+            sent = 0;
+        }
         return;
     }
-#endif
     if (hello_due && strike_ready()) {
         hello_due = false;
         compose_hello();

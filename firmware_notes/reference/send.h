@@ -7,8 +7,10 @@
 
 void send_start(uint32_t boot_id);
 
-/* Do a little: pass a byte to the line, or put together a part of the next frame. */
+/* Pass a byte to the line if there is one and it has room. */
 void send_poll(void);
+/* Put together a piece of the next frame, if none is on its way: for when no scan waits, as this may take as long as two. */
+void send_compose(void);
 
 /* Ask for answers; each is sent as soon as the line is free. */
 void send_hello(void);

@@ -1,5 +1,7 @@
 #include "store.h"
 
+#include <string.h>
+
 #include "wire.h"
 
 /* Each record: length low, length high, type, flags, then its bytes. */
@@ -87,11 +89,13 @@ static void put_raw(const uint8_t *bytes, uint8_t count)
         flag_after_drop();
     }
     open_bytes = (uint16_t)(open_bytes + count);
-    while (count-- > 0) {
-        ring[at] = *bytes++;
-        if (++at == STORE_BYTES) {
-            at = 0;
-        }
+    if (at + count <= STORE_BYTES) {
+        memcpy(&ring[at], bytes, count);
+    } else {
+        uint8_t before_end = (uint8_t)(STORE_BYTES - at);
+
+        memcpy(&ring[at], bytes, before_end);
+        memcpy(ring, bytes + before_end, (uint8_t)(count - before_end));
     }
 }
 
@@ -192,6 +196,20 @@ bool store_find(uint32_t sequence, struct stored *record)
 uint8_t store_get(const struct stored *record, uint16_t offset)
 {
     return ring[wrapped(record->at, offset)];
+}
+
+void store_copy(const struct stored *record, uint16_t offset, uint8_t *bytes, uint8_t count)
+{
+    uint16_t at = wrapped(record->at, offset);
+
+    if (at + count <= STORE_BYTES) {
+        memcpy(bytes, &ring[at], count);
+    } else {
+        uint8_t before_end = (uint8_t)(STORE_BYTES - at);
+
+        memcpy(bytes, &ring[at], before_end);
+        memcpy(bytes + before_end, ring, (uint8_t)(count - before_end));
+    }
 }
 
 void store_confirm(uint32_t sequence)

@@ -39,6 +39,7 @@ struct stored {
 /* False if the record is not kept (dropped, confirmed, or not there yet). */
 bool store_find(uint32_t sequence, struct stored *record);
 uint8_t store_get(const struct stored *record, uint16_t offset);
+void store_copy(const struct stored *record, uint16_t offset, uint8_t *bytes, uint8_t count);
 
 /* The host has all up to and including this one. */
 void store_confirm(uint32_t sequence);

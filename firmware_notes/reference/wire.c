@@ -36,7 +36,7 @@ void wire_put_hello(const struct hello *hello)
     for (i = 0; i < name_length; i++) {
         frame_u8((uint8_t)hello->name[i]);
     }
-    frame_end();
+    frame_close();
 }
 
 void wire_put_reading(const struct reading *reading)
@@ -49,7 +49,7 @@ void wire_put_reading(const struct reading *reading)
     frame_u16(reading->pressure);
     frame_u8(reading->flags);
     frame_u32(reading->span_ticks);
-    frame_end();
+    frame_close();
 }
 
 void wire_begin_strike_part(const struct strike_part *part)
@@ -79,7 +79,7 @@ void wire_put_status(const struct status *status)
     frame_u16(status->bad_frames);
     frame_u32(status->oldest_kept);
     frame_u32(status->next_sequence);
-    frame_end();
+    frame_close();
 }
 
 void wire_put_clock_reply(uint32_t token, uint32_t received_ticks, uint32_t sent_ticks)
@@ -88,7 +88,7 @@ void wire_put_clock_reply(uint32_t token, uint32_t received_ticks, uint32_t sent
     frame_u32(token);
     frame_u32(received_ticks);
     frame_u32(sent_ticks);
-    frame_end();
+    frame_close();
 }
 
 void wire_put_button(uint32_t sequence, uint32_t ticks, uint8_t action)
@@ -97,7 +97,7 @@ void wire_put_button(uint32_t sequence, uint32_t ticks, uint8_t action)
     frame_u32(sequence);
     frame_u32(ticks);
     frame_u8(action);
-    frame_end();
+    frame_close();
 }
 
 static uint16_t get_u16(const uint8_t *bytes)

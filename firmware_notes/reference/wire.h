@@ -107,7 +107,8 @@ struct status {
     uint32_t next_sequence;
 };
 
-/* Each of these leaves a whole frame in frame_out, but wire_begin_strike_part, which wants the scans and frame_end. */
+/* Each of these leaves a closed frame for frame_encode, but wire_begin_strike_part, which wants the scans and
+ * frame_close. */
 void wire_put_hello(const struct hello *hello);
 void wire_put_reading(const struct reading *reading);
 void wire_begin_strike_part(const struct strike_part *part);

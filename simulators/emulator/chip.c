@@ -137,6 +137,7 @@ void chip_clear_numbers(void)
         watches[i].seen.calls = 0;
         watches[i].seen.cycles = 0;
         watches[i].seen.greatest = 0;
+        watches[i].inside = 0;
     }
     first_cell_cycle = 0;
 }

@@ -67,9 +67,13 @@ class EmulatedBoard:
             text=True,
             bufsize=1,
         )
-        self.port = self._answer("port").split()[1]
         self._descriptor: int | None = None
         self._read = 0
+        try:
+            self.port = self._answer("port").split()[1]
+        except EmulatorError:
+            self.close()
+            raise
 
     def __enter__(self) -> EmulatedBoard:
         """Give itself."""
@@ -205,7 +209,10 @@ class EmulatedBoard:
         limit = time.monotonic() + READ_LIMIT_S
         while len(out) < count and time.monotonic() < limit:
             if select.select([self._descriptor], [], [], 0.1)[0]:
-                out += os.read(self._descriptor, count - len(out))
+                got = os.read(self._descriptor, count - len(out))
+                if not got:
+                    raise EmulatorError(f"the port hung up after {len(out)} of {count} bytes")
+                out += got
         if len(out) < count:
             raise EmulatorError(f"only {len(out)} of {count} bytes came out of the port")
         return bytes(out)

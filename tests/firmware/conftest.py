@@ -6,6 +6,7 @@ A missing compiler is an error that says what to install, never a skip.
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -38,13 +39,13 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def library(out: Path) -> Callable[[str], Path]:
     """The core for this computer, by board."""
-    return lambda board: _built(lambda: build_library(out / board, board))
+    return functools.cache(lambda board: _built(lambda: build_library(out / board, board)))
 
 
 @pytest.fixture(scope="session")
 def firmware(out: Path) -> Callable[[str], Path]:
     """The .elf for the chip, by board."""
-    return lambda board: _built(lambda: build_firmware(out / board, board))
+    return functools.cache(lambda board: _built(lambda: build_firmware(out / board, board)))
 
 
 @pytest.fixture(scope="session")

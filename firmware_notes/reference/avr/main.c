@@ -12,6 +12,8 @@
 
 #define RECEIVED_BYTES 32
 #define SWITCH_PIN PD4
+/* 400 us: longer than the main loop takes for a round, shorter than what the scan ring lets wait. */
+#define PATIENCE_TICKS 100
 
 volatile uint16_t avr_ticks_high;
 
@@ -64,6 +66,18 @@ bool hal_write_byte(uint8_t byte)
 bool hal_write_idle(void)
 {
     return !written || (UCSR0A & _BV(TXC0)) != 0;
+}
+
+bool hal_await(uint32_t ticks)
+{
+    int32_t left = (int32_t)(ticks - hal_ticks());
+
+    if (left > PATIENCE_TICKS) {
+        return false;
+    }
+    while ((int32_t)(ticks - hal_ticks()) > 0) {
+    }
+    return true;
 }
 
 bool hal_read_byte(uint8_t *byte)

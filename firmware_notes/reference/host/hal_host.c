@@ -158,6 +158,11 @@ bool hal_write_idle(void)
     return line_free_ns <= now_ns;
 }
 
+bool hal_await(uint32_t ticks)
+{
+    return (int32_t)(hal_ticks() - ticks) >= 0;
+}
+
 bool hal_read_byte(uint8_t *byte)
 {
     const struct given_byte *next = &given[given_out % GIVEN_ROOM];

@@ -49,6 +49,8 @@ int32_t probe_cobs_decode(const uint8_t *bytes, uint32_t count, uint8_t *out)
 
 uint32_t probe_frame(uint8_t *out)
 {
+    while (!frame_encode(7)) {
+    }
     memcpy(out, frame_out, frame_out_length);
     return frame_out_length;
 }
@@ -61,7 +63,7 @@ void probe_strike_part(const struct strike_part *head, const uint8_t *scans, uin
     for (i = 0; i < count; i++) {
         frame_u8(scans[i]);
     }
-    frame_end();
+    frame_close();
 }
 
 uint32_t probe_read_host(const uint8_t *bytes, uint32_t count, struct host_message *messages, uint32_t room,
