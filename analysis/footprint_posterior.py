@@ -216,7 +216,7 @@ def node_weights(centre: FloatArray, log_density: FloatArray) -> FloatArray:
 def mixture_quantiles(
     weight: FloatArray, mean: FloatArray, sd: FloatArray, probability: float
 ) -> FloatArray:
-    """Quantile of normal mixtures: arrays (n, parts) -> (n,), to 0.002 of their sd, by bisection."""
+    """Quantile of normal mixtures: (n, parts) -> (n,), to 0.002 of their sd, by bisection."""
     from scipy.special import ndtr
 
     middle = (weight * mean).sum(axis=1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from enum import IntEnum
 
 import numpy as np
@@ -246,6 +246,16 @@ class FootprintFits:
 
     def __len__(self) -> int:
         return len(self.reason)
+
+    def take(self, rows: ArrayLike) -> FootprintFits:
+        """Pick some of the strikes, by number or by mask."""
+        picked = np.asarray(rows)
+        columns = {
+            column.name: getattr(self, column.name)[picked]
+            for column in fields(self)
+            if isinstance(getattr(self, column.name), np.ndarray)
+        }
+        return replace(self, **columns)
 
     @property
     def ok(self) -> BoolArray:

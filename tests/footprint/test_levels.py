@@ -113,6 +113,9 @@ def test_shared_calibration_error_does_not_average_out(bench):
 def test_strikes_without_a_number_are_left_out(bench):
     fits, club, _ = session(bench, np.random.default_rng(8), 3.0, [0.0, 0.0], 5, 0.0)
     assert session_levels(fits, club).strikes.tolist() == [5, 5]
+    some = session_levels(fits.take(club == 1), club[club == 1])
+    assert some.club.tolist() == [1]
+    assert some.strikes.tolist() == [5]
     empty = fit_footprints(
         np.zeros((2, 1, 32)), np.zeros((2, 1)), StripSpec(4.0, 32, 1e6), SOLE, AIM
     )
