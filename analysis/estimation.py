@@ -88,12 +88,8 @@ class RobustMean:
 # normal one, keeps a single wild value from stretching the spread of all others.
 STRAY_SHARE = 0.1
 STRAY_WIDTH = 5.0
-STRAY_DOF = 3.0
-
-# Height of Student's t at 0 over that of the normal.
-_LOG_STRAY_TOP = (
-    math.lgamma((STRAY_DOF + 1) / 2) - math.lgamma(STRAY_DOF / 2) - 0.5 * math.log(STRAY_DOF / 2)
-)
+# Height at 0 of Student's t with 3 degrees of freedom, times sqrt(2 pi).
+_STRAY_TOP = 2 * math.sqrt(2 / (3 * math.pi))
 
 # Points of the grid. Halving the steps moves no interval's end by more than 0.5 % of its length
 # (tests/analysis/test_estimation.py).
@@ -241,24 +237,22 @@ def _log_posterior(y: FloatArray, mean_grid: FloatArray, spread_grid: FloatArray
     """Shape (spreads, means); up to a constant, with respect to d(mean) d(log spread)."""
     total = np.zeros((spread_grid.size, mean_grid.size))
     for value in y:
-        z2 = ((value - mean_grid) / spread_grid[:, None]) ** 2
-        total += np.logaddexp(*_log_parts(z2))
+        sound, stray = _densities(((value - mean_grid) / spread_grid[:, None]) ** 2)
+        total += np.log(sound + stray)
     return np.asarray(total - y.size * np.log(spread_grid)[:, None])
 
 
-def _log_parts(z2: FloatArray) -> tuple[FloatArray, FloatArray]:
-    sound = math.log(1 - STRAY_SHARE) - 0.5 * z2
-    stray = (
-        math.log(STRAY_SHARE / STRAY_WIDTH)
-        + _LOG_STRAY_TOP
-        - 0.5 * (STRAY_DOF + 1) * np.log1p(z2 / (STRAY_WIDTH**2 * STRAY_DOF))
-    )
+def _densities(z2: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Of a sound value and of a stray, times ``sqrt(2 pi)``, at ``z2`` squared spreads."""
+    sound = (1 - STRAY_SHARE) * np.exp(-0.5 * z2)
+    # The tail falls as a power: it cannot underflow to 0 and spoil the logarithm.
+    stray = (STRAY_SHARE * _STRAY_TOP / STRAY_WIDTH) / (1 + z2 / (3 * STRAY_WIDTH**2)) ** 2
     return sound, stray
 
 
 def _stray(value: float, means: FloatArray, spreads: FloatArray, post: FloatArray) -> float:
-    sound, stray = _log_parts(((value - means) / spreads[:, None]) ** 2)
-    return float(np.sum(post / (1 + np.exp(np.minimum(sound - stray, 700.0)))))
+    sound, stray = _densities(((value - means) / spreads[:, None]) ** 2)
+    return float(np.sum(post * stray / (sound + stray)))
 
 
 def _quantiles(grid: FloatArray, density: FloatArray, levels: tuple[float, ...]) -> list[float]:
