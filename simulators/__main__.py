@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from simulators.ble_board import parse_ble
 from simulators.board_options import BoardOptions
 from simulators.clubs import Club, default_set
 from simulators.contacts import Event
@@ -42,6 +43,9 @@ def parser() -> argparse.ArgumentParser:
     where = line.add_mutually_exclusive_group()
     where.add_argument("--pty", action="store_true", help="behind a pseudo-terminal (default)")
     where.add_argument("--tcp", type=int, metavar="PORT", help="behind a TCP port; 0 = a free one")
+    where.add_argument("--ble", nargs="?", const="", metavar="SPEC",
+                       help="behind Bluetooth LE on a message bus of its own (Linux); SPEC such "
+                       "as mtu=23,acquire=no,twins=1")  # fmt: skip
     line.add_argument("--faults", default="", metavar="SPEC", help=spec_help().replace("%", "%%"))
     line.add_argument("--wait-for-host", action=argparse.BooleanOptionalAction, default=True,
                       help="swing only once a host has said hello; text: is there")  # fmt: skip
@@ -80,6 +84,7 @@ def parser() -> argparse.ArgumentParser:
     what.add_argument("--boot", type=int, metavar="ID", help="boot id (default: random)")
     what.add_argument("--board-id", default="4c4200005a110001", metavar="HEX")
     what.add_argument("--name", default="simulated")
+    what.add_argument("--battery", action="store_true", help="runs on a battery")
     what.add_argument("--tick-hz", type=int, default=1_000_000)
     what.add_argument("--ppm", type=float, default=18.0, help="error of the board's clock")
     what.add_argument("--start-ticks", type=int, default=0,
@@ -135,6 +140,7 @@ def board_options(args: argparse.Namespace) -> BoardOptions:
         board_id=bytes.fromhex(args.board_id), boot_id=boot_id, name=args.name,
         tick_hz=args.tick_hz, tick_error_ppm=args.ppm, first_ticks=args.start_ticks % 2**32,
         trigger_level=args.trigger, capacity=args.capacity, foot_switch=args.next_switch,
+        battery=args.battery,
     )  # fmt: skip
     cells = args.rows * args.cells
     for cell in (*options.faults.dead_cells, *options.faults.stuck_cells):
@@ -192,6 +198,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         clubs = choose_clubs(args.clubs)
         events = make_events(args, clubs, player, swings)
         faults, timing = parse_spec(args.faults, chance)
+        ble = None if args.ble is None else parse_ble(args.ble)
     except (ScriptError, ValueError, OSError) as error:
         made.error(str(error))
     scene = {
@@ -199,9 +206,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         "boot_id": board.boot_id, "board_id": board.board_id.hex(),
     }  # fmt: skip
     run = RunOptions(
-        tcp_port=args.tcp, wait_for_host=args.wait_for_host, exit_at_end=args.end == "exit",
-        parent_pid=args.parent_pid, obey_stdin=args.stdin, truth_file=args.truth, scene=scene,
-        timing=timing, faults=faults, hand=hand,
+        ble=ble, tcp_port=args.tcp, wait_for_host=args.wait_for_host,
+        exit_at_end=args.end == "exit", parent_pid=args.parent_pid, obey_stdin=args.stdin,
+        truth_file=args.truth, scene=scene, timing=timing, faults=faults, hand=hand,
     )  # fmt: skip
     try:
         return asyncio.run(_run(board, events, run, chance))

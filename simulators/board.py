@@ -118,6 +118,13 @@ class Board:
             else:
                 self._at(at_ns, partial(self._restart, event))
 
+    def burst(self, count: int) -> None:
+        """Make so many readings at once: a load for the line and for whoever reads it."""
+        for step in range(count):
+            ticks, board_mm = self.ticks(self.now_ns), step % 60 - 30.0
+            self._add(Kept("reading", ticks, flags=encode.SUMS_UP, board_mm=board_mm,
+                           pressure_counts=500, span_ticks=900))  # fmt: skip
+
     def _first_ns(self, contact: Contact) -> int:
         return contact.window_ns(self.options.grid)[0]
 

@@ -25,6 +25,8 @@ class LineEnd(Protocol):
 
     url: str
     connected: bool
+    # What a host needs in its environment to find the line.
+    env: dict[str, str]
 
     async def open(self) -> None:
         """Make the line; raises OSError if the system refuses."""
@@ -37,6 +39,9 @@ class LineEnd(Protocol):
 
     async def close(self) -> None:
         """End it for good and leave nothing behind."""
+
+    def obey(self, word: str, rest: str) -> bool:
+        """Do what a request asks of this kind of line; False if it is not of this kind."""
 
 
 class Events:
@@ -64,6 +69,7 @@ class PtyEnd:
     def __init__(self, events: Events) -> None:
         self.connected = False
         self.url = ""
+        self.env: dict[str, str] = {}
         self._events = events
         self._folder = Path(tempfile.mkdtemp(prefix="board-"))
         self._link = self._folder / "tty"
@@ -170,6 +176,10 @@ class PtyEnd:
         self._unmake()
         shutil.rmtree(self._folder, ignore_errors=True)
 
+    def obey(self, word: str, rest: str) -> bool:
+        """Know no requests of its own."""
+        return False
+
 
 class TcpEnd:
     """A listening TCP port; a second host is turned away while there is one."""
@@ -177,6 +187,7 @@ class TcpEnd:
     def __init__(self, events: Events, host: str, port: int) -> None:
         self.connected = False
         self.url = ""
+        self.env: dict[str, str] = {}
         self._events = events
         self._host = host
         self._port = port
@@ -232,3 +243,7 @@ class TcpEnd:
         if self._serving is not None:
             # It has to see the end before the port is free again.
             await asyncio.wait([self._serving])
+
+    def obey(self, word: str, rest: str) -> bool:
+        """Know no requests of its own."""
+        return False

@@ -1,6 +1,7 @@
-"""A player and a board in real time behind a pseudo-terminal or a TCP port.
+"""A player and a board in real time behind a pseudo-terminal, a TCP port or Bluetooth LE.
 
-Prints one line of JSON when it is ready, ``{"url": "..."}``, and one when the last club is done,
+Prints one line of JSON when it is ready, ``{"url": "..."}`` (with ``"env": {...}`` if a host needs
+that in its environment), and one when the last club is done,
 ``{"done": true}``. With ``--stdin`` it obeys lines on its standard input, and ends with it:
 
     drop 1.5         close the line for 1.5 s
@@ -9,7 +10,10 @@ Prints one line of JSON when it is ready, ``{"url": "..."}``, and one when the l
     press next       or back, previous: the foot switch
     strike {...}     a strike now; the object as in `simulators.script`
     begin            start swinging without waiting for a host
+    burst 500        so many readings at once
     quit
+
+and what `simulators.ble_board` says of a radio.
 """
 
 from __future__ import annotations
@@ -27,6 +31,7 @@ from pathlib import Path
 
 import numpy as np
 
+from simulators.ble_board import BleEnd, BleOptions
 from simulators.board import Board
 from simulators.board_options import BoardOptions
 from simulators.contacts import Event
@@ -42,7 +47,8 @@ LONGEST_SLEEP_S = 0.25
 class RunOptions:
     """How a board is run, beside what it is."""
 
-    # None: a pseudo-terminal.
+    # Neither this nor a TCP port: a pseudo-terminal.
+    ble: BleOptions | None = None
     tcp_port: int | None = None
     tcp_host: str = "127.0.0.1"
     wait_for_host: bool = True
@@ -84,7 +90,11 @@ class Runner:
         self._is_child = os.getppid() == options.parent_pid
         told = Events(self._on_data, self._on_connect, self._on_disconnect)
         self.end: LineEnd
-        if options.tcp_port is None:
+        if options.ble is not None:
+            made = board_options
+            self.end = BleEnd(told, options.ble, board_id=made.board_id, name=made.name,
+                              battery=made.battery, rng=rng)  # fmt: skip
+        elif options.tcp_port is None:
             self.end = PtyEnd(told)
         else:
             self.end = TcpEnd(told, options.tcp_host, options.tcp_port)
@@ -153,7 +163,8 @@ class Runner:
         try:
             await self.end.open()
             self._write_truth({"kind": "scene"} | dict(self.options.scene))
-            self._say(json.dumps({"url": self.end.url}))
+            needs = {"env": self.end.env} if self.end.env else {}
+            self._say(json.dumps({"url": self.end.url} | needs))
             if not self.options.wait_for_host:
                 self._begin()
             if self.options.obey_stdin:
@@ -249,9 +260,11 @@ class Runner:
             self._play(json.loads(rest))
         elif word == "begin":
             self._begin()
+        elif word == "burst":
+            self.board.burst(int(rest))
         elif word == "quit":
             self._stop_now()
-        elif word:
+        elif word and not self.end.obey(word, rest):
             raise ValueError(f"cannot do {request!r}")
 
     def _play(self, entry: object) -> None:
