@@ -119,10 +119,13 @@ def test_the_first_words_after_a_start(chip, new_ear) -> None:
 
 @pytest.mark.parametrize("board", BOARDS[:3])
 def test_scripted_strikes_come_out_cell_by_cell(host, board: str) -> None:
-    """Every value is what the scripted cell was at its moment, to a count."""
+    """Every value of three strikes is what the scripted cell was at its moment, to a count.
+
+    The board's clock is known from one clock reply to some 20 us; one shift, the same for all
+    cells, scans and strikes, takes that up.
+    """
     at, hello = host(board)
     rows = hello.rows
-    eighths = 1 if hello.full_scale == 255 else 4
     sweeps = [
         Sweep(middle_mm=x, speed_m_s=v, row_distance_mm=12.0 if rows == 2 else 0.0)
         for x, v in [(-21.0, 25.0), (3.5, 35.0), (17.0, 45.0)]
@@ -135,29 +138,32 @@ def test_scripted_strikes_come_out_cell_by_cell(host, board: str) -> None:
         heard = at.go(200)
         assert heard.damage == []
         strikes += heard.strikes
-    assert [strike.sequence for strike in strikes] == [0, 1, 2]
-    # Ticks against simulated time, from a question to the board itself.
+    assert [(strike.sequence, strike.flags) for strike in strikes] == [(n, Flag(0)) for n in (0, 1, 2)]
     offset_us = clock_offset_us(at)
     step_us = hello.scan_ticks * 4.0 / (rows * 16 - 1)
-    for sweep, began_us, strike in zip(sweeps, begun_us, strikes, strict=True):
-        counts = wave(sweep, rows=rows, cells=16, pitch_mm=7.0)
-        times_us = np.arange(len(counts)) * 5.0
-        assert strike.flags == Flag(0)
-        for ticks, scan in zip(strike.scan_ticks, strike.counts, strict=True):
-            scan_us = float(ticks) * 4 + offset_us - began_us
+    # All rows of a cell together, then the next cell; held 1.5 us after the start.
+    order_us = (np.arange(16) * rows + np.arange(rows)[:, np.newaxis]) * step_us + 1.5
+    worst = {}
+    for shift_us in range(-40, 41):
+        errors = []
+        for sweep, began_us, strike in zip(sweeps, begun_us, strikes, strict=True):
+            counts = wave(sweep, rows=rows, cells=16, pitch_mm=7.0)
+            times_us = np.arange(len(counts)) * 5.0
+            starts_us = strike.scan_ticks * 4.0 + offset_us - began_us + shift_us
             for row in range(rows):
                 for cell in range(16):
-                    # All rows of a cell together, then the next cell; held 1.5 us after the start.
-                    moment_us = scan_us + (cell * rows + row) * step_us + 1.5
-                    # 100 mV at rest; 1024 counts at 5 V.
-                    slack = []
-                    for aside_us in (-6.0, 0.0, 6.0):
-                        load = np.interp(
-                            moment_us + aside_us, times_us, counts[:, row, cell], left=0, right=0
-                        )
-                        slack.append((100 / 5000 * 1024 + 4 * load) / (4 / eighths))
-                    low, high = min(slack) - 1.5, max(slack) + 1.5
-                    assert low <= scan[row, cell] <= high
+                    moments_us = starts_us + order_us[row, cell]
+                    load = np.interp(moments_us, times_us, counts[:, row, cell], left=0, right=0)
+                    # 100 mV at rest; ten bits at 5 V, or the eight higher of them.
+                    expected = (100 / 5000 * 1024 + 4 * load) * (hello.full_scale + 1) / 1024
+                    errors.append(np.abs(expected - strike.counts[:, row, cell]).max())
+        worst[shift_us] = max(errors)
+    shift_us = min(worst, key=lambda shift: worst[shift])
+    assert abs(shift_us) <= 30
+    # Rounding: to a count of ten bits, then down to one of eight (1); and the tick's 4 us on a
+    # slope of up to 0.9 counts (of eight bits) a microsecond, the half of it either way.
+    per_us = np.pi * 150 / sweeps[-1].duration_us * (hello.full_scale + 1) / 256
+    assert worst[shift_us] <= 1.0 + 2.5 * per_us
 
 
 def clock_offset_us(at: Host) -> float:
@@ -196,7 +202,7 @@ def test_received_ticks_are_when_the_last_byte_came(host) -> None:
         # The emulated UART takes eleven bits a byte, of 17 * 8 cycles each.
         line_us = len(message) * 11 * 17 * 8 / 16
         got_us = reply.received_ticks * 4 + offset_us - asked_us
-        assert got_us == pytest.approx(line_us, abs=16.0)
+        assert got_us == pytest.approx(line_us, abs=25.0)
         assert reply.sent_ticks > reply.received_ticks
 
 
@@ -311,9 +317,9 @@ def test_bytes_lost_by_a_full_terminal_are_had_by_asking_again(chip, new_ear, sa
     for _ in range(400):
         emulated.write(say(AskHello()))
         ran = emulated.run(10_000)
-        if ran.lost > 2000:
+        if ran.lost > 800:
             break
-    assert ran.lost > 2000
+    assert ran.lost > 800
     import termios as t
 
     t.tcflush(emulated._descriptor, t.TCIFLUSH)
