@@ -27,7 +27,26 @@ def _first_tables(db: Database) -> None:
     db.executescript(VIEWS_1)
 
 
-STEPS: tuple[Step, ...] = (("0001_first_tables", _first_tables),)
+def _calibrations(db: Database) -> None:
+    db.executescript("""
+CREATE TABLE calibrations (
+  id INTEGER PRIMARY KEY,
+  board INTEGER NOT NULL REFERENCES boards (id),
+  kind TEXT NOT NULL,
+  -- holds for what is struck from here on, until the next of its kind
+  from_utc_ns INTEGER NOT NULL,
+  method_version TEXT NOT NULL,
+  -- JSON object
+  content TEXT NOT NULL
+) STRICT;
+CREATE INDEX calibrations_by_board ON calibrations (board, kind, from_utc_ns, id);
+""")
+
+
+STEPS: tuple[Step, ...] = (
+    ("0001_first_tables", _first_tables),
+    ("0002_calibrations", _calibrations),
+)
 
 
 def version_of(connection: sqlite3.Connection) -> int:

@@ -8,6 +8,7 @@ from types import TracebackType
 from typing import Self
 
 from logger.store.boards import BoardTables
+from logger.store.calibrations import CalibrationTables
 from logger.store.migrations import STEPS, Step
 from logger.store.opening import open_connection
 from logger.store.raw_records import RecordTables
@@ -18,7 +19,7 @@ from logger.store.strikes import StrikeTables
 BUSY_S = 5.0
 
 
-class Store(BoardTables, RecordTables, SessionTables, StrikeTables):
+class Store(BoardTables, CalibrationTables, RecordTables, SessionTables, StrikeTables):
     """Players, clubs, boards, raw records and strikes in one SQLite file.
 
     Every writing method is one transaction that is on the disk when it returns; if it raises
