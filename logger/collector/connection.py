@@ -52,6 +52,8 @@ class ConnectionSettings:
     seen_before: bool = False
     """Whether a board already spoke well at this URL in this run: what makes no sense is then a bad
     line and not a wrong device."""
+    expect_board: str | None = None
+    """Board id that was agreed to; another board is refused. None takes any."""
     ask_hello_every_s: float = 1.0
     # A board gives at least one good frame a second (status). Three seconds of bytes without one
     # are another baud rate or another device.
@@ -205,6 +207,12 @@ class BoardConnection:
         await self._confirm()
 
     async def _greet(self, hello: Hello) -> None:
+        expected = self._settings.expect_board
+        if expected is not None and hello.board_id != expected:
+            raise ProtocolError(
+                f"{self._link.url} is board {hello.board_id} ({hello.name}) and not the agreed "
+                f"{expected}: nothing of it was stored"
+            )
         boot = self._boot
         is_new = boot is None or boot.is_another(hello)
         if boot is None or is_new:

@@ -16,7 +16,7 @@ from logger.errors import LinkClosedError, StoreError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
 from logger.links.capture import CaptureWriter, RecordingLink
-from logger.links.open import comes_back, link_from_url
+from logger.links.open import LinkWish, comes_back, link_maker
 from logger.links.replay import ReplayLink
 from logger.reconnect import Reach, Reconnector
 from logger.session.fitting import FiledStrike, FittingSession
@@ -46,6 +46,10 @@ class RunSettings:
     """Also write every byte to this file."""
     patient: bool = False
     """Wait for a board that is not there yet."""
+    pair: bool = False
+    """Pair with the board first (Bluetooth LE)."""
+    expect_board: str | None = None
+    """Board id that must be at the other end; None takes any."""
 
 
 class LoggingRun:
@@ -93,8 +97,10 @@ class LoggingRun:
                 self._capture = stack.enter_context(
                     CaptureWriter(self._settings.capture_to, self._settings.url, anchor)
                 )
+            settings = self._settings
+            make_link = link_maker(LinkWish(settings.url, settings.baud, settings.pair))
             reconnector = Reconnector(
-                self._make_link,
+                lambda: self._prepared(make_link()),
                 self._use,
                 listener=self._tell,
                 patient=self._settings.patient,
@@ -124,18 +130,18 @@ class LoggingRun:
             # was set.
             self.clock.jumped()
         settings = ConnectionSettings(
-            trigger_level=self._settings.trigger_level, seen_before=self._seen_before
+            trigger_level=self._settings.trigger_level,
+            seen_before=self._seen_before,
+            expect_board=self._settings.expect_board,
         )
         self._connection = BoardConnection(link, self.recorder, self._heard, self.clock, settings)
         await self._connection.run()
 
-    def _make_link(self) -> Link:
+    def _prepared(self, link: Link) -> Link:
         if self._replaying:
-            link: Link = link_from_url(self._settings.url)
             assert isinstance(link, ReplayLink)
             link.on_sent = self._sent_then
             return link
-        link = link_from_url(self._settings.url, self._settings.baud)
         return link if self._capture is None else RecordingLink(link, self._capture)
 
     def _sent_then(self, chunk: Chunk) -> None:
