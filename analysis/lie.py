@@ -26,6 +26,9 @@ class LevelSource(Enum):
     ADDRESS = "address only"
     MARKS = "marks"
     BOTH_ENDS = "both sole ends"
+    HEEL_END = "heel end"
+    TOE_END = "toe end"
+    PATCH = "bounds of the patch"
 
     @property
     def is_resolved(self) -> bool:

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 from logger.cli.keys import key_presses
 from logger.cli.log_book import LogBook
 from logger.cli.log_screen import screen
-from logger.session.evidence import ClubEvidence, club_evidence, session_evidence
+from logger.session.evidence import EvidenceReader
 from logger.session.fitting import FittingSession
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
 from logger.store.rows import ClubRow, StrikeRow
+from logger.store.store import Store
 
 if TYPE_CHECKING:
     from rich.live import Live
@@ -30,22 +31,29 @@ async def log_interactively(session: FittingSession, settings: RunSettings, titl
     """
     from rich.live import Live
 
-    desk = _Desk(session, settings, title)
-    with Live(get_renderable=lambda: screen(desk.book), screen=True, auto_refresh=False) as live:
-        await desk.run(live)
+    # A second, reading connection: working out the numbers must not keep strikes from the disk.
+    with Store.open(session.store.path, read_only=True) as reading:
+        desk = _Desk(session, settings, title, reading)
+        with Live(
+            get_renderable=lambda: screen(desk.book), screen=True, auto_refresh=False
+        ) as live:
+            await desk.run(live)
 
 
 class _Desk:
     """The fitter's place: run, book and keys together."""
 
-    def __init__(self, session: FittingSession, settings: RunSettings, title: str) -> None:
+    def __init__(
+        self, session: FittingSession, settings: RunSettings, title: str, reading: Store
+    ) -> None:
         self._session = session
+        self._reading = reading
+        self._evidence = EvidenceReader(reading, session.row)
         self.book = LogBook(title, session.order, toe_on_right=session.row.hand == "right")
         self._run = LoggingRun(session, settings, self._hear)
         self._call = self._run.recorder.call
         self._changed = asyncio.Event()
         self._changed.set()
-        self._all_clubs = True
 
     async def run(self, live: Live) -> None:
         async with key_presses() as keys:
@@ -75,29 +83,20 @@ class _Desk:
             await asyncio.sleep(_DRAW_EVERY_S)
 
     async def _look(self) -> None:
-        """Work out the numbers again whenever something was filed or decided."""
+        """Show what was filed or decided at once, and what it says as soon as it is worked out."""
         while True:
             await self._changed.wait()
             self._changed.clear()
-            every, self._all_clubs = self._all_clubs, False
             now_ns = self._run.clock.utc_ns()
-            up, evidence, contacts = await self._call(self._numbers, now_ns, every)
-            self.book.up = up
-            self.book.evidence.update(evidence)
-            self.book.contacts = contacts
+            self.book.up, self.book.contacts = await asyncio.to_thread(self._contacts, now_ns)
+            found = await asyncio.to_thread(self._evidence.read)
+            self.book.evidence = {one.club.id: one for one in found}
 
-    def _numbers(
-        self, now_ns: int, every: bool
-    ) -> tuple[ClubRow | None, dict[int, ClubEvidence], list[StrikeRow]]:
-        session, store = self._session, self._session.store
-        up = session.current_club(now_ns)
-        if up is None:
-            return None, {}, []
-        if every:
-            found = session_evidence(store, session.row)
-        else:
-            found = [club_evidence(store, session.row, up)]
-        return up, {one.club.id: one for one in found}, store.contacts(session.row.id, club=up.id)
+    def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
+        session = self._session.row.id
+        up = self._reading.club_at(session, now_ns)
+        club = next((c for c in self.book.clubs if c.id == up), None)
+        return club, [] if club is None else self._reading.contacts(session, club=club.id)
 
     # -- keys -------------------------------------------------------------------------------
 
@@ -112,7 +111,6 @@ class _Desk:
                 step = 1 if key == "n" else -1
                 club = await self._call(self._session.step_club, step, now_ns)
                 self.book.say(f"{club.label} is up")
-                self._all_clubs = True
             elif key == "b":
                 back = await self._call(self._session.take_back, now_ns)
                 self.book.say("nothing to take back" if back is None else f"took back {back.id}")

@@ -1,21 +1,27 @@
-"""What a session's strikes say of each club: contact, lie error, and how sure. Read-only."""
+"""What a session's strikes say of each club: contact, lie error, and how sure. Read-only.
+
+Where a board sends whole scans the footprints tell contact and lie apart
+(`logger.session.footprints`); readings and marks are taken at their word, and the level rests on
+the address mark or on the sole itself.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from analysis.contact import (
-    Axis,
-    ContactMean,
-    Judgement,
-    contact_mean,
-    judge,
-    tolerance_mm,
-)
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.budget import coverage_factor
+from analysis.contact import Axis, ContactMean, Judgement, contact_mean, judge, tolerance_mm
 from analysis.conventions import toe_from_lie_error
-from analysis.lie import Level, LieError, SoleArc, Stance, lie_error
+from analysis.estimation import Interval
+from analysis.footprint_levels import SessionLevels, session_levels
+from analysis.lie import Level, LevelSource, LieError, SoleArc, Stance, lie_error
 from logger.clubs import ClubSpec
+from logger.session.footprints import FootprintReader, Footprints
 from logger.store.rows import ClubRow, SessionRow, StrikeRow
 from logger.store.store import Store
 
@@ -44,6 +50,8 @@ class ClubEvidence:
     lie: LieError | None
     """None with fewer than two strikes."""
     wanted_toe_mm: float
+    strange: int
+    """Strikes whose cells do not look like a sole's; they count in ``set_aside``."""
 
     @property
     def words(self) -> str:
@@ -65,7 +73,7 @@ class ClubEvidence:
         return (
             f"delivered {abs(self.lie.lie_error_deg):.1f}° too {way} "
             f"({100 * interval.confidence:.0f} % {interval.low:+.1f} to {interval.high:+.1f}°, "
-            f"level: {self.lie.level_source.value})"
+            f"level resolved by: {self.lie.level_source.value})"
         )
 
 
@@ -77,35 +85,62 @@ class EvidenceRules:
     confidence: float = 0.90
 
 
+class EvidenceReader:
+    """Works out a session's evidence, again and again as strikes come in."""
+
+    def __init__(
+        self, store: Store, session: SessionRow, rules: EvidenceRules | None = None
+    ) -> None:
+        self._store = store
+        self._session = session
+        self._rules = rules or EvidenceRules()
+        self._footprints = FootprintReader(store, session)
+
+    def read(self) -> list[ClubEvidence]:
+        """Evidence of every club of the session's set, in the order of the set."""
+        session, store = self._session, self._store
+        contacts = store.contacts(session.id)
+        lost: dict[int | None, int] = {}
+        for loss in store.losses(session=session.id):
+            lost[loss.club] = lost.get(loss.club, 0) + loss.count
+        clubs = store.get_set(session.set, at_utc_ns=session.ended_utc_ns).clubs
+        known = {club.id for club in clubs}
+        counted = [c for c in contacts if c.used and c.toe_mm is not None and c.club in known]
+        arcs = {club.id: sole_arc(club.spec) for club in clubs}
+        printed = self._printed(clubs, arcs, counted)
+        return [
+            _club_evidence(
+                club,
+                [contact for contact in contacts if contact.club == club.id],
+                printed,
+                lost.get(club.id, 0),
+                session,
+                self._rules,
+            )
+            for club in clubs
+        ]
+
+    def _printed(
+        self,
+        clubs: Sequence[ClubRow],
+        arcs: dict[int, SoleArc],
+        counted: Sequence[StrikeRow],
+    ) -> _Printed:
+        board = [c for c in counted if c.source == "board"]
+        marks: dict[int | None, StrikeRow] = {c.audits: c for c in counted if c.audits is not None}
+        fitted = self._footprints.fit(
+            board,
+            {club: (arc.camber_mm, arc.u_camber_mm) for club, arc in arcs.items()},
+            {club.id: club.spec for club in clubs},
+        )
+        return _put_together(fitted, marks, self._rules.confidence)
+
+
 def session_evidence(
     store: Store, session: SessionRow, rules: EvidenceRules | None = None
 ) -> list[ClubEvidence]:
     """Evidence of every club of the session's set, in the order of the set."""
-    rules = rules or EvidenceRules()
-    contacts = store.contacts(session.id)
-    lost: dict[int | None, int] = {}
-    for loss in store.losses(session=session.id):
-        lost[loss.club] = lost.get(loss.club, 0) + loss.count
-    clubs = store.get_set(session.set, at_utc_ns=session.ended_utc_ns).clubs
-    return [
-        _club_evidence(
-            club,
-            [contact for contact in contacts if contact.club == club.id],
-            lost.get(club.id, 0),
-            session,
-            rules,
-        )
-        for club in clubs
-    ]
-
-
-def club_evidence(
-    store: Store, session: SessionRow, club: ClubRow, rules: EvidenceRules | None = None
-) -> ClubEvidence:
-    """Evidence of one club."""
-    lost = sum(loss.count for loss in store.losses(session=session.id) if loss.club == club.id)
-    contacts = store.contacts(session.id, club=club.id)
-    return _club_evidence(club, contacts, lost, session, rules or EvidenceRules())
+    return EvidenceReader(store, session, rules).read()
 
 
 def sole_arc(spec: ClubSpec) -> SoleArc:
@@ -131,26 +166,122 @@ def hands_mm(spec: ClubSpec) -> float:
     return (spec.length_mm or _USUAL_LENGTH_MM) - _GRIP_MM
 
 
+@dataclass(frozen=True, slots=True)
+class _FromPrint:
+    """What the footprints say of one club."""
+
+    toe_mm: float
+    own_u_mm: float
+    """Uncertainty that is this club's own."""
+    level: Level
+    dof: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Printed:
+    """What the footprints of a session say."""
+
+    toe_mm: dict[int, float]
+    """By strike: most probable contact on the sole."""
+    reasons: dict[int, str]
+    """By strike: why there is no footprint, or why it does not count."""
+    clubs: dict[int, _FromPrint]
+
+
+def _put_together(
+    fitted: Sequence[Footprints], marks: dict[int | None, StrikeRow], confidence: float
+) -> _Printed:
+    toe: dict[int, float] = {}
+    reasons: dict[int, str] = {}
+    clubs: dict[int, _FromPrint] = {}
+    for one in fitted:
+        fits = one.fits
+        for strike, value, why in zip(one.strikes, fits.toe_mm, fits.reasons, strict=True):
+            if why:
+                reasons[strike.id] = why
+            else:
+                toe[strike.id] = float(value)
+        club = np.array([strike.club for strike in one.strikes], dtype=np.int64)
+        counts = fits.ok & ~_mishits(one, club, reasons, confidence)
+        if not counts.any():
+            continue
+        marked = [marks.get(strike.id) for strike in one.strikes]
+        levels = session_levels(
+            fits.take(counts),
+            club[counts],
+            marks_toe_mm=np.array([m.toe_mm if m else np.nan for m in marked])[counts],
+            marks_u_mm=np.array([m.toe_u_mm if m else 1.0 for m in marked])[counts],
+        )
+        clubs |= _by_club(levels)
+    return _Printed(toe, reasons, clubs)
+
+
+def _mishits(
+    one: Footprints, club: NDArray[np.int64], reasons: dict[int, str], confidence: float
+) -> NDArray[np.bool_]:
+    """Find the strikes that stand off their club's others: they are not the swing that is fitted.
+
+    Adds the reason of each to ``reasons``.
+    """
+    strange = np.zeros(len(club), dtype=bool)
+    for label in np.unique(club):
+        own = np.flatnonzero((club == label) & one.fits.ok)
+        mean = contact_mean(one.fits.toe_mm[own], confidence=confidence)
+        for aside in mean.set_aside:
+            strange[own[aside.index]] = True
+            reasons[one.strikes[own[aside.index]].id] = aside.reason
+    return strange
+
+
+def _by_club(levels: SessionLevels) -> dict[int, _FromPrint]:
+    """Split each club's uncertainty into its own part and what all clubs share."""
+    per_mm = levels.lie_sd_deg / np.maximum(levels.toe_sd_mm, 1e-9)
+    sd, gap = levels.lie_sd_deg, levels.gap_sd_deg
+    shared_mm = levels.offset_sd_mm
+    if len(sd) > 1:
+        # Var(a - b) = Var a + Var b - 2 Cov: what is left between clubs is the level they share.
+        covariance = (sd[:, None] ** 2 + sd**2 - gap**2) / 2
+        between = covariance[~np.eye(len(sd), dtype=bool)]
+        shared_mm = math.sqrt(max(float(between.mean()), 0.0)) / float(per_mm.mean())
+    source = LevelSource(levels.level_by)
+    dof = float(max(levels.strikes.sum() - len(sd), 1))
+    found: dict[int, _FromPrint] = {}
+    for index, club in enumerate(levels.club):
+        total = float(levels.toe_sd_mm[index])
+        level_u = min(shared_mm, total)
+        found[int(club)] = _FromPrint(
+            float(levels.toe_mm[index]),
+            math.sqrt(max(total**2 - level_u**2, 0.0)),
+            Level(0.0, level_u, source=source),
+            dof,
+        )
+    return found
+
+
 def _club_evidence(
     club: ClubRow,
     contacts: Sequence[StrikeRow],
+    printed: _Printed,
     lost: int,
     session: SessionRow,
     rules: EvidenceRules,
 ) -> ClubEvidence:
     used = [c for c in contacts if c.used and c.toe_mm is not None]
-    toe = contact_mean([_number(c.toe_mm) for c in used], confidence=rules.confidence)
+    board = [c for c in used if c.source == "board"]
+    from_print = printed.clubs.get(club.id)
+    strange = 0
+    if from_print is not None:
+        clear = [c for c in board if c.id not in printed.reasons]
+        strange = sum(c.id not in printed.toe_mm for c in board)
+        toe = _printed_mean([printed.toe_mm[c.id] for c in clear], from_print, rules.confidence)
+        level, n_used = from_print.level, len(clear)
+    else:
+        toe = contact_mean([_number(c.toe_mm) for c in used], confidence=rules.confidence)
+        level, n_used = _plain_level(session, used), len(used) - len(toe.set_aside)
     trails = [_number(c.trail_mm) for c in used if c.trail_mm is not None]
     trail = contact_mean(trails, axis=Axis.FRONT_BACK, confidence=rules.confidence)
     sole = sole_arc(club.spec)
-    level = level_of(session, used)
     wanted = wanted_toe_mm(club.spec, sole)
-    judgement = judge(
-        toe,
-        wanted_mm=wanted,
-        tolerance_mm=tolerance_mm(rules.tolerance_deg, sole.camber_mm),
-        u_level_mm=level.u_mm,
-    )
     lie = None
     if toe.u_mm is not None:
         lie = lie_error(
@@ -164,11 +295,16 @@ def _club_evidence(
         )
     return ClubEvidence(
         club=club,
-        used=len(used) - len(toe.set_aside),
-        set_aside=len(contacts) - len(used) + len(toe.set_aside),
+        used=n_used,
+        set_aside=len(contacts) - n_used,
         lost=lost,
         contact=toe,
-        judgement=judgement,
+        judgement=judge(
+            toe,
+            wanted_mm=wanted,
+            tolerance_mm=tolerance_mm(rules.tolerance_deg, sole.camber_mm),
+            u_level_mm=level.u_mm,
+        ),
         trail=trail,
         trail_judgement=judge(
             trail, tolerance_mm=tolerance_mm(2 * rules.tolerance_deg, _FRONT_BACK_RADIUS_MM)
@@ -177,13 +313,29 @@ def _club_evidence(
         else None,
         lie=lie,
         wanted_toe_mm=wanted,
+        strange=strange,
     )
 
 
-def level_of(session: SessionRow, used: Sequence[StrikeRow]) -> Level:
-    """Return what is known of where the sole's middle passed: nothing but the address mark."""
-    from analysis.lie import LevelSource
+def _printed_mean(
+    values_mm: Sequence[float], from_print: _FromPrint, confidence: float
+) -> ContactMean:
+    """Mean contact by the footprints of the whole session, spread by this club's own strikes."""
+    plain = contact_mean(values_mm, confidence=confidence)
+    half = coverage_factor(from_print.dof, confidence) * from_print.own_u_mm
+    return replace(
+        plain,
+        n_used=len(values_mm),
+        set_aside=(),
+        mean_mm=from_print.toe_mm,
+        u_mm=from_print.own_u_mm,
+        dof=from_print.dof,
+        interval_mm=Interval(from_print.toe_mm - half, from_print.toe_mm + half, confidence),
+    )
 
+
+def _plain_level(session: SessionRow, used: Sequence[StrikeRow]) -> Level:
+    """Return what is known of where the sole's middle passed without footprints."""
     if used and all(c.source == "mark" for c in used):
         # Read off the sole itself: the board's middle does not enter.
         return Level(0.0, 0.0, source=LevelSource.MARKS)

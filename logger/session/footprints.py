@@ -1,0 +1,176 @@
+"""Raw scans of a session's strikes -> footprints: what the strip knows of lie and place.
+
+Boards that send whole scans only. Nothing of it is stored: it is worked out from the raw records
+whenever it is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.conventions import FloatArray, Hand
+from analysis.footprint import AimPrior, FootprintFits, SolePrior, StripSpec, fit_footprints
+from analysis.scans import rest_levels
+from logger.clubs import ClubSpec
+from logger.decoding import record_from_raw
+from logger.records import Flag, Hello, Strike
+from logger.store.rows import SessionRow, StrikeRow
+from logger.store.store import Store
+
+# A sole is measured with a rule between the points where it would leave a flat table; one that was
+# not measured is a middle iron's. Common practice, no source.
+_USUAL_SOLE_MM = (78.0, 3.0)
+_MEASURED_SOLE_U_MM = 1.5
+# A cell's noise of less than this is rounding, which the fit adds by itself.
+_LEAST_NOISE_COUNTS = 0.5
+# Scans kept about the heaviest one: more say nothing of the peak and cost time.
+_SCANS = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Footprints:
+    """Fits of one board's strikes, one per row."""
+
+    strikes: tuple[StrikeRow, ...]
+    fits: FootprintFits
+
+
+class FootprintReader:
+    """Reads and fits a session's strikes, and remembers the scans it has decoded.
+
+    For one session; a strike's record never changes, so what was decoded stays good.
+    """
+
+    def __init__(self, store: Store, session: SessionRow) -> None:
+        self._store = store
+        self._session = session
+        self._scans: dict[tuple[int, int], Strike] = {}
+        self._read_below: dict[int, int] = {}
+        self._hellos: dict[int, Hello | None] = {}
+
+    def fit(
+        self,
+        contacts: Sequence[StrikeRow],
+        soles: Mapping[int, tuple[float, float]],
+        specs: Mapping[int, ClubSpec],
+    ) -> list[Footprints]:
+        """Fit every contact that has scans, board by board.
+
+        Parameters
+        ----------
+        contacts
+            Strikes of this session, each under a club.
+        soles
+            Camber and its standard uncertainty by club, mm.
+        specs
+            What is known of each club.
+        """
+        found: list[Footprints] = []
+        for boot in sorted({c.boot for c in contacts if c.boot is not None}):
+            hello = self._hello(boot)
+            if hello is None:
+                continue
+            own = [c for c in contacts if c.boot == boot and c.club is not None]
+            scans = [self._strike(boot, c.first_sequence) for c in own]
+            pairs = [(c, s) for c, s in zip(own, scans, strict=True) if s is not None]
+            if pairs:
+                found.append(self._fit_boot(hello, pairs, soles, specs))
+        return found
+
+    def _fit_boot(
+        self,
+        hello: Hello,
+        pairs: Sequence[tuple[StrikeRow, Strike]],
+        soles: Mapping[int, tuple[float, float]],
+        specs: Mapping[int, ClubSpec],
+    ) -> Footprints:
+        strikes = tuple(contact for contact, _ in pairs)
+        counts = np.full((len(pairs), _SCANS, hello.cells), np.nan)
+        times = np.full((len(pairs), _SCANS), np.nan)
+        rests = np.zeros((len(pairs), 1, hello.cells))
+        noises = []
+        for index, (_, strike) in enumerate(pairs):
+            raw = strike.counts.astype(np.float64)
+            rest, noise, _ = rest_levels(raw, late_start=Flag.LATE_START in strike.flags)
+            noises.append(noise)
+            row, window = _heaviest(raw - rest)
+            kept = window.stop - window.start
+            counts[index, :kept] = raw[window, row]
+            rests[index, 0] = rest[row]
+            since = (strike.scan_ticks[window] - strike.scan_ticks[0]).astype(np.uint32)
+            times[index, :kept] = since / hello.tick_hz * 1e6
+        clubs = [contact.club for contact in strikes if contact.club is not None]
+        camber = np.array([soles[club] for club in clubs])
+        length = np.array([_sole_length(specs[club]) for club in clubs])
+        fits = fit_footprints(
+            counts,
+            times,
+            StripSpec(
+                pitch_mm=hello.pitch_um / 1000,
+                cells=hello.cells,
+                full_scale_counts=hello.full_scale,
+                scan_us=_row_scan_us(hello),
+                offset_u_counts=max(float(np.median(noises)), _LEAST_NOISE_COUNTS),
+            ),
+            SolePrior(camber[:, 0], camber[:, 1], length[:, 0], length[:, 1]),
+            AimPrior(
+                sole_middle_mm=self._session.sole_middle_mm,
+                offset_u_mm=self._session.sole_middle_u_mm,
+            ),
+            hand=Hand(self._session.hand),
+            rest_counts=rests,
+        )
+        return Footprints(strikes, fits)
+
+    def _hello(self, boot: int) -> Hello | None:
+        if boot not in self._hellos:
+            self._hellos[boot] = self._store.hello_of(boot)
+        return self._hellos[boot]
+
+    def _strike(self, boot: int, sequence: int | None) -> Strike | None:
+        if sequence is None:
+            return None
+        key = (boot, sequence)
+        if key not in self._scans and sequence >= self._read_below.get(boot, 0):
+            self._read_on(boot)
+        return self._scans.get(key)
+
+    def _read_on(self, boot: int) -> None:
+        start = self._read_below.get(boot, 0)
+        for stored in self._store.records_of(
+            boot=boot, session=self._session.id, from_sequence=start
+        ):
+            self._read_below[boot] = stored.sequence + 1
+            if stored.kind == "strike":
+                record = record_from_raw(stored.raw)
+                assert isinstance(record, Strike)
+                self._scans[boot, stored.sequence] = record
+
+
+def _heaviest(net: FloatArray) -> tuple[int, slice]:
+    """Row with the greatest peak, and the scans about that peak."""
+    totals = net.sum(axis=2)
+    peak, row = np.unravel_index(int(np.argmax(totals)), totals.shape)
+    start = max(0, int(peak) - _SCANS // 2)
+    return int(row), slice(start, min(start + _SCANS, len(net)))
+
+
+def _row_scan_us(hello: Hello) -> float:
+    """From the first to the last cell of one row, microseconds."""
+    from logger.records import ScanOrder
+
+    scan_us = hello.scan_ticks / hello.tick_hz * 1e6
+    if hello.scan_order is ScanOrder.AT_ONCE:
+        return 0.0
+    if hello.scan_order is ScanOrder.ROWS_TOGETHER or hello.rows == 1:
+        return scan_us
+    return scan_us * (hello.cells - 1) / (hello.rows * hello.cells - 1)
+
+
+def _sole_length(spec: ClubSpec) -> tuple[float, float]:
+    if spec.sole_length_mm is None:
+        return _USUAL_SOLE_MM
+    return spec.sole_length_mm, _MEASURED_SOLE_U_MM
