@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint_checks import after_fit, before_fit
 from analysis.footprint_fit import Mode, Problem, find_mode, priors
-from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V
+from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V, footprint_counts
 from analysis.footprint_posterior import (
     NODES,
     Nodes,
@@ -39,8 +39,8 @@ from analysis.footprint_types import (
 
 __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
 
-# Strikes per batch: the arrays of one batch stay in the processor's cache.
-_BATCH = 512
+# Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
+_BATCH = 1024
 # Parts per interval between nodes when moments and quantiles are taken.
 _PARTS = 3
 
@@ -151,6 +151,11 @@ def _each(value: ArrayLike, n: int) -> FloatArray:
     return np.broadcast_to(array, (n,))
 
 
+def _cells_first(values: FloatArray) -> FloatArray:
+    """(n, cells) -> (cells, n), laid out anew."""
+    return np.ascontiguousarray(values.T)
+
+
 def _times(t_us: FloatArray, shape: tuple[int, ...], strip: StripSpec) -> FloatArray:
     """Moment of each sample, (n, n_scans, cells)."""
     if t_us.shape == shape:
@@ -229,17 +234,18 @@ def _fit_batch(
     use = (~profile.missing).astype(np.float64)
     problem = Problem(
         out.cells,
-        y,
-        profile.sag,
-        profile.variance,
+        _cells_first(y),
+        None if profile.sag is None else _cells_first(profile.sag),
+        _cells_first(profile.variance),
         out.gain_var,
-        use,
-        profile.saturated,
+        _cells_first(use),
+        np.ascontiguousarray(profile.saturated.T) if profile.saturated.any() else None,
         mean,
         weight,
     )
-    smooth = np.maximum(patch.filled, 0.0)
-    theta, price = start(patch, out.cells, problem.inverse_variance(smooth), mean, weight)
+    smooth = _cells_first(np.maximum(patch.filled, 0.0))
+    inverse_var = problem.inverse_variance(smooth).T
+    theta, price = start(patch, out.cells, inverse_var, mean, weight)
     mean[:, LOG_A], mean[:, V] = theta[:, 0, LOG_A], theta[:, 0, V]
     mode = find_mode(problem, theta, price, smooth)
     out.reason[rows] = after_fit(problem, mode, patch)
@@ -259,7 +265,8 @@ def _file(
     from scipy.special import chdtrc
 
     value, sign = out.values, out.hand.toe_sign
-    pull = mode.covariance @ (mode.jacobian * mode.inverse_var[:, None, :])
+    _, jacobian = footprint_counts(mode.theta, problem.cells, profile.sag)
+    pull = mode.covariance @ (jacobian * mode.inverse_var.T[:, None, :])
     extra_c, extra_toe = _curve_variance(pull, mode, profile)
     toe_sd = np.sqrt(nodes.toe_sd**2 + extra_toe[:, None])
     centre = densify(nodes.centre, _PARTS)
@@ -303,8 +310,8 @@ def _file(
     value["chi2"][rows], value["dof"][rows] = mode.chi2, mode.dof
     value["p_value"][rows] = chdtrc(mode.dof, mode.chi2)
     value["noise_factor"][rows] = mode.noise_factor
-    worst = np.argmin(np.where(problem.use > 0, mode.good, 2.0), axis=1)
-    believed = mode.good[np.arange(len(rows)), worst] > 0.5
+    worst = np.argmin(np.where(problem.use > 0, mode.good, 2.0), axis=0)
+    believed = mode.good[worst, np.arange(len(rows))] > 0.5
     worst = worst if sign > 0 else out.strip.cells - 1 - worst
     out.bad_cell[rows] = np.where(believed, -1, worst)
     prior = (nodes.centre - problem.prior_mean[:, C, None]) ** 2
@@ -313,7 +320,7 @@ def _file(
     value["node_centre_mm"][rows] = nodes.centre - problem.prior_mean[:, C, None]
     value["node_log_likelihood"][rows] = nodes.log_density + prior
     value["node_toe_mm"][rows], value["node_toe_sd_mm"][rows] = nodes.toe, toe_sd
-    by_gain = pull * mode.counts[:, None, :]
+    by_gain = pull * mode.counts.T[:, None, :]
     by_gain = np.stack([by_gain[:, C], by_gain[:, V] - by_gain[:, C]], axis=1)
     value["gain_influence_mm"][rows] = by_gain[:, :, ::sign]
     by_length = mode.covariance[:, :, L] * problem.prior_weight[:, L, None]
@@ -354,7 +361,7 @@ def _curve_variance(
     n = len(pull)
     if profile.sag_basis is None or profile.curve_covariance is None:
         return np.zeros(n), np.zeros(n)
-    pressed: BoolArray = mode.counts > 0
+    pressed: BoolArray = mode.counts.T > 0
     shift = pull @ (profile.sag_basis * pressed[:, None, :]).transpose(0, 2, 1)
     by_c, by_toe = shift[:, C], shift[:, V] - shift[:, C]
     spread = profile.curve_covariance

@@ -62,21 +62,21 @@ def after_fit(problem: Problem, mode: Mode, patch: Patch) -> NDArray[np.int64]:
     high = np.minimum(v + h, theta[:, C] + theta[:, L] / 2)
     outside = cells.right < (low - cells.pitch_mm)[:, None]
     outside |= cells.left > (high + cells.pitch_mm)[:, None]
-    stray = outside & (mode.standardised > _STRAY_SD)
-    stray &= problem.y > _STRAY_PART * patch.peak[:, None]
-    bad = (mode.good < 0.5) & (problem.use > 0)
+    stray = outside & (mode.standardised.T > _STRAY_SD)
+    stray &= _STRAY_PART * patch.peak[:, None] < problem.y.T
+    bad = ((mode.good < 0.5) & (problem.use > 0)).T
     misfit = (mode.noise_factor > _MISFIT_FACTOR) & (chdtrc(mode.dof, mode.chi2) < _MISFIT_P)
     reason[misfit | (bad.sum(axis=1) > np.maximum(_MOST_BAD, patch.width_cells // 6))] = (
         Reason.NOT_A_SOLE
     )
     reason[stray.sum(axis=1) >= 2] = Reason.TWO_PATCHES
     # The greatest pressure must have been seen from both sides.
-    top = np.argmax(np.where(bad, 0.0, mode.counts), axis=1)
+    top = np.argmax(np.where(bad, 0.0, mode.counts.T), axis=1)
     last = len(cells.left) - 1
     beyond = (v < cells.left[1]) & (patch.first == 0) | (v > cells.right[-2]) & (patch.last == last)
-    heaviest = np.argmax(np.where(bad, 0.0, problem.y), axis=1)
+    heaviest = np.argmax(np.where(bad, 0.0, problem.y.T), axis=1)
     beyond |= (patch.first == 0) & (heaviest <= 1) | (patch.last == last) & (heaviest >= last - 1)
-    beyond |= ((top == 0) | (top == last)) & (mode.counts[rows, top] > 0)
+    beyond |= ((top == 0) | (top == last)) & (mode.counts[top, rows] > 0)
     reason[beyond] = Reason.OFF_STRIP
     finite = np.isfinite(theta).all(axis=1) & np.isfinite(mode.covariance).all(axis=(1, 2))
     reason[~finite] = Reason.NOT_CONVERGED

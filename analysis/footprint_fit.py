@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import Cholesky
-from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V, footprint_counts
+from analysis.footprint_linear import FEW, Cholesky, solve_damped
+from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, Prediction, V, predict
 from analysis.footprint_start import choose_ends
 from analysis.footprint_types import BoolArray
 
@@ -32,19 +32,20 @@ _RETRY_PITCHES = 0.3
 
 @dataclass(frozen=True)
 class Problem:
-    """Profiles of n strikes with their priors."""
+    """Profiles of n strikes with their priors; what has cells has them first."""
 
     cells: Cells
     y: FloatArray
-    """(n, cells)."""
+    """(cells, n)."""
     sag: FloatArray | None
+    """(cells, n)."""
     offset_var: FloatArray
-    """(n, cells)."""
+    """(cells, n)."""
     gain_var: float
     use: FloatArray
-    """(n, cells): 0 = missing or dead."""
-    saturated: BoolArray
-    """(n, cells): value is a lower limit."""
+    """(cells, n): 0 = missing or dead."""
+    saturated: BoolArray | None
+    """(cells, n): value is a lower limit; None if no cell is."""
     prior_mean: FloatArray
     """(n, 5)."""
     prior_weight: FloatArray
@@ -54,12 +55,12 @@ class Problem:
         """Pick some of the strikes (also repeatedly)."""
         return Problem(
             self.cells,
-            self.y[rows],
-            None if self.sag is None else self.sag[rows],
-            self.offset_var[rows],
+            self.y[:, rows],
+            None if self.sag is None else self.sag[:, rows],
+            self.offset_var[:, rows],
             self.gain_var,
-            self.use[rows],
-            self.saturated[rows],
+            self.use[:, rows],
+            None if self.saturated is None else self.saturated[:, rows],
             self.prior_mean[rows],
             self.prior_weight[rows],
         )
@@ -93,15 +94,18 @@ class Measured:
 
 def residuals(
     problem: Problem, theta: FloatArray, blur_mm: float = 0.0
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Evaluate counts, Jacobian and residuals (0 where a saturated cell is exceeded)."""
-    counts, jacobian = footprint_counts(theta, problem.cells, problem.sag, blur_mm)
-    rest = problem.y - counts
-    beyond = problem.saturated & (rest < 0)
-    if beyond.any():
-        rest[beyond] = 0.0
-        jacobian *= ~beyond[:, None, :]
-    return counts, jacobian, rest
+) -> tuple[Prediction, FloatArray, FloatArray | None]:
+    """Evaluate model and residuals.
+
+    Returns the prediction, residuals (cells, n), and 0 for cells that do not count because they
+    are saturated and the model exceeds them (None if there are none).
+    """
+    found = predict(theta, problem.cells, problem.sag, blur_mm)
+    rest = problem.y - found.counts
+    if problem.saturated is None:
+        return found, rest, None
+    counting = 1.0 - (problem.saturated & (rest < 0))
+    return found, np.asarray(rest * counting), np.asarray(counting)
 
 
 def measure(
@@ -112,25 +116,70 @@ def measure(
     blur_mm: float = 0.0,
 ) -> Measured:
     """Evaluate the posterior; ``noise`` is ``plain``, ``student`` or ``mixture``."""
-    _, jacobian, rest = residuals(problem, theta, blur_mm)
-    square = rest * rest * inverse_var
+    found, rest, counting = residuals(problem, theta, blur_mm)
+    square = rest * rest
+    square *= inverse_var
     if noise == "plain":
-        misfit = square.sum(axis=1)
+        misfit = square.sum(axis=0)
         weight = inverse_var
     elif noise == "student":
-        misfit = (_T_DOF + 1) * np.log1p(square / _T_DOF).sum(axis=1)
+        misfit = (_T_DOF + 1) * np.log1p(square / _T_DOF).sum(axis=0)
         weight = inverse_var * ((_T_DOF + 1) / (_T_DOF + square))
     else:
-        log_ratio, good = _mixture(square)
-        misfit = log_ratio.sum(axis=1)
-        weight = inverse_var * (good + (1 - good) / _BAD_FACTOR**2)
+        minus_twice_log, good = _mixture(square)
+        misfit = minus_twice_log.sum(axis=0)
+        weight = inverse_var * (good * (1 - _BAD_FACTOR**-2) + _BAD_FACTOR**-2)
+    if counting is not None:
+        weight = weight * counting
+    slope, normal = _normal_equations(found, rest, weight)
     off = theta - problem.prior_mean
     pull = problem.prior_weight * off
-    weighted = jacobian * weight[:, None, :]
-    normal = weighted @ jacobian.transpose(0, 2, 1)
     normal[:, range(5), range(5)] += problem.prior_weight
-    slope = (weighted @ rest[:, :, None])[:, :, 0] - pull
+    slope -= pull
     return Measured(theta, misfit + (pull * off).sum(axis=1), slope, normal)
+
+
+def _normal_equations(
+    found: Prediction, rest: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Downhill direction (n, 5) and Hessian (n, 5, 5) of half the weighted sum of squares.
+
+    The ends act on one or two cells each: their rows are gathered, not summed. A few strikes are
+    done by whole matrices instead: fewer calls.
+    """
+    n = rest.shape[1]
+    if n < FEW:
+        jacobian = found.jacobian()
+        dense = jacobian * weight.T[:, None, :]
+        return (dense @ rest.T[:, :, None])[:, :, 0], dense @ jacobian.transpose(0, 2, 1)
+    rows = np.arange(n)
+    columns = (found.by_log_a, found.by_v, found.by_log_h)
+    weighted = [weight * column for column in columns]
+    normal = np.zeros((n, 5, 5))
+    slope = np.zeros((n, 5))
+    for i, one in enumerate(weighted):
+        slope[:, i] = np.einsum("cn,cn->n", one, rest)
+        for j in range(i + 1):
+            normal[:, i, j] = normal[:, j, i] = np.einsum("cn,cn->n", one, columns[j])
+    for end in found.ends:
+        # Derivative by c is +-change, by L half the change.
+        by_c = end.toward * end.change
+        there = end.cell, rows
+        for i, one in enumerate(weighted):
+            cross = by_c * one[there]
+            normal[:, C, i] += cross
+            normal[:, L, i] += (0.5 * end.toward) * cross
+        own = by_c * weight[there]
+        pull = own * rest[there]
+        slope[:, C] += pull
+        slope[:, L] += (0.5 * end.toward) * pull
+        own = own * by_c
+        normal[:, C, C] += own
+        normal[:, L, L] += 0.25 * own
+        normal[:, L, C] += (0.5 * end.toward) * own
+    normal[:, :3, C:] = normal[:, C:, :3].transpose(0, 2, 1)
+    normal[:, C, L] = normal[:, L, C]
+    return slope, normal
 
 
 def _mixture(square: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -174,13 +223,14 @@ def descend(
     part, part_var = problem, inverse_var
     for _ in range(steps):
         now = damping[rows]
-        step = Cholesky(best.normal[rows], now).solve(best.slope[rows])
+        step = solve_damped(best.normal[rows], now, best.slope[rows])
         excess = (np.abs(step) / _STEP_LIMIT).max(axis=1)
         step /= np.maximum(excess, 1.0)[:, None]
         foreseen = (step * best.slope[rows]).sum(axis=1)
         trial = measure(part, best.theta[rows] + step, part_var, noise, blur_mm)
         gain = best.cost[rows] - trial.cost
-        better = gain > 0
+        # One that has settled waits for the batch to shrink: it must end as it would alone.
+        better = (gain > 0) & ~settled[rows]
         damping[rows] = np.where(better, now * 0.2, np.maximum(now, 1e-2) * 8.0)
         best.adopt(trial, rows, better)
         done = (better & (gain < tolerance) & (excess <= 1)) | (foreseen < 0.2 * tolerance)
@@ -192,7 +242,7 @@ def descend(
             rows = rows[keep]
             if not len(rows):
                 break
-            part, part_var = problem.take(rows), inverse_var[rows]
+            part, part_var = problem.take(rows), inverse_var[:, rows]
     return best, settled
 
 
@@ -201,19 +251,19 @@ class Mode:
     """The most probable footprint of n strikes and what surrounds it."""
 
     theta: FloatArray
+    """(n, 5)."""
     normal: FloatArray
     """(n, 5, 5): Hessian of half the cost, noise factor applied to the data's part."""
     covariance: FloatArray
     """(n, 5, 5): Laplace approximation, inverse of ``normal``."""
     inverse_var: FloatArray
-    """(n, cells): final weights, bad cells and noise factor included."""
+    """(cells, n): final weights, bad cells and noise factor included."""
     good: FloatArray
-    """(n, cells): chance that the cell is good."""
+    """(cells, n): chance that the cell is good."""
     standardised: FloatArray
-    """(n, cells): residuals over their stated standard deviation."""
+    """(cells, n): residuals over their stated standard deviation."""
     counts: FloatArray
-    """(n, cells): of the model."""
-    jacobian: FloatArray
+    """(cells, n): of the model."""
     chi2: FloatArray
     dof: FloatArray
     noise_factor: FloatArray
@@ -229,7 +279,7 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
         Profiles and priors.
     theta, price : (n, choices, 5), (n, choices)
         First guesses and their costs from `footprint_start.start`.
-    smooth : (n, cells)
+    smooth : (cells, n)
         Values that stand in for the model's in the noise of the first phase.
     """
     inverse_var = problem.inverse_variance(smooth)
@@ -240,30 +290,32 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
         if len(rows):
             rival = problem.take(rows)
             other, _ = descend(
-                rival, theta[rows, k].copy(), inverse_var[rows], "student", 4, 0.05, pitch
+                rival, theta[rows, k].copy(), inverse_var[:, rows], "student", 4, 0.05, pitch
             )
             first.adopt(other, rows, other.cost < first.cost[rows])
     _retry_ends(problem, first, inverse_var)
-    counts, _, rest = residuals(problem, first.theta)
-    stated = problem.inverse_variance(counts)
+    counted = (problem.use > 0).sum(axis=0) - 4.0
+    found, rest, counting = residuals(problem, first.theta)
+    stated = problem.inverse_variance(found.counts)
     square = rest * rest * stated
     heavy = (_T_DOF + 1) / (_T_DOF + square)
-    factor2 = _factor(np.sum(heavy * square, axis=1), (problem.use > 0).sum(axis=1) - 4.0)
+    factor2 = _factor(np.sum(heavy * square, axis=0), counted)
     best, settled = first.theta, np.zeros(len(theta), dtype=np.bool_)
-    for steps, blur in ((6, problem.cells.pitch_mm), (12, 0.0)):
-        inverse_var = stated / factor2[:, None]
-        found, settled = descend(problem, best, inverse_var, "mixture", steps, blur_mm=blur)
-        best = found.theta
-        counts, jacobian, rest = residuals(problem, best)
-        stated = problem.inverse_variance(counts)
+    for steps, tolerance in ((8, 0.02), (6, 0.005)):
+        done, settled = descend(problem, best, stated / factor2, "mixture", steps, tolerance)
+        best = done.theta
+        found, rest, counting = residuals(problem, best)
+        stated = problem.inverse_variance(found.counts)
         square = rest * rest * stated
-        good = good_chance(square / factor2[:, None])
+        good = good_chance(square / factor2)
         sure = good > 0.5
-        chi2 = np.sum(square * sure, axis=1)
-        used = np.sum(sure & (problem.use > 0), axis=1)
+        chi2 = np.sum(square * sure, axis=0)
+        used = np.sum(sure & (problem.use > 0), axis=0)
         factor2 = _factor(chi2, used - 4.0)
-    final = stated * (good + (1 - good) / _BAD_FACTOR**2) / factor2[:, None]
-    normal = (jacobian * final[:, None, :]) @ jacobian.transpose(0, 2, 1)
+    final = stated * (good + (1 - good) / _BAD_FACTOR**2) / factor2
+    if counting is not None:
+        final = final * counting
+    _, normal = _normal_equations(found, rest, final)
     normal[:, range(5), range(5)] += problem.prior_weight
     covariance = Cholesky(normal).inverse()
     # Parameters that the strip, not the prior, determines.
@@ -275,8 +327,7 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
         final,
         good,
         rest * np.sqrt(stated),
-        counts,
-        jacobian,
+        found.counts,
         chi2,
         np.maximum(used - spent, 1.0),
         np.sqrt(factor2),
@@ -289,9 +340,9 @@ def _retry_ends(problem: Problem, found: Measured, inverse_var: FloatArray) -> N
     theta = found.theta
     parabola = np.exp(theta[:, LOG_A]), theta[:, V], np.exp(theta[:, LOG_H])
     again, _ = choose_ends(
-        problem.y,
+        problem.y.T,
         problem.cells,
-        inverse_var,
+        inverse_var.T,
         problem.prior_mean,
         problem.prior_weight,
         parabola,
@@ -302,7 +353,7 @@ def _retry_ends(problem: Problem, found: Measured, inverse_var: FloatArray) -> N
     if len(rows):
         pitch = problem.cells.pitch_mm
         other, _ = descend(
-            problem.take(rows), again[rows, 0], inverse_var[rows], "student", 4, 0.05, pitch
+            problem.take(rows), again[rows, 0], inverse_var[:, rows], "student", 4, 0.05, pitch
         )
         found.adopt(other, rows, other.cost < found.cost[rows])
 

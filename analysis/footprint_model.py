@@ -51,28 +51,45 @@ class Cells:
         return np.asarray((self.left + self.right) / 2)
 
 
-def _clipped(
-    borders: FloatArray,
-    v: FloatArray,
-    inv_h: FloatArray,
-    low: FloatArray,
-    high: FloatArray,
-    sag: FloatArray | None,
-) -> FloatArray:
-    """Borders in units of h from the vertex, clipped to where the sole presses."""
-    z = borders - v[:, None]
-    z *= inv_h
-    if sag is not None:
-        # Each cell has its own reach: two borders per cell.
-        low, high = np.repeat(low, 2, axis=1), np.repeat(high, 2, axis=1)
-    np.maximum(z, low, out=z)
-    np.minimum(z, high, out=z)
-    return z
+@dataclass(frozen=True)
+class EndEffect:
+    """What one end of the sole does to one cell of each strike."""
+
+    toward: float
+    """-1 for the heel end, +1 for the toe end: sign of the change by c; by L it is half of it."""
+    cell: NDArray[np.intp]
+    """(n,)."""
+    change: FloatArray
+    """(n,): counts per mm that the end moves outward."""
 
 
-def footprint_counts(
+@dataclass(frozen=True)
+class Prediction:
+    """Counts and their derivatives, cells first: sums over cells then run along the strikes."""
+
+    counts: FloatArray
+    """(cells, n): analytic integral over the cell, divided by its width."""
+    by_log_a: FloatArray
+    """(cells, n); likewise the next two."""
+    by_v: FloatArray
+    by_log_h: FloatArray
+    ends: tuple[EndEffect, ...]
+
+    def jacobian(self) -> FloatArray:
+        """All derivatives, (n, 5, cells), by the columns of theta."""
+        cells, n = self.counts.shape
+        out = np.zeros((n, 5, cells))
+        out[:, LOG_A], out[:, V], out[:, LOG_H] = self.by_log_a.T, self.by_v.T, self.by_log_h.T
+        rows = np.arange(n)
+        for end in self.ends:
+            out[rows, C, end.cell] += end.toward * end.change
+            out[rows, L, end.cell] += end.change / 2
+        return out
+
+
+def predict(
     theta: FloatArray, cells: Cells, sag: FloatArray | None = None, blur_mm: float = 0.0
-) -> tuple[FloatArray, FloatArray]:
+) -> Prediction:
     """Mean pressure over each cell and its derivatives.
 
     Parameters
@@ -81,88 +98,93 @@ def footprint_counts(
         log A, v, log h, c, L.
     cells : Cells
         Where the cells are.
-    sag : (n, cells) or None
+    sag : (cells, n) or None
         Counts by which the load was below that of the common moment when each cell was sampled:
         the whole parabola sinks by this much there (Winkler: pressure follows depth).
     blur_mm : float
         Derivatives by c and L are averaged over ends within half of this on either side (at most
         the pitch). An end acts on one cell only; blurred, a search does not stall at its border.
-
-    Returns
-    -------
-    counts : (n, cells)
-        Analytic integral over the cell, divided by its width.
-    jacobian : (n, 5, cells)
-        By the columns of theta.
     """
     amp, v, h = np.exp(theta[:, LOG_A]), theta[:, V], np.exp(theta[:, LOG_H])
-    heel = theta[:, C] - theta[:, L] / 2
-    toe = theta[:, C] + theta[:, L] / 2
-    inv_h = (1 / h)[:, None]
-    z_heel, z_toe = (heel - v) / h, (toe - v) / h
-    if sag is None:
-        low = np.maximum(z_heel, -1.0)[:, None]
-        high = np.maximum(np.minimum(z_toe, 1.0)[:, None], low)
-    else:
-        reach = np.sqrt(np.maximum(1.0 - sag / amp[:, None], 0.0))
-        low = np.maximum(z_heel[:, None], -reach)
-        high = np.maximum(np.minimum(z_toe[:, None], reach), low)
+    half = theta[:, L] / 2
+    heel, toe = theta[:, C] - half, theta[:, C] + half
+    inv_h = 1 / h
     shared = sag is None and cells.width_mm == cells.pitch_mm
-    z = _clipped(cells.borders if shared else cells.pairs, v, inv_h, low, high, sag)
-    square = z * z
-    cube = square * z
-    # Neighbouring cells share a border; with gaps between them every other interval is a gap.
+    borders = cells.borders if shared else cells.pairs
+    z = borders[:, None] - v
+    z *= inv_h
+    if sag is None:
+        reach: FloatArray | float = 1.0
+    else:
+        # Each cell has its own reach, so each has two borders of its own.
+        reach = np.repeat(np.sqrt(np.maximum(1.0 - sag / amp, 0.0)), 2, axis=0)
+    low = np.maximum((heel - v) * inv_h, -reach)
+    high = np.maximum(np.minimum((toe - v) * inv_h, reach), low)
+    np.maximum(z, low, out=z)
+    np.minimum(z, high, out=z)
+    # Neighbouring cells share a border; with borders of their own every other interval is a gap.
     step = 1 if shared else 2
-    span = (z[:, 1:] - z[:, :-1])[:, ::step]
-    squares = (square[:, 1:] - square[:, :-1])[:, ::step]
-    cubes = (cube[:, 1:] - cube[:, :-1])[:, ::step] * (1 / 3)
-    scale = (amp * h / cells.width_mm)[:, None]
-    jacobian = np.zeros((len(theta), 5, len(cells.left)))
-    lift = jacobian[:, LOG_A]
-    np.multiply(scale, span - cubes, out=lift)
-    np.multiply((amp / cells.width_mm)[:, None], squares, out=jacobian[:, V])
-    np.multiply(2 * scale, cubes, out=jacobian[:, LOG_H])
-    counts = lift if sag is None else lift - sag * (scale / amp[:, None]) * span
-    rows = np.arange(len(theta))
-    for end, sign in ((heel, -1.0), (toe, 1.0)):
-        for column, edge in _edge_pressure(end, v, h, amp, cells, sag, blur_mm):
-            jacobian[rows, C, column] += sign * edge
-            jacobian[rows, L, column] += edge / 2
-    return counts, jacobian
+    square = z * z
+    span = (z[1:] - z[:-1])[::step]
+    by_v = (square[1:] - square[:-1])[::step]
+    square *= z
+    cubes = (square[1:] - square[:-1])[::step]
+    across = amp / cells.width_mm
+    scale = across * h
+    by_v *= across
+    by_log_h = cubes * (scale * (2 / 3))
+    by_log_a = span * scale
+    by_log_a -= by_log_h / 2
+    counts = by_log_a
+    if sag is not None:
+        counts = by_log_a - sag * (h / cells.width_mm) * span
+    ends = (
+        *_end_effects(-1.0, heel, v, inv_h, amp, cells, sag, blur_mm),
+        *_end_effects(1.0, toe, v, inv_h, amp, cells, sag, blur_mm),
+    )
+    return Prediction(counts, by_log_a, by_v, by_log_h, ends)
 
 
-def _edge_pressure(
+def footprint_counts(
+    theta: FloatArray, cells: Cells, sag: FloatArray | None = None, blur_mm: float = 0.0
+) -> tuple[FloatArray, FloatArray]:
+    """`predict` with strikes first: counts (n, cells), Jacobian (n, 5, cells); sag (n, cells)."""
+    found = predict(theta, cells, None if sag is None else sag.T, blur_mm)
+    return np.ascontiguousarray(found.counts.T), found.jacobian()
+
+
+def _end_effects(
+    toward: float,
     end: FloatArray,
     v: FloatArray,
-    h: FloatArray,
+    inv_h: FloatArray,
     amp: FloatArray,
     cells: Cells,
     sag: FloatArray | None,
     blur_mm: float,
-) -> Iterator[tuple[NDArray[np.intp], FloatArray]]:
-    """Change of cells by one end of the sole: (cell, counts per mm) of each strike.
-
-    An end beyond the strip or the patch changes nothing: 0 on a cell at the rim.
-    """
+) -> Iterator[EndEffect]:
+    """Change of cells by one end of the sole; 0 on a cell at the rim where there is none."""
     last = len(cells.left) - 1
     near = end - blur_mm / 2
-    z = (near - v) / h
-    edge = amp * np.maximum(1 - z * z, 0.0)
+    z = (near - v) * inv_h
+    edge = np.maximum(1 - z * z, 0.0)
     if blur_mm > 0:
         far = end + blur_mm / 2
-        z = (far - v) / h
-        edge = (edge + amp * np.maximum(1 - z * z, 0.0)) / 2
-    first = np.floor((near - cells.left[0]) / cells.pitch_mm)
-    for place in (first, first + 1) if blur_mm > 0 else (first,):
-        column = np.minimum(np.maximum(place, 0), last).astype(np.intp)
+        z = (far - v) * inv_h
+        edge = (edge + np.maximum(1 - z * z, 0.0)) / 2
+    edge = edge * (amp / cells.width_mm)
+    place = np.floor((near - cells.left[0]) / cells.pitch_mm)
+    for _ in range(2 if blur_mm > 0 else 1):
+        inside = np.minimum(np.maximum(place, 0), last)
+        cell = inside.astype(np.intp)
         left = cells.left[0] + cells.pitch_mm * place
-        right = left + cells.width_mm
-        if blur_mm > 0:
-            part = np.maximum(np.minimum(right, far) - np.maximum(left, near), 0.0) / blur_mm
-        else:
-            part = (end <= right).astype(np.float64)
-        part = part * ((place >= 0) & (place <= last))
-        here = edge
+        change = edge
         if sag is not None:
-            here = np.maximum(edge - sag[np.arange(len(end)), column], 0.0)
-        yield column, part * here / cells.width_mm
+            change = np.maximum(edge - sag[cell, np.arange(len(end))] / cells.width_mm, 0.0)
+        if blur_mm > 0:
+            overlap = np.minimum(left + cells.width_mm, far) - np.maximum(left, near)
+            change = change * (np.maximum(overlap, 0.0) / blur_mm)
+        elif cells.width_mm < cells.pitch_mm:
+            change = change * (end <= left + cells.width_mm)
+        yield EndEffect(toward, cell, change * (place == inside))
+        place = place + 1

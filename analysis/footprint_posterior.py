@@ -85,7 +85,7 @@ def _printed(problem: Problem, mode: Mode) -> tuple[BoolArray, BoolArray]:
         printed |= inside
         rows = np.nonzero(inside & ~certain)[0]
         if len(rows):
-            part, weights = problem.take(rows), mode.inverse_var[rows]
+            part, weights = problem.take(rows), mode.inverse_var[:, rows]
             _, top, _ = _conditional(part, theta[rows], weights, 0)
             moved = theta[rows]
             moved[:, C] = v[rows] + sign * (h[rows] + 0.5 - half[rows])
@@ -99,14 +99,14 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
 
     Most of these are a plateau where no end leaves a trace: there one fit does for all.
     """
-    inverse_var = mode.inverse_var[rows]
+    inverse_var = mode.inverse_var[:, rows]
     theta = mode.theta[rows]
     theta[:, C] = theta[:, V]
     free, density_free, sd_free = _conditional(problem, theta, inverse_var, 2)
     v, h, half = free[:, V], np.exp(free[:, LOG_H]), free[:, L] / 2
     weight_c, mean_c = problem.prior_weight[:, C], problem.prior_mean[:, C]
     # An end that cuts off a piece m mm long of the parabola takes about A m^2/h from one cell.
-    quiet = np.sqrt(problem.offset_var.min(axis=1)) * mode.noise_factor[rows]
+    quiet = np.sqrt(problem.offset_var.min(axis=0)) * mode.noise_factor[rows]
     width = problem.cells.width_mm
     margin = 2 * np.sqrt(4 * quiet / np.exp(free[:, LOG_A]) * h * width)
     reach = np.abs(half - h) + np.clip(margin, 0.5 * width, 3 * width)
@@ -125,7 +125,7 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
     if len(i):
         guess = free[i]
         guess[:, C] = centre[i, j]
-        found, density[i, j], sd[i, j] = _conditional(problem.take(i), guess, inverse_var[i], 2)
+        found, density[i, j], sd[i, j] = _conditional(problem.take(i), guess, inverse_var[:, i], 2)
         toe[i, j] = found[:, V] - found[:, C]
     return Nodes(centre, density, toe, sd, np.zeros(len(rows), dtype=np.bool_))
 
@@ -139,7 +139,7 @@ def _near(problem: Problem, mode: Mode, rows: NDArray[np.intp]) -> Nodes:
     lean = cov[:, :, C] / sd_c[:, None]
     guess = (theta[:, None, :] + lean[:, None, :] * _NEAR[:, None]).reshape(n * count, 5)
     many = np.repeat(np.arange(n), count)
-    found, density, sd = _conditional(problem.take(many), guess, mode.inverse_var[rows][many], 1)
+    found, density, sd = _conditional(problem.take(many), guess, mode.inverse_var[:, rows[many]], 1)
     shape = (n, count)
     return Nodes(
         found[:, C].reshape(shape),
