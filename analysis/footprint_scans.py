@@ -5,7 +5,7 @@ millisecond: left alone, a rising load looks like a lie error. Here each cell is
 between its own samples to the middle of the heaviest scan. What straight interpolation leaves out,
 the curvature of the load, is worked out from all cells together: on a Winkler foundation the whole
 pressed parabola rises and falls by the same number of counts, so within-cell differences of all
-pressed cells are samples of one curve, a cubic in time here.
+pressed cells are samples of one curve, a quartic in time here.
 """
 
 from __future__ import annotations
@@ -23,9 +23,13 @@ _WINDOW_PERIODS = 1.6
 # A sample this far below the peak still counts as pressed for the curve; lower ones may have left
 # the foundation, where the shift is no longer the same for all cells.
 _PRESSED = 0.25
-# Prior on the cubic's coefficients, in peaks per period^k: nothing changes by more than about the
-# whole load in a scan period. The third term is kept small: it is hardly seen.
-_CURVE_PRIOR = np.array([1.0, 1.0, 0.4])
+# Prior on the curve's coefficients, in peaks per period^k: nothing changes by more than about the
+# whole load in a scan period. The higher terms are kept small: they are hardly seen.
+_CURVE_PRIOR = np.array([1.0, 1.0, 0.4, 0.3])
+_TERMS = len(_CURVE_PRIOR)
+# A sample counts as on the foundation above this part of the peak and this many sd of its noise.
+_ON_PART = 0.08
+_ON_SD = 4.0
 # Within-cell repeatability assumed when the curve is drawn, relative to peak.
 _CURVE_NOISE = 0.02
 
@@ -45,9 +49,9 @@ class PeakProfile:
     sag: FloatArray | None
     """(n, cells): by how much the load at the (weighted) samples was below the common moment."""
     sag_basis: FloatArray | None
-    """(n, 3, cells): derivative of sag by the curve's coefficients."""
+    """(n, terms, cells): derivative of sag by the curve's coefficients."""
     curve_covariance: FloatArray | None
-    """(n, 3, 3)."""
+    """(n, terms, terms)."""
     lowest: FloatArray
     """(n,): lowest sample of the strike."""
 
@@ -121,16 +125,21 @@ def peak_profile(
         nearest = np.argmin(np.abs(u), axis=1)
         i, j = np.nonzero(lonely)
         weight[i, nearest[i, j], j] = 1.0
+    # Interpolating between a pressed sample and one from before or after contact would cut corners.
+    peak = y[rows, heaviest].max(axis=1)[:, None, None]
+    on = here & (y > np.maximum(_ON_PART * peak, _ON_SD * np.sqrt(sample_variance)))
+    seen_on = (on & (weight > 0)).any(axis=1)[:, None, :]
+    weight = np.where(seen_on, weight * on, weight)
     total = weight.sum(axis=1)
     missing = total <= 0
     weight /= np.where(missing, 1.0, total)[:, None, :]
     coefficients, covariance = _load_curve(y, u, here & ~saturated, sample_variance)
     u_near = np.where(weight > 0, u, 0.0)
     power = u_near
-    basis = np.empty((n, 3, y.shape[2]))
-    for k in range(3):
+    basis = np.empty((n, _TERMS, y.shape[2]))
+    for k in range(_TERMS):
         np.einsum("nsc,nsc->nc", weight, power, out=basis[:, k])
-        power = power * u_near if k < 2 else power
+        power = power * u_near
     basis *= -1
     # weight^2 of a single scan strike is 1: nothing to average.
     variance = np.einsum("nsc,nsc->nc", weight, weight) * sample_variance
@@ -165,7 +174,7 @@ def _period(lapse: FloatArray, heaviest: NDArray[np.intp], reach: FloatArray) ->
 def _load_curve(
     y: FloatArray, u: FloatArray, good: BoolArray, sample_variance: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Cubic ``b1 u + b2 u^2 + b3 u^3`` that all pressed cells share: (n, 3) and (n, 3, 3).
+    """Quartic ``b1 u + ... + b4 u^4`` that all pressed cells share: coefficients, covariance.
 
     Least squares on within-cell differences, with a weak prior.
     """
@@ -178,15 +187,15 @@ def _load_curve(
     u0 = np.where(pressed, u, 0.0)
     z = np.where(pressed, y, 0.0)
     z = (z - z.sum(axis=1, keepdims=True) / count) * w
-    columns = np.empty((len(y), 3, y.shape[1] * y.shape[2]))
+    columns = np.empty((len(y), _TERMS, y.shape[1] * y.shape[2]))
     power = u0
-    for k in range(3):
+    for k in range(_TERMS):
         mean = power.sum(axis=1, keepdims=True) / count
         columns[:, k] = ((power - mean) * w).reshape(len(y), -1)
         power = power * u0
     noise = np.mean(sample_variance) + (_CURVE_NOISE * peak) ** 2
     normal = columns @ columns.transpose(0, 2, 1) / noise[:, None, None]
     right = (columns @ z.reshape(len(y), -1, 1))[:, :, 0] / noise[:, None]
-    normal += np.eye(3) / (_CURVE_PRIOR**2 * peak[:, None, None] ** 2)
+    normal += np.eye(_TERMS) / (_CURVE_PRIOR**2 * peak[:, None, None] ** 2)
     covariance = np.linalg.inv(normal)
     return np.einsum("nij,nj->ni", covariance, right), covariance

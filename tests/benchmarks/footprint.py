@@ -237,6 +237,7 @@ def under_faults(rng, n, cell_us) -> dict:
             "bias_deg": round(float(error.mean()), 4),
             "stated_sd_deg": round(rms(fits.lie_sd_deg[fits.ok]), 4),
             "cover_90": round(covered(fits, lie), 4),
+            "flagged_p_below_1_percent": round(float((fits.p_value[fits.ok] < 0.01).mean()), 4),
         }
         more = out[name]["rmse_deg"] - out["none"]["rmse_deg"]
         out[name]["more_than_without_deg"] = round(more, 4)
