@@ -41,10 +41,13 @@ void board_start(void)
 
 static void obey(const struct host_message *message)
 {
+    /* Any word will do, not ask hello alone: a host that did not notice that the board has started anew goes on with the
+     * talk, and would wait for ever. */
+    send_records();
     switch (message->type) {
     case TYPE_ASK_HELLO:
         send_hello();
-        send_records();
+        send_from_part_0();
         break;
     case TYPE_ASK_CLOCK:
         send_clock_reply(message->token, hal_frame_end_ticks());

@@ -82,7 +82,10 @@ void send_clock_reply(uint32_t token, uint32_t received_ticks)
 void send_records(void)
 {
     records_wanted = true;
-    /* A record of which a host before this one got the first parts. */
+}
+
+void send_from_part_0(void)
+{
     part = 0;
 }
 

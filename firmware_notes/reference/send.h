@@ -17,8 +17,10 @@ void send_hello(void);
 void send_status(void);
 void send_clock_reply(uint32_t token, uint32_t received_ticks);
 
-/* Records may go out from now on (the host has asked for hello). */
+/* A host is there: records may go out from now on. */
 void send_records(void);
+/* It is a new one: a record of which one before it got the first parts is begun again. */
+void send_from_part_0(void);
 /* Every kept record from this one on. */
 void send_again(uint32_t sequence);
 

@@ -10,6 +10,7 @@
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
+#include <math.h>
 #include <simavr/sim_elf.h>
 #include <string.h>
 
@@ -237,7 +238,8 @@ static void look_at_watches(uint16_t sp)
 
 int chip_run_until(double time_us)
 {
-    uint64_t until = (uint64_t)(time_us * avr->frequency / 1e6);
+    /* Up to the next whole cycle, or a run to a moment within one would never get there. */
+    uint64_t until = (uint64_t)ceil(time_us * avr->frequency / 1e6);
     uint64_t began = avr->cycle;
 
     line_set_board_baud(avr->frequency / cycles_per_bit());
@@ -289,8 +291,12 @@ void chip_brown_out(void)
 
 void chip_press_switch(int pressed)
 {
-    /* The switch pulls the pin down. */
-    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), SWITCH_BIT), pressed ? 0 : 1);
+    avr_irq_t *pin = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), SWITCH_BIT);
+
+    /* The switch pulls the pin down. The emulator drops a level that it believes is there already, also after a reset has
+     * cleared the pin: so the other one first. */
+    avr_raise_irq(pin, pressed ? 1 : 0);
+    avr_raise_irq(pin, pressed ? 0 : 1);
 }
 
 int chip_watch(uint32_t address)

@@ -75,7 +75,9 @@ def host(chip, new_ear, say):
 def test_it_fits_with_room_for_the_stack(firmware, chip, board: str) -> None:
     elf = firmware(board)
     sizes = subprocess.run(["avr-size", "-A", str(elf)], capture_output=True, text=True, check=True)
-    by_name = {line.split()[0]: int(line.split()[1]) for line in sizes.stdout.splitlines()[2:8] if line}
+    by_name = {
+        line.split()[0]: int(line.split()[1]) for line in sizes.stdout.splitlines()[2:8] if line
+    }
     static = by_name[".data"] + by_name[".bss"]
     # 512 bytes of flash stay free for a boot loader.
     assert by_name[".text"] + by_name[".data"] < FLASH_BYTES - 512
@@ -138,7 +140,9 @@ def test_scripted_strikes_come_out_cell_by_cell(host, board: str) -> None:
         heard = at.go(200)
         assert heard.damage == []
         strikes += heard.strikes
-    assert [(strike.sequence, strike.flags) for strike in strikes] == [(n, Flag(0)) for n in (0, 1, 2)]
+    assert [(strike.sequence, strike.flags) for strike in strikes] == [
+        (n, Flag(0)) for n in (0, 1, 2)
+    ]
     offset_us = clock_offset_us(at)
     step_us = hello.scan_ticks * 4.0 / (rows * 16 - 1)
     # All rows of a cell together, then the next cell; held 1.5 us after the start.
@@ -264,7 +268,7 @@ def test_a_brown_out_starts_a_new_boot_with_nothing_kept(host) -> None:
         # In the middle of sending the strike.
         at.go(12)
         at.chip.tell("brownout")
-        heard = at.go(200)
+        heard = at.go(900)
         boots.append(heard.hellos[-1].boot_id)
         assert (heard.hellos[-1].oldest_kept, heard.hellos[-1].next_sequence) == (0, 0)
         again = at.go(60, AskHello())

@@ -421,9 +421,7 @@ def test_host_messages_arrive_as_sent(
 
 
 @given(message=host_messages, where=st.integers(0, 10_000), bit=st.integers(0, 7))
-def test_one_flipped_bit_is_never_obeyed(
-    core: Core, message: object, where: int, bit: int
-) -> None:
+def test_one_flipped_bit_is_never_obeyed(core: Core, message: object, where: int, bit: int) -> None:
     frame = bytearray(encode_frame(encode(message)))
     frame[where % len(frame)] ^= 1 << bit
     read, bad = core.read_host(bytes(frame) + b"\x00")

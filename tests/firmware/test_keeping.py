@@ -34,6 +34,15 @@ def test_nothing_but_hello_and_status_before_the_host_asks(bench) -> None:
     assert heard.sequences == [0]
 
 
+@pytest.mark.parametrize("message", [AskClock(3), SetTrigger(10), SendAgain(1, 0), Confirm(9, 9)])
+def test_any_word_of_a_host_will_do(bench, message: object) -> None:
+    """A host that missed the board's new start does not greet it, but goes on talking."""
+    board = bench(greet=False)
+    board.strike()
+    assert board.go(100).records == []
+    assert board.go(100, message).sequences == [0]
+
+
 def test_hello_comes_once_after_the_start_behind_a_zero(bench) -> None:
     board = bench(greet=False)
     assert board.hello.boot_id == 1
