@@ -1,23 +1,78 @@
-"""All commands on one app. Nothing heavy is imported here: `--help` has to be quick."""
+"""All commands by name. Each is imported when it is asked for, so that help is quick."""
 
 from __future__ import annotations
 
-import typer
+import importlib
+from dataclasses import dataclass
+from typing import Any
 
-from logger.cli.boards import boards
-from logger.cli.demo import demo
-from logger.cli.log import log
-from logger.cli.marks import mark
-from logger.cli.sessions import sessions, strikes
-from logger.cli.sets import app as sets
-from logger.cli.sheets import clubs, sheet
-from logger.cli.sim import PASS_THROUGH, sim
+import typer
+from typer.core import TyperGroup
+from typer.main import get_command
+
+
+@dataclass(frozen=True, slots=True)
+class _Command:
+    """Where a command is, and what the list of commands says of it."""
+
+    module: str
+    attribute: str
+    """A function, or a typer app with commands of its own."""
+    summary: str
+
+
+# In the order of a first afternoon.
+COMMANDS = {
+    "demo": _Command("demo", "demo", "Try everything with a simulated board and player."),
+    "set": _Command("sets", "app", "Players and their sets of clubs."),
+    "boards": _Command("boards", "boards", "List the ports and radios a board could be on."),
+    "board": _Command("board", "app", "Check a board and find out how far to trust it."),
+    "log": _Command("log", "log", "Log strikes club by club."),
+    "mark": _Command("marks", "mark", "Keep a mark read off the sole."),
+    "strikes": _Command("sessions", "strikes", "List every contact of a session."),
+    "clubs": _Command("sheets", "clubs", "Show where each sole touched and its lie error."),
+    "sheet": _Command("sheets", "sheet", "Work out the bend sheet."),
+    "sessions": _Command("sessions", "sessions", "List all fitting sessions."),
+    "sim": _Command("sim", "sim", "Run a simulated board until Ctrl-C."),
+}
+
+
+class _Commands(TyperGroup):
+    """A group that knows its commands' names before it knows the commands."""
+
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ANN401 - typer hides this type
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ANN401
+        found = COMMANDS.get(cmd_name)
+        return None if found is None else _load(cmd_name, found)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ANN401
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, entry.summary) for name, entry in COMMANDS.items()])
+
+
+def _load(name: str, entry: _Command) -> Any:  # noqa: ANN401
+    made = getattr(importlib.import_module(f"logger.cli.{entry.module}"), entry.attribute)
+    if not isinstance(made, typer.Typer):
+        # A command that hands its options on says so itself.
+        settings = getattr(made, "context_settings", None)
+        alone = typer.Typer(
+            add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False
+        )
+        alone.command(name, context_settings=settings)(made)
+        made = alone
+    command = get_command(made)
+    command.name = name
+    command.params = [p for p in command.params if not p.name.endswith("_completion")]
+    return command
 
 
 def build_app() -> typer.Typer:
     """Put the command line together."""
     # rich_markup_mode None: drawing help with rich costs more than all the rest of it.
     app = typer.Typer(
+        cls=_Commands,
         name="lieboard",
         no_args_is_help=True,
         rich_markup_mode=None,
@@ -28,8 +83,9 @@ def build_app() -> typer.Typer:
             "lieboard log PORT, lieboard sheet."
         ),
     )
-    for command in (demo, boards, log, mark, clubs, sheet, strikes, sessions):
-        app.command()(command)
-    app.command(context_settings=PASS_THROUGH)(sim)
-    app.add_typer(sets, name="set")
+
+    @app.callback()
+    def lieboard() -> None:
+        """Give typer its group; what it says is above."""
+
     return app

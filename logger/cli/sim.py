@@ -7,8 +7,6 @@ import sys
 
 import typer
 
-PASS_THROUGH = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
-
 
 def sim(context: typer.Context) -> int:
     """Run a simulated board and player until Ctrl-C; all options: lieboard sim --help.
@@ -22,3 +20,11 @@ def sim(context: typer.Context) -> int:
             return process.wait()
         except KeyboardInterrupt:
             return process.wait()
+
+
+# Everything behind the name is for the simulator, its --help too.
+sim.context_settings = {  # type: ignore[attr-defined]
+    "allow_extra_args": True,
+    "ignore_unknown_options": True,
+    "help_option_names": [],
+}
