@@ -53,6 +53,7 @@ class _Sole:
     camber_u: FloatArray
     length: FloatArray
     length_u: FloatArray
+    middle_u: float
     half: FloatArray
     """Half-width of the parabola at the typical depth."""
     half_log_sd: float
@@ -125,6 +126,7 @@ def fit_footprints(
         _each(sole.camber_u_mm, n),
         _each(sole.length_mm, n),
         _each(sole.length_u_mm, n),
+        sole.middle_u_mm,
         half,
         float(np.log(sole.depth_factor)) / 2,
     )
@@ -178,6 +180,7 @@ class _Columns:
             "covariance": (n, 3, 3),
             "gain_influence_mm": (n, 2, strip.cells),
             "length_influence": (n, 2),
+            "middle_influence": (n,),
         }
         nodes = "node_centre_mm node_log_likelihood node_toe_mm node_toe_sd_mm"
         shapes |= dict.fromkeys(nodes.split(), (n, NODES))
@@ -202,6 +205,7 @@ class _Columns:
             camber_mm=np.asarray(self.soles.camber),
             camber_u_mm=np.asarray(self.soles.camber_u),
             length_u_mm=np.asarray(self.soles.length_u),
+            middle_u_mm=self.soles.middle_u,
             gain_shared_u=self.strip.gain_shared_u,
             aim=self.aim,
             toe_sign=self.hand.toe_sign,
@@ -238,6 +242,7 @@ def _fit_batch(
         None if profile.sag is None else _cells_first(profile.sag),
         _cells_first(profile.variance),
         out.gain_var,
+        out.strip.neighbour_u**2,
         _cells_first(use),
         np.ascontiguousarray(profile.saturated.T) if profile.saturated.any() else None,
         mean,
@@ -268,16 +273,23 @@ def _file(
     _, jacobian = footprint_counts(mode.theta, problem.cells, profile.sag)
     pull = mode.covariance @ (jacobian * mode.inverse_var.T[:, None, :])
     extra_c, extra_toe = _curve_variance(pull, mode, profile)
-    toe_sd = np.sqrt(nodes.toe_sd**2 + extra_toe[:, None])
+    prior_var = 1 / problem.prior_weight[:, C]
     centre = densify(nodes.centre, _PARTS)
-    toe, spread = densify(nodes.toe, _PARTS), densify(toe_sd, _PARTS)
     share = node_weights(centre, densify(nodes.log_density, _PARTS))
     mean_c = (share * centre).sum(axis=1)
+    off_c = centre - mean_c[:, None]
+    var_c = (share * off_c**2).sum(axis=1)
+    # Of the centre, that much hangs on the sole's ends; the rest on the address mark.
+    by_middle = 1 - np.minimum(var_c / prior_var, 1.0)
+    middle_var = (by_middle * out.soles.middle_u) ** 2
+    var_c = var_c + extra_c + middle_var
+    own_sd = np.sqrt(nodes.toe_sd**2 + extra_toe[:, None])
+    toe = densify(nodes.toe, _PARTS)
+    spread = np.sqrt(densify(own_sd, _PARTS) ** 2 + middle_var[:, None])
     mean_toe = (share * toe).sum(axis=1)
-    off_c, off_toe = centre - mean_c[:, None], toe - mean_toe[:, None]
-    var_c = (share * off_c**2).sum(axis=1) + extra_c
+    off_toe = toe - mean_toe[:, None]
     var_toe = (share * (off_toe**2 + spread**2)).sum(axis=1)
-    joint = (share * off_c * off_toe).sum(axis=1)
+    joint = (share * off_c * off_toe).sum(axis=1) - middle_var
     radius, radius_u = out.soles.camber[rows], out.soles.camber_u[rows]
     # tan(lie error) = -toe / R: the strip knows nothing of R, so its relative error multiplies.
     slope = -toe / radius[:, None]
@@ -319,10 +331,11 @@ def _file(
     # Frame of the nodes: player's, from the mark.
     value["node_centre_mm"][rows] = nodes.centre - problem.prior_mean[:, C, None]
     value["node_log_likelihood"][rows] = nodes.log_density + prior
-    value["node_toe_mm"][rows], value["node_toe_sd_mm"][rows] = nodes.toe, toe_sd
+    value["node_toe_mm"][rows], value["node_toe_sd_mm"][rows] = nodes.toe, own_sd
     by_gain = pull * mode.counts.T[:, None, :]
     by_gain = np.stack([by_gain[:, C], by_gain[:, V] - by_gain[:, C]], axis=1)
     value["gain_influence_mm"][rows] = by_gain[:, :, ::sign]
+    value["middle_influence"][rows] = by_middle
     by_length = mode.covariance[:, :, L] * problem.prior_weight[:, L, None]
     value["length_influence"][rows, 0] = by_length[:, C]
     value["length_influence"][rows, 1] = by_length[:, V] - by_length[:, C]

@@ -42,6 +42,7 @@ class Problem:
     offset_var: FloatArray
     """(cells, n)."""
     gain_var: float
+    neighbour_var: float
     use: FloatArray
     """(cells, n): 0 = missing or dead."""
     saturated: BoolArray | None
@@ -59,6 +60,7 @@ class Problem:
             None if self.sag is None else self.sag[:, rows],
             self.offset_var[:, rows],
             self.gain_var,
+            self.neighbour_var,
             self.use[:, rows],
             None if self.saturated is None else self.saturated[:, rows],
             self.prior_mean[rows],
@@ -68,7 +70,14 @@ class Problem:
     def inverse_variance(self, counts: FloatArray) -> FloatArray:
         """One over the variance of each cell when it truly has ``counts``; 0 = unused."""
         level = np.maximum(counts, 0.0)
-        return np.asarray(self.use / (self.offset_var + self.gain_var * level * level))
+        variance = self.offset_var + self.gain_var * level * level
+        if self.neighbour_var > 0:
+            # Half the share goes to either side and as much comes back.
+            swap = -2 * level
+            swap[1:] += level[:-1]
+            swap[:-1] += level[1:]
+            variance += self.neighbour_var / 4 * swap * swap
+        return np.asarray(self.use / variance)
 
 
 @dataclass

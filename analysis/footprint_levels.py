@@ -337,7 +337,9 @@ def _summary(
     member = (index[:, None] == np.arange(clubs)) / count
     by_gain = member.T @ fits.gain_influence_mm[good][:, 1] * fits.gain_shared_u
     by_length = member.T @ (fits.length_influence[good][:, 1] * fits.length_u_mm[good])
-    shared = (by_gain**2).sum(axis=1) + by_length**2
+    by_middle = member.T @ fits.middle_influence[good] * fits.middle_u_mm
+    own_head = by_length**2 + by_middle**2
+    shared = (by_gain**2).sum(axis=1) + own_head
     radius = member.T @ fits.camber_mm[good]
     relative = (member.T @ fits.camber_u_mm[good]) / radius
     off = mean - toe
@@ -356,7 +358,7 @@ def _summary(
     lie = np.degrees(np.arctan(lie_slope))
     # Of a gap: offset and shared gain errors cancel between the clubs, the rest adds up.
     per_mm = per_slope / radius
-    centred, within = off * per_mm, (weight @ variance + by_length**2) * per_mm**2
+    centred, within = off * per_mm, (weight @ variance + own_head) * per_mm**2
     common = (centred * weight[:, None]).T @ centred + (by_gain * per_mm[:, None]) @ (
         by_gain * per_mm[:, None]
     ).T

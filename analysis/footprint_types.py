@@ -74,6 +74,10 @@ class StripSpec:
         Standard uncertainty of the calibration itself, relative: the same error in every strike.
     offset_u_counts : float
         Standard deviation of a resting cell, counts.
+    neighbour_u : float
+        Standard uncertainty of the share of its load that a cell hands to its two neighbours
+        through the cover, relative. It blurs the sole's ends, where loads differ most. The default
+        is our estimate for a cover about as thick as the pitch.
     cell_width_mm : float or None
         Width that a cell averages over; None = the pitch.
     """
@@ -86,6 +90,7 @@ class StripSpec:
     gain_u: float = 0.05
     gain_shared_u: float = 0.0
     offset_u_counts: float = 2.0
+    neighbour_u: float = 0.05
     cell_width_mm: float | None = None
 
     def __post_init__(self) -> None:
@@ -94,7 +99,7 @@ class StripSpec:
         for name in ("pitch_mm", "full_scale_counts", "offset_u_counts"):
             if not getattr(self, name) > 0:
                 raise ValueError(f"{name} must be positive")
-        for name in ("scan_us", "gain_u", "gain_shared_u"):
+        for name in ("scan_us", "gain_u", "gain_shared_u", "neighbour_u"):
             if not getattr(self, name) >= 0:
                 raise ValueError(f"{name} must not be negative")
         width = self.cell_width_mm
@@ -121,6 +126,10 @@ class SolePrior:
         goes into every degree.
     length_mm, length_u_mm : array_like
         Length L of the part of the sole that can print, and its standard uncertainty.
+    middle_u_mm : float
+        Standard uncertainty of the middle of that part against the middle of the score lines, mm:
+        heel and toe are seldom ground alike. What the ends tell of the place is no better than
+        this. The default is our estimate; measure the head to do better.
     depth_mm : array_like
         Typical depth of press, median of a log-normal prior.
     depth_factor : float
@@ -131,6 +140,7 @@ class SolePrior:
     camber_u_mm: ArrayLike
     length_mm: ArrayLike
     length_u_mm: ArrayLike = 1.5
+    middle_u_mm: float = 0.5
     depth_mm: ArrayLike = 2.0
     depth_factor: float = 2.7
 
@@ -138,8 +148,8 @@ class SolePrior:
         for name in ("camber_mm", "length_mm", "length_u_mm", "depth_mm"):
             if not np.all(np.asarray(getattr(self, name)) > 0):
                 raise ValueError(f"{name} must be positive")
-        if not np.all(np.asarray(self.camber_u_mm) >= 0):
-            raise ValueError("camber_u_mm must not be negative")
+        if not np.all(np.asarray(self.camber_u_mm) >= 0) or not self.middle_u_mm >= 0:
+            raise ValueError("camber_u_mm and middle_u_mm must not be negative")
         if not self.depth_factor > 1:
             raise ValueError("depth_factor must be above 1")
 
@@ -237,9 +247,12 @@ class FootprintFits:
     """(n, 2, cells): change of (centre, toe), player frame, per unit of relative gain error."""
     length_influence: FloatArray = field(repr=False)
     """(n, 2): change of (centre, toe) per mm of sole length."""
+    middle_influence: FloatArray = field(repr=False)
+    """(n,): change of the centre (less of the toe) per mm that the printing part is off-centre."""
     camber_mm: FloatArray = field(repr=False)
     camber_u_mm: FloatArray = field(repr=False)
     length_u_mm: FloatArray = field(repr=False)
+    middle_u_mm: float
     gain_shared_u: float
     aim: AimPrior
     toe_sign: int

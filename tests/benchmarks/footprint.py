@@ -57,7 +57,9 @@ class Own:
         gain = 1 + gain_u * rng.normal(size=self.clean.shape)
         noise = self.offset * rng.normal(size=self.clean.shape)
         self.counts = (self.clean * gain + noise)[:, None]
-        self.strip = StripSpec(4.0, 32, 1e9, gain_u=gain_u, offset_u_counts=self.offset)
+        self.strip = StripSpec(
+            4.0, 32, 1e9, gain_u=gain_u, offset_u_counts=self.offset, neighbour_u=0.0
+        )
 
     def model(self, **moved):
         at = {name: getattr(self, name) for name in ("centre", "slope", "depth", "k", "length")}
@@ -66,7 +68,7 @@ class Own:
 
     def fit(self, scatter=6.0, offset_u=0.0) -> FootprintFits:
         times = np.zeros((len(self.lie), 1))
-        sole = SolePrior(R, R_U, L, L_U)
+        sole = SolePrior(R, R_U, L, L_U, middle_u_mm=0.0)
         return fit_footprints(
             self.counts, times, self.strip, sole, AimPrior(0.0, scatter, offset_u)
         )

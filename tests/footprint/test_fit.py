@@ -14,12 +14,12 @@ from analysis.conventions import Hand
 from analysis.footprint import AimPrior, SolePrior, StripSpec, fit_footprints
 from analysis.footprint_model import Cells, footprint_counts
 
-SOLE = SolePrior(camber_mm=300.0, camber_u_mm=0.0, length_mm=78.0, length_u_mm=1.5)
+SOLE = SolePrior(camber_mm=300.0, camber_u_mm=0.0, length_mm=78.0, length_u_mm=1.5, middle_u_mm=0.0)
 AIM = AimPrior(0.0, scatter_mm=6.0, offset_u_mm=0.0)
 
 
 def strip(offset=20.0, gain_u=0.05):
-    return StripSpec(4.0, 32, 1e6, gain_u=gain_u, offset_u_counts=offset)
+    return StripSpec(4.0, 32, 1e6, gain_u=gain_u, offset_u_counts=offset, neighbour_u=0.0)
 
 
 def fit(counts, spec=None, **kwargs):
@@ -146,7 +146,7 @@ def test_stated_sd_is_near_the_bound_where_an_end_prints(bench, lie, depth):
     centre = rng.uniform(-6, 6, 300)
     peak = bench.pressure(0.0, lie, depth).max()
     counts = bench.noisy(rng, bench.pressure(centre, lie, depth), offset=0.02 * peak)
-    sure = SolePrior(300.0, 0.0, 78.0, 0.05)
+    sure = SolePrior(300.0, 0.0, 78.0, 0.05, 0.0)
     got = fit_footprints(counts, np.zeros((300, 1)), strip(0.02 * peak), sure, AIM)
     bound = np.sqrt(np.mean([fisher_lie_sd_deg(bench, c, lie, depth) ** 2 for c in centre[:60]]))
     error = np.sqrt(np.mean((got.lie_error_deg - lie) ** 2))
@@ -179,10 +179,39 @@ def test_camber_uncertainty_goes_into_the_degree(bench):
     counts = bench.noisy(np.random.default_rng(8), bench.pressure(0.0, 2.0, 3.0))
     times = np.zeros((1, 1))
     known = fit_footprints(counts, times, strip(), SOLE, AIM)
-    unsure = fit_footprints(counts, times, strip(), SolePrior(300.0, 30.0, 78.0, 1.5), AIM)
+    unsure = fit_footprints(counts, times, strip(), SolePrior(300.0, 30.0, 78.0, 1.5, 0.0), AIM)
     more = np.sqrt(unsure.lie_sd_deg[0] ** 2 - known.lie_sd_deg[0] ** 2)
     # 10 % of R is 10 % of the lie error.
     assert more == pytest.approx(0.1 * known.lie_error_deg[0], rel=0.1)
+
+
+def test_an_uncertain_middle_widens_only_what_the_ends_tell(bench):
+    rng = np.random.default_rng(14)
+    counts = bench.noisy(rng, bench.pressure([0.0, 0.0], 0.0, [4.0, 0.7]))
+    times = np.zeros((2, 1))
+    sure = fit_footprints(counts, times, strip(), SolePrior(300.0, 0.0, 78.0, 1.5, 0.0), AIM)
+    unsure = fit_footprints(counts, times, strip(), SolePrior(300.0, 0.0, 78.0, 1.5, 2.0), AIM)
+    more = np.sqrt(unsure.toe_sd_mm**2 - sure.toe_sd_mm**2)
+    assert more[0] == pytest.approx(2.0, rel=0.05)
+    assert more[1] < 0.5
+
+
+def test_neighbours_that_share_load_blur_the_ends(bench):
+    rng = np.random.default_rng(15)
+    lie, centre = rng.normal(0, 1, 300), rng.normal(0, 5, 300)
+    clean = bench.pressure(centre, lie, 3.2)
+    padded = np.pad(clean, ((0, 0), (1, 1)))
+    share = np.abs(0.05 * rng.normal(size=(300, 1)))
+    mixed = (1 - share) * clean + share / 2 * (padded[:, :-2] + padded[:, 2:])
+    counts = bench.noisy(rng, mixed)
+    spec = StripSpec(4.0, 32, 1e6, gain_u=0.05, offset_u_counts=20.0, neighbour_u=0.05)
+    told, untold = fit(counts, spec), fit(counts)
+
+    def cover(got):
+        return ((got.lie_low_deg < lie) & (lie < got.lie_high_deg)).mean()
+
+    assert cover(told) > 0.85
+    assert cover(told) > cover(untold)
 
 
 def test_one_dead_cell_is_found_and_forgiven(bench):

@@ -10,7 +10,7 @@ from analysis.footprint import AimPrior, SolePrior, StripSpec, fit_footprints
 from analysis.footprint_levels import combine_club, session_levels
 
 AIM = AimPrior(0.0, scatter_mm=4.0, offset_u_mm=10.0)
-SOLE = SolePrior(300.0, 0.0, 78.0, 0.05)
+SOLE = SolePrior(300.0, 0.0, 78.0, 0.05, 0.0)
 
 
 def session(bench, rng, depth, lies, per, offset, scatter=0.6, delivery=4.0, **kwargs):

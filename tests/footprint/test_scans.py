@@ -8,7 +8,7 @@ import pytest
 from analysis.footprint import AimPrior, SolePrior, StripSpec, fit_footprints
 from analysis.footprint_scans import peak_profile
 
-SOLE = SolePrior(300.0, 0.0, 78.0, 0.05)
+SOLE = SolePrior(300.0, 0.0, 78.0, 0.05, 0.0)
 AIM = AimPrior(0.0, 6.0, 0.0)
 
 
