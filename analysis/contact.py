@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from analysis.budget import coverage_factor
 from analysis.estimation import (
+    EVERY_SWING,
     Interval,
     RobustMean,
     robust_mean,
@@ -181,6 +182,7 @@ def judge(
     wanted_mm: float = 0.0,
     tolerance_mm: float,
     u_level_mm: float = 0.0,
+    sided_confidence: float = EVERY_SWING,
 ) -> Judgement:
     """Say whether a club's contact is where it is wanted.
 
@@ -195,12 +197,16 @@ def judge(
     u_level_mm : float
         Standard uncertainty, common to all swings, of where the sole's middle passed. It widens the
         interval, and no number of swings takes it away.
+    sided_confidence : float
+        Of the interval that has to leave out the wanted place. The default allows for a look after
+        every swing; the mean's own confidence will do for a number of swings fixed beforehand.
 
     Returns
     -------
     Judgement
-        CENTRED if the interval lies within the tolerance; to one side if the interval leaves out
-        the wanted place and the mean lies outside the tolerance; else NOT_SETTLED.
+        CENTRED if the mean's interval lies within the tolerance; to one side if the interval at
+        ``sided_confidence`` leaves out the wanted place and the mean lies outside the tolerance;
+        else NOT_SETTLED.
 
     Raises
     ------
@@ -211,25 +217,37 @@ def judge(
         raise ValueError("tolerance_mm must be positive")
     if not (u_level_mm >= 0 and math.isfinite(wanted_mm)):
         raise ValueError("wanted_mm must be finite and u_level_mm cannot be negative")
-    if mean.mean_mm is None or mean.interval_mm is None or mean.n_used < FEWEST_SWINGS:
+    mid, plain, dof = mean.mean_mm, mean.interval_mm, mean.dof
+    if mid is None or plain is None or dof is None or mean.n_used < FEWEST_SWINGS:
         return _too_few(mean)
-    off = mean.mean_mm - wanted_mm
-    confidence = mean.interval_mm.confidence
-    level_mm = coverage_factor(math.inf, confidence) * u_level_mm
-    interval = Interval(
-        mean.mean_mm - math.hypot(mean.mean_mm - mean.interval_mm.low, level_mm),
-        mean.mean_mm + math.hypot(mean.interval_mm.high - mean.mean_mm, level_mm),
-        confidence,
-    )
-    where = _where(mean, mean.mean_mm, wanted_mm, interval)
-    low, high = interval.low - wanted_mm, interval.high - wanted_mm
-    if -tolerance_mm <= low and high <= tolerance_mm:
+    off = mid - wanted_mm
+    confidence = plain.confidence
+    interval = _widened(mid, plain, dof, confidence, u_level_mm)
+    where = _where(mean, mid, wanted_mm, interval)
+    if abs(interval.low - wanted_mm) <= tolerance_mm >= abs(interval.high - wanted_mm):
         return Judgement(ContactVerdict.CENTRED, 0, f"centred: {where}")
-    if abs(off) > tolerance_mm and (low > 0 or high < 0):
+    sure = _widened(mid, plain, dof, max(sided_confidence, confidence), u_level_mm)
+    if abs(off) > tolerance_mm and not sure.low <= wanted_mm <= sure.high:
         verdict = _SIDED[mean.axis][1 if off > 0 else 0]
         return Judgement(verdict, 0, f"{verdict.value}: {where}")
-    more = _more_swings(mean, off, tolerance_mm, level_mm)
+    if abs(off) > tolerance_mm:
+        more = _more_swings(mean, abs(off), sure.confidence, u_level_mm)
+    else:
+        more = _more_swings(mean, tolerance_mm - abs(off), confidence, u_level_mm)
     return Judgement(ContactVerdict.NOT_SETTLED, more, f"not settled: {where}; {_advice(more)}")
+
+
+def _widened(
+    mid: float, plain: Interval, dof: float, confidence: float, u_level_mm: float
+) -> Interval:
+    """Interval at another confidence, with the level's uncertainty in it."""
+    stretch = coverage_factor(dof, confidence) / coverage_factor(dof, plain.confidence)
+    level_mm = coverage_factor(math.inf, confidence) * u_level_mm
+    return Interval(
+        mid - math.hypot(stretch * (mid - plain.low), level_mm),
+        mid + math.hypot(stretch * (plain.high - mid), level_mm),
+        confidence,
+    )
 
 
 def tolerance_mm(tolerance_deg: float, radius_mm: float) -> float:
@@ -240,20 +258,18 @@ def tolerance_mm(tolerance_deg: float, radius_mm: float) -> float:
     return radius_mm * math.tan(math.radians(tolerance_deg))
 
 
-def _more_swings(mean: ContactMean, off: float, tolerance: float, level_mm: float) -> int | None:
+def _more_swings(
+    mean: ContactMean, half_width: float, confidence: float, u_level_mm: float
+) -> int | None:
     """Stein's second-stage size for the half-width that would settle it, less what is there."""
-    if mean.spread_mm is None or mean.interval_mm is None or mean.dof is None:
-        return None
-    needed = abs(off) if abs(off) > tolerance else tolerance - abs(off)
-    left = needed**2 - level_mm**2
+    level_mm = coverage_factor(math.inf, confidence) * u_level_mm
+    left = half_width**2 - level_mm**2
     if left <= 0:
         return None if level_mm > 0 else MOST_MORE_SWINGS
-    if mean.n_used < FIRST_LOOK:
+    if mean.n_used < FIRST_LOOK or mean.spread_mm is None or mean.dof is None:
         # A pilot of three or four says little of the spread: finish the first look, then count.
-        return FIRST_LOOK - mean.n_used
-    size = stein_sample_size(
-        mean.spread_mm, mean.dof, math.sqrt(left), confidence=mean.interval_mm.confidence
-    )
+        return max(FIRST_LOOK - mean.n_used, 1)
+    size = stein_sample_size(mean.spread_mm, mean.dof, math.sqrt(left), confidence=confidence)
     return min(max(size - mean.n_used, 1), MOST_MORE_SWINGS)
 
 

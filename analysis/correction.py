@@ -14,7 +14,7 @@ from enum import Enum
 from analysis.budget import WHAT_TO_IMPROVE, coverage_factor
 from analysis.contact import FIRST_LOOK, MOST_MORE_SWINGS, ContactMean
 from analysis.conventions import lie_error_from_toe, toe_from_lie_error
-from analysis.estimation import stein_sample_size, t_below
+from analysis.estimation import EVERY_SWING, stein_sample_size, t_below
 from analysis.lie import LieError
 
 CAUTIONS: tuple[str, ...] = (
@@ -79,7 +79,10 @@ class BendRules:
     p_needed: float = 0.90
     """Least probability that the bend makes it better."""
     confidence: float = 0.90
-    """Of the interval that has to leave out the wanted lie."""
+    """Of the intervals that are shown, and of the one that has to lie within the tolerance."""
+    sided_confidence: float = EVERY_SWING
+    """Of the interval that has to leave out the wanted lie before a club is bent; the default
+    allows for a look after every swing."""
     u_machine_deg: float = 0.25
     """Standard uncertainty of a bend as carried out: reading of the gauge, spring-back. Common
     practice, no source."""
@@ -88,8 +91,10 @@ class BendRules:
     def __post_init__(self) -> None:
         if not self.increment_deg > 0 or not self.tolerance_deg > 0:
             raise ValueError("increment_deg and tolerance_deg must be positive")
-        if not 0.5 <= self.p_needed < 1 or not 0 < self.confidence < 1:
-            raise ValueError("p_needed lies in 0.5 .. 1 and confidence in 0 .. 1")
+        if not 0.5 <= self.p_needed < 1:
+            raise ValueError("p_needed lies in 0.5 .. 1")
+        if not 0 < self.confidence <= self.sided_confidence < 1:
+            raise ValueError("confidence lies in 0 .. 1 and sided_confidence not below it")
         if not self.u_machine_deg >= 0:
             raise ValueError("u_machine_deg cannot be negative")
 
@@ -233,7 +238,8 @@ def _row(club: ClubEvidence, rules: BendRules) -> BendRow:
     doubt = f"{abs(off):.1f}° ± {half:.1f}° too {'upright' if off > 0 else 'flat'}"
     if abs(off) <= rules.tolerance_deg and abs(off) + half <= rules.tolerance_deg:
         return _leave(club, lie, f"{doubt}: within {rules.tolerance_deg:g}°", LimitedBy.NOTHING, 0)
-    if abs(off) <= rules.tolerance_deg or half >= abs(off):
+    sure = coverage_factor(lie.dof, rules.sided_confidence) * lie.u_deg
+    if abs(off) <= rules.tolerance_deg or sure >= abs(off):
         more, advice = _what_would_tell(club, lie, off, rules)
         return _leave(club, lie, f"{doubt}: not settled; {advice}", LimitedBy.EVIDENCE, more)
 
@@ -324,9 +330,11 @@ def _what_would_tell(
     """How many more swings would settle it (Stein), or what else must be known better first."""
     contact = club.contact
     tolerance = rules.tolerance_deg
-    needed = abs(off) if abs(off) > tolerance else tolerance - abs(off)
+    needed, confidence = tolerance - abs(off), rules.confidence
+    if abs(off) > tolerance:
+        needed, confidence = abs(off), rules.sided_confidence
     others = [line for line in lie.budget.lines if line.contribution.improve_key != "scatter"]
-    fixed = coverage_factor(math.inf, rules.confidence) * math.hypot(*(o.u_result for o in others))
+    fixed = coverage_factor(math.inf, confidence) * math.hypot(*(o.u_result for o in others))
     if fixed >= needed and others and fixed > 0:
         key = max(others, key=lambda line: line.u_result).contribution.improve_key
         return None, f"more swings will not settle it. {WHAT_TO_IMPROVE[key]}"
@@ -335,7 +343,7 @@ def _what_would_tell(
     if contact is None or contact.spread_mm is None or not contact.u_mm or left == 0:
         return MOST_MORE_SWINGS, "it lies at the edge of the tolerance"
     spread_deg = contact.spread_mm * scatter / contact.u_mm
-    size = stein_sample_size(spread_deg, max(lie.dof, 1.0), left, confidence=rules.confidence)
+    size = stein_sample_size(spread_deg, max(lie.dof, 1.0), left, confidence=confidence)
     more = min(max(size - contact.n_used, 1), MOST_MORE_SWINGS)
     return more, f"about {more} more swings would tell"
 

@@ -134,7 +134,7 @@ any_contact = st.builds(
 )
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(st.lists(any_contact, max_size=40), st.integers(0, 40))
 def test_the_future_changes_nothing(contacts, cut):
     # repr, because a NaN in a contact is unequal to itself.

@@ -93,11 +93,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--players", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only-stopping", action="store_true")
     chosen = parser.parse_args()
     started = time.perf_counter()
     print(f"{'population':<16} {'n':>3} {'holds':>7} {'half':>7} {'t holds':>8} {'t half':>7}")
     table: dict[str, dict[str, list[float]]] = {}
-    for name, draw in POPULATIONS.items():
+    populations = {} if chosen.only_stopping else POPULATIONS
+    for name, draw in populations.items():
         table[name] = {"holds_percent": [], "half_mm": [], "t_half_mm": []}
         for n in SIZES:
             held, half, t_held, t_half = coverage(draw, n, chosen.players, chosen.seed)
@@ -109,7 +111,9 @@ def main() -> None:
             table[name]["holds_percent"].append(round(100 * held, 1))
             table[name]["half_mm"].append(round(half, 2))
             table[name]["t_half_mm"].append(round(t_half, 2))
-    stops = [stopping(off, max(chosen.players // 4, 10), chosen.seed) for off in (0.0, 5.24, 10.5)]
+    stops = [
+        stopping(off, max(chosen.players // 4, 10), chosen.seed) for off in (0.0, 3.5, 5.24, 10.5)
+    ]
     for stop in stops:
         print(stop)
     rng = np.random.default_rng(0)
