@@ -97,6 +97,7 @@ class BleEnd:
         self._rng = rng
         self._unsent = bytearray()
         self._held = b""
+        self._notifying = 0
         self._spoils: dict[str, float] = {}
         self._wake = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
@@ -163,6 +164,11 @@ class BleEnd:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
+    @property
+    def unsent(self) -> int:
+        """Bytes that were not notified yet."""
+        return len(self._unsent) + self._notifying
+
     # -- notifications -------------------------------------------------------------------------
 
     def _subscribed(self) -> None:
@@ -184,11 +190,13 @@ class BleEnd:
                 size = self.board.mtu - 3
                 piece = bytes(self._unsent[:size])
                 del self._unsent[:size]
+                self._notifying = len(piece)
                 for value in self._spoiled(piece):
                     await self._daemon.notify(self.board, value)
                     sent += 1
                     if self._options.per_event and sent % self._options.per_event == 0:
                         await asyncio.sleep(self._options.event_s)
+                self._notifying = 0
                 if sent % 16 == 0:
                     await asyncio.sleep(0)
             await self._wake.wait()

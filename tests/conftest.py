@@ -12,3 +12,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=None,
         help="run the link tests on a real board too: /dev/ttyACM0, COM3, socket://HOST:PORT, ...",
     )
+    parser.addoption(
+        "--board-ble",
+        metavar="URL",
+        default=None,
+        help="run the link tests on a real board over Bluetooth LE too: ble://NAME, ...",
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import re
+import sys
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -24,6 +25,7 @@ _ADDRESS = re.compile(
 # A second board of the same name is heard within a few of its advertisements, which come at least
 # once a second (firmware_notes/ble.md, "On the air").
 _TWIN_S = 1.2
+_SHORT_NAME = 8
 _MOST_NAMED = 8
 
 
@@ -118,21 +120,36 @@ class BoardFinder:
             return _bare(seen.address) == _bare(self.target)
         if _BOARD_ID.fullmatch(self.target):
             return seen.board_id == self.target.lower()
-        return seen.name.casefold() == self.target.casefold()
+        # An advertisement has room for the first eight characters (firmware_notes/ble.md).
+        name, wanted = seen.name.casefold(), self.target.casefold()
+        return name == wanted or (len(name) >= _SHORT_NAME and wanted.startswith(name))
 
     async def _already_connected(self) -> SeenBoard | None:
         """Find the board among those the system holds: one in use does not advertise."""
         from bleak import BleakAdapter
         from bleak.exc import BleakError
 
+        held: list[BLEDevice] = []
         with contextlib.suppress(NotImplementedError, BleakError):
             adapter = await BleakAdapter.get()
-            for device in await adapter.get_connected_devices([SERVICE]):
-                seen = SeenBoard(device.name or device.address, device.address,
-                                 _id_in_system(device), None, device)  # fmt: skip
-                if self._is_meant(seen):
-                    self._address = seen.address
-                    return seen
+            held = await adapter.get_connected_devices([SERVICE])
+        for device in held:
+            name = device.name or device.address
+            seen = SeenBoard(name, device.address, _id_in_system(device), None, device)
+            if not self._is_meant(seen):
+                continue
+            if sys.platform == "linux":
+                from logger.links.ble_linux import Held, held_here
+
+                really = await held_here(device)
+                if really is Held.IN_USE:
+                    raise LinkOpenError(
+                        f"{seen} is in use by another program on this computer; close that one"
+                    )
+                if really is Held.NOT_AT_ALL:
+                    continue
+            self._address = seen.address
+            return seen
         return None
 
 

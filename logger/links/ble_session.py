@@ -154,10 +154,6 @@ class BleSession:
         from bleak.exc import BleakError
 
         if sys.platform == "linux":
-            if _in_use(characteristic):
-                raise LinkOpenError(
-                    f"{self._url} is in use by another program on this computer; close that one"
-                )
             try:
                 # A socket of its own for the notifications: faster, and no message bus in between.
                 await client.start_notify(
@@ -315,13 +311,6 @@ async def _quietly(work: Coroutine[Any, Any, None], limit_s: float) -> None:
         await bounded(work, limit_s)
     except Exception as error:  # noqa: BLE001 - a link that is given up has nobody to tell
         _log.debug("while letting go: %r", error)
-
-
-def _in_use(characteristic: BleakGATTCharacteristic) -> bool:
-    """Whether another program of this computer has the notifications already."""
-    known = characteristic.obj
-    props = known[1] if isinstance(known, tuple) and len(known) > 1 else {}
-    return bool(props.get("Notifying") or props.get("NotifyAcquired"))
 
 
 def _something_to_read(client: BleakClient) -> BleakGATTCharacteristic | None:

@@ -122,6 +122,8 @@ def _by_daemon(name: str, text: str, board: str, system: str) -> str:
         return f"{board} is in use by another program on this computer; close that one"
     if kind == "InProgress":
         return "another program is using Bluetooth for the same just now; try again in a moment"
+    if "abort" in text or "Not connected" in text:
+        return f"the connection to {board} broke off: bring it closer and try again"
     if kind in ("Failed", "ConnectionAttemptFailed"):
         return (
             f"{board} did not accept the connection: another computer or a phone may hold it, or "

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import os
 import shutil
+import signal
 import socket
 import subprocess
+import sys
 import termios
 import threading
 import time
@@ -15,21 +18,34 @@ import tty
 from collections import deque
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logger.errors import LinkClosedError, LinkOpenError
 from logger.links.base import Chunk
+from logger.links.ble_thread import BLUETOOTH
 from logger.links.open import link_from_url
+from simulators.ble_board import BleEnd, BleOptions
+from simulators.line_ends import Events
 
+ROOT = Path(__file__).parents[2]
+
+# The Bluetooth daemon whose interface these speak is Linux's.
+collect_ignore = [] if sys.platform.startswith("linux") else ["test_ble.py"]
+
+# Bluetooth LE with the daemon's interface that only Linux has: notifications of 244 bytes through a
+# socket, and of 20 bytes over the message bus.
+RADIOS = {"ble": BleOptions(), "ble-small": BleOptions(mtu=23, acquire=False)}
+WITH_FAR_END = ["memory", "pty", "tcp", "rfc2217"] + list(RADIOS) * sys.platform.startswith("linux")
 # Where a link needs no far end, a real board is one more transport.
-WITH_FAR_END = ["memory", "pty", "tcp", "rfc2217"]
+REAL = ["--board-port", "--board-ble"]
 
 
 def pytest_generate_tests(metafunc):
     if "far_end" in metafunc.fixturenames:
         metafunc.parametrize("far_end", WITH_FAR_END, indirect=True)
     elif "any_end" in metafunc.fixturenames:
-        board = ["board"] if metafunc.config.getoption("--board-port") else []
+        board = [option for option in REAL if metafunc.config.getoption(option)]
         metafunc.parametrize("any_end", WITH_FAR_END + board, indirect=True)
 
 
@@ -238,6 +254,52 @@ class Ser2netEnd(PtyEnd):
         await super().hang_up()
 
 
+async def _until(so):
+    while not so():  # noqa: ASYNC110 - the far end has no events of its own
+        await asyncio.sleep(0.001)
+
+
+class RadioEnd:
+    """A peripheral on a message bus of its own, without a board's firmware: raw bytes both ways."""
+
+    def __init__(self, options, monkeypatch):
+        self.got = bytearray()
+        heard = Events(self.got.extend, lambda: None, lambda: None)
+        self.end = BleEnd(heard, options, board_id=bytes(range(8)), name="bare", battery=True,
+                          rng=np.random.default_rng(0))  # fmt: skip
+        self._monkeypatch = monkeypatch
+        self.url = self.end.url
+
+    async def start(self):
+        await self.end.open()
+        for name, value in self.end.env.items():
+            self._monkeypatch.setenv(name, value)
+        return self
+
+    def make_link(self, **settings):
+        return link_from_url(self.url, **settings)
+
+    async def send(self, data):
+        async with asyncio.timeout(5):
+            await _until(lambda: self.end.connected)
+            self.end.write(data)
+            await _until(lambda: not self.end.unsent)
+
+    async def receive(self, count):
+        async with asyncio.timeout(5):
+            await _until(lambda: len(self.got) >= count)
+        data = bytes(self.got[:count])
+        del self.got[:count]
+        return data
+
+    async def hang_up(self):
+        await self.end.drop(0)
+
+    async def give_back(self):
+        BLUETOOTH.stop()
+        await self.end.close()
+
+
 class BoardEnd:
     """A real board, which sends what it likes."""
 
@@ -260,7 +322,9 @@ async def _make_end(transport, request, tmp_path):
         return await TcpEnd().start()
     if transport == "rfc2217":
         return await Ser2netEnd(tmp_path).start()
-    return BoardEnd(request.config.getoption("--board-port"))
+    if transport in RADIOS:
+        return await RadioEnd(RADIOS[transport], request.getfixturevalue("monkeypatch")).start()
+    return BoardEnd(request.config.getoption(transport))
 
 
 @pytest.fixture
@@ -275,6 +339,59 @@ async def any_end(request, tmp_path):
     end = await _make_end(request.param, request, tmp_path)
     yield end
     await end.give_back()
+
+
+class BoardProcess:
+    """``python -m simulators``: a whole board in a process of its own."""
+
+    def __init__(self, *arguments):
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "simulators", "--stdin", "--noise-only", "--cell-faults", "none",
+             *arguments],
+            cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        ready = json.loads(self.process.stdout.readline())
+        self.url = ready["url"]
+        self.env = ready.get("env", {})
+
+    def ask(self, line):
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+    def close(self):
+        self.process.send_signal(signal.SIGCONT)
+        for stream in (self.process.stdin, self.process.stdout):
+            with contextlib.suppress(BrokenPipeError):
+                stream.close()
+        self.process.wait(10)
+
+
+@pytest.fixture
+def board_process(monkeypatch):
+    """Start boards; their environment becomes this process's."""
+    started = []
+
+    def start(*arguments):
+        board = BoardProcess(*arguments)
+        started.append(board)
+        for name, value in board.env.items():
+            monkeypatch.setenv(name, value)
+        return board
+
+    yield start
+    BLUETOOTH.stop()
+    for board in started:
+        board.close()
+
+
+@pytest.fixture
+def on_the_air(board_process):
+    """Start a board on the air: ``--ble`` with these words for the radio."""
+
+    def start(spec="", *arguments):
+        return board_process("--ble", spec, *arguments)
+
+    return start
 
 
 @pytest.fixture
