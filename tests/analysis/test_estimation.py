@@ -130,7 +130,7 @@ def test_a_finer_grid_changes_nothing(monkeypatch, n):
     x = np.random.default_rng(n).normal(0.0, 5.0, n)
     x[0] += 30.0
     coarse = robust_mean(x)
-    monkeypatch.setattr(estimation, "MEAN_POINTS", 601)
+    monkeypatch.setattr(estimation, "MEAN_POINTS", 561)
     monkeypatch.setattr(estimation, "SPREAD_POINTS", 241)
     fine = robust_mean(x)
     length = 2 * fine.interval.half_width
