@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
 from analysis.contacts import Contact, ContactBuilder, StripReading
-from analysis.scans import ScanOrder, Strip, contact_from_scans
+from analysis.conventions import FloatArray
+from analysis.scans import ScanOrder, Strip, contact_from_scans, rest_levels
 from analysis.strikes import SortRules
 from logger.records import Flag, Hello, Reading, Strike
+from logger.session.board_evening import EveningsInForce, evened_counts, fits_board
 
 _WRAP_TICKS = 1 << 32
 # A sole of 25 mm and a row of 10 mm under a slow wedge of 10 m/s: 3.5 ms; half as much again.
@@ -22,7 +28,8 @@ class ContactReader:
     so that a record gives the same contact whether it is read live or from the store.
     """
 
-    def __init__(self, hello: Hello | None) -> None:
+    def __init__(self, hello: Hello | None, evenings: EveningsInForce | None = None) -> None:
+        self._evenings = evenings or EveningsInForce()
         self._tick_hz = _TEXT_TICK_HZ if hello is None else hello.tick_hz
         self._half_mm: float | None = None
         self._strip: Strip | None = None
@@ -83,10 +90,11 @@ class ContactReader:
         last_us = self._unwrapped_us(last_ticks, struck_utc_ns)
         # Modulo 2^32 before the difference is taken, as unsigned ticks do.
         before = (last_ticks - strike.scan_ticks.astype("int64")) % _WRAP_TICKS
+        counts, strip = self._evened(self._strip, strike, struck_utc_ns)
         return contact_from_scans(
             last_us - before / self._tick_hz * 1e6,
-            strike.counts,
-            self._strip,
+            counts,
+            strip,
             key=sequence,
             span_us=strike.span_ticks / self._tick_hz * 1e6 or None,
             late_start=Flag.LATE_START in strike.flags,
@@ -94,6 +102,21 @@ class ContactReader:
             saturated=Flag.SATURATED in strike.flags,
             still_loaded=Flag.STILL_LOADED in strike.flags,
         )
+
+    def _evened(self, strip: Strip, strike: Strike, struck_utc_ns: int) -> tuple[FloatArray, Strip]:
+        """Even the counts by what held when they were struck; also the strip they belong to."""
+        raw = strike.counts.astype(np.float64)
+        held = self._evenings.at(struck_utc_ns)
+        if held is None or not fits_board(held.evening, *raw.shape[1:]):
+            return raw, strip
+        rest, _, _ = rest_levels(raw, late_start=Flag.LATE_START in strike.flags)
+        counts, full_scale = evened_counts(raw, rest, held.evening, strip.full_scale)
+        return counts, replace(strip, full_scale=full_scale)
+
+    def method_of(self, version: str, struck_utc_ns: int) -> str:
+        """Name what a contact was worked out with: the version, and the evening if one held."""
+        held = None if self._strip is None else self._evenings.at(struck_utc_ns)
+        return version if held is None else f"{version}, evening {held.id}"
 
     def _reading(self, sequence: int, reading: Reading, struck_utc_ns: int) -> StripReading:
         flags = reading.flags

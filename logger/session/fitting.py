@@ -15,6 +15,7 @@ from logger.decoding import record_from_raw
 from logger.errors import UsageError
 from logger.records import Button, ButtonAction, Flag, Reading, Strike
 from logger.sequence import Hole
+from logger.session.board_evening import evenings_of
 from logger.session.contacts_of import ContactReader
 from logger.store.rows import ClubRow, NewStrike, SessionRow, SetRow, StrikeRow
 from logger.store.store import Store
@@ -250,7 +251,7 @@ class FittingSession:
             )
 
     def _begin_work(self, boot: int) -> _BootWork:
-        reader = ContactReader(self.store.hello_of(boot))
+        reader = ContactReader(self.store.hello_of(boot), evenings_of(self.store, boot))
         return _BootWork(reader, StrikeSorter(reader.sort_rules()))
 
     def _sort(
@@ -301,7 +302,7 @@ class FittingSession:
             load=contact.load,
             span_us=contact.span_us,
             flags=int(work.reader.flags_of(contact) & Flag(0xFFFF)),
-            method_version=METHOD_VERSION,
+            method_version=work.reader.method_of(METHOD_VERSION, utc_ns),
             rule_reason=None if one.kind is Kind.STRIKE else one.reason,
         )
 

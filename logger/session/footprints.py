@@ -17,6 +17,13 @@ from analysis.scans import rest_levels
 from logger.clubs import ClubSpec
 from logger.decoding import record_from_raw
 from logger.records import Flag, Hello, Strike
+from logger.session.board_evening import (
+    EveningsInForce,
+    evenings_of,
+    fits_board,
+    gain_table,
+    shared_doubt,
+)
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 
@@ -36,6 +43,14 @@ class Footprints:
 
     strikes: tuple[StrikeRow, ...]
     fits: FootprintFits
+
+
+@dataclass(frozen=True, slots=True)
+class _Gains:
+    """Of the cells of one row: as made, or as an evening found them."""
+
+    gain: FloatArray | float = 1.0
+    shared_u: float = 0.0
 
 
 class FootprintReader:
@@ -76,8 +91,9 @@ class FootprintReader:
             own = [c for c in contacts if c.boot == boot and c.club is not None]
             scans = [self._strike(boot, c.first_sequence) for c in own]
             pairs = [(c, s) for c, s in zip(own, scans, strict=True) if s is not None]
-            if pairs:
-                found.append(self._fit_boot(hello, pairs, soles, specs))
+            evenings = evenings_of(self._store, boot)
+            for gains, group in _by_gains(hello, pairs, evenings):
+                found.append(self._fit_boot(hello, group, soles, specs, gains))
         return found
 
     def _fit_boot(
@@ -86,6 +102,7 @@ class FootprintReader:
         pairs: Sequence[tuple[StrikeRow, Strike]],
         soles: Mapping[int, tuple[float, float]],
         specs: Mapping[int, ClubSpec],
+        gains: _Gains,
     ) -> Footprints:
         strikes = tuple(contact for contact, _ in pairs)
         counts = np.full((len(pairs), _SCANS, hello.cells), np.nan)
@@ -113,6 +130,8 @@ class FootprintReader:
                 cells=hello.cells,
                 full_scale_counts=hello.full_scale,
                 scan_us=_row_scan_us(hello),
+                gain=gains.gain,
+                gain_shared_u=gains.shared_u,
                 offset_u_counts=max(float(np.median(noises)), _LEAST_NOISE_COUNTS),
             ),
             SolePrior(camber[:, 0], camber[:, 1], length[:, 0], length[:, 1]),
@@ -148,6 +167,25 @@ class FootprintReader:
                 record = record_from_raw(stored.raw)
                 assert isinstance(record, Strike)
                 self._scans[boot, stored.sequence] = record
+
+
+def _by_gains(
+    hello: Hello, pairs: Sequence[tuple[StrikeRow, Strike]], evenings: EveningsInForce
+) -> list[tuple[_Gains, list[tuple[StrikeRow, Strike]]]]:
+    """Part strikes by the gains of their cells: by the evening that held, and the row pressed."""
+    gains: dict[tuple[int, int] | None, _Gains] = {None: _Gains()}
+    groups: dict[tuple[int, int] | None, list[tuple[StrikeRow, Strike]]] = {}
+    for contact, strike in pairs:
+        held = evenings.at(contact.struck_utc_ns)
+        key = None
+        if held is not None and fits_board(held.evening, hello.rows, hello.cells):
+            raw = strike.counts.astype(np.float64)
+            rest, _, _ = rest_levels(raw, late_start=Flag.LATE_START in strike.flags)
+            row, _ = _heaviest(raw - rest)
+            key = (held.id, row)
+            gains[key] = _Gains(gain_table(held.evening)[row], shared_doubt(held.evening))
+        groups.setdefault(key, []).append((contact, strike))
+    return [(gains[key], group) for key, group in groups.items()]
 
 
 def _heaviest(net: FloatArray) -> tuple[int, slice]:
