@@ -17,6 +17,9 @@ from logger.sequence import Hole, SequenceTracker
 
 # A line of 40 characters at 115 200 baud takes 4 ms and a port is polled every few ms more.
 ARRIVAL_U_NS = 10_000_000
+WRAP_TICKS = 1 << 32
+# Further ahead than any uncertainty of a clock that was asked at least once.
+_AHEAD_NS = 2_000_000_000
 # A board answers a question about its clock within milliseconds; one that has not after this time
 # never will.
 _CLOCK_WAIT_NS = 1_500_000_000
@@ -56,6 +59,7 @@ class KeepingBoot:
         self._hole_since_ns: int | None = None
         self._fresh_from = identity.hello.next_sequence
         self._unclocked: list[RawRecord] = []
+        self._oldest_then: int | None = None
         self._greeted_ns = clock.monotonic_ns()
 
     @property
@@ -77,6 +81,10 @@ class KeepingBoot:
     async def announced(self, oldest_kept: int, next_sequence: int) -> None:
         """Take note of what *hello* or *status* says is kept."""
         self._tracker.announce(next_sequence)
+        if self._unclocked:
+            # What is held back for want of a clock is not lost: count when it has been taken.
+            self._oldest_then = oldest_kept
+            return
         lost = self._tracker.give_up_below(oldest_kept)
         if lost:
             reason = "the board's memory was full"
@@ -118,13 +126,15 @@ class KeepingBoot:
                 continue
             if not self._tracker.has(record.sequence):
                 new[record.sequence] = record
-        if not new:
-            return
-        await self._recorder.store(self._row, list(new.values()))
-        for sequence, record in new.items():
-            if self._tracker.add(sequence):
-                self._pending[sequence] = record
-        await self._release()
+        if new:
+            await self._recorder.store(self._row, list(new.values()))
+            for sequence, record in new.items():
+                if self._tracker.add(sequence):
+                    self._pending[sequence] = record
+            await self._release()
+        if self._oldest_then is not None:
+            oldest, self._oldest_then = self._oldest_then, None
+            await self.announced(oldest, oldest)
 
     @property
     def clock_known(self) -> bool:
@@ -160,22 +170,20 @@ class KeepingBoot:
         # What was kept and is sent again says nothing of how late messages are.
         if sequence >= self._fresh_from or self.ticks.estimate() is None:
             self.ticks.feed(ticks, raw.arrival_ns)
-        host_ns, u_ns = struck_at(self.ticks, ticks, raw.arrival_ns)
+        host_ns, u_ns = struck_at(self.ticks, ticks, raw.arrival_ns, self.hello.tick_hz)
         return TimedRecord(sequence, raw, self._clock.utc_from_monotonic(host_ns), u_ns)
 
 
-def struck_at(clock: ClockMap, ticks: int, arrival_ns: int) -> tuple[int, int]:
-    """Host time of ticks and its standard uncertainty; the arrival as long as nothing is known."""
+def struck_at(clock: ClockMap, ticks: int, arrival_ns: int, tick_hz: int) -> tuple[int, int]:
+    """Host time of ticks and its standard uncertainty; the arrival as long as nothing is known.
+
+    Nothing arrives before it was struck, so what the board kept is dated rightly up to one whole
+    wrap of its counter (71 minutes at 1 MHz).
+    """
     struck = clock.to_host_ns(ticks, arrival_ns)
+    if struck is not None and struck.host_ns > arrival_ns + _AHEAD_NS:
+        struck = clock.to_host_ns(ticks, arrival_ns - WRAP_TICKS * 1_000_000_000 // tick_hz)
     if struck is None:
         return arrival_ns, ARRIVAL_U_NS
     # The clock gives the half width of a 95 % interval.
     return struck.host_ns, struck.uncertainty_ns // 2
-
-
-def moment_ticks(record: Record) -> int:
-    """Tick that stands for a record: of its last scan if it is a strike."""
-    if isinstance(record, Strike):
-        return int(record.scan_ticks[-1])
-    assert record.ticks is not None
-    return record.ticks

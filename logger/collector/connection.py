@@ -225,11 +225,11 @@ class BoardConnection:
             self._confirmed = None
             self._asked_again = None
             self._state = ConnectionState.STREAMING
+            held, self._before_hello = self._before_hello, []
+            await boot.take(held)
         await boot.announced(hello.oldest_kept, hello.next_sequence)
         if is_new:
             self._tell(Greeted(boot.identity, boot.waiting))
-            held, self._before_hello = self._before_hello, []
-            await boot.take(held)
             if self._settings.trigger_level is not None:
                 await self._send(SetTrigger(self._settings.trigger_level))
             # Before the records that the board kept: their age needs the clock.
@@ -258,8 +258,8 @@ class BoardConnection:
         boot = self._boot
         if boot is not None:
             boot.ticks.feed(status.ticks, arrival_ns)
-            await boot.announced(status.oldest_kept, status.next_sequence)
             await boot.take(())
+            await boot.announced(status.oldest_kept, status.next_sequence)
             self._tell(BoardReport(status, boot.waiting))
 
     async def _take_clock_reply(self, reply: ClockReply, arrival_ns: int) -> None:

@@ -69,5 +69,5 @@ class TextBoard:
         host_ns, u_ns = raw.arrival_ns, ARRIVAL_U_NS
         if record.ticks is not None:
             self._ticks.feed(record.ticks, raw.arrival_ns)
-            host_ns, u_ns = struck_at(self._ticks, record.ticks, raw.arrival_ns)
+            host_ns, u_ns = struck_at(self._ticks, record.ticks, raw.arrival_ns, _TEXT_TICK_HZ)
         return TimedRecord(sequence, raw, self._clock.utc_from_monotonic(host_ns), u_ns)

@@ -1,0 +1,222 @@
+"""One connection against the rules of firmware_notes/wire.md, section 2.7, frame by frame.
+
+The board's side is written with the simulator's own encoder, which shares nothing with the logger.
+"""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from logger.collector.connection import ConnectionSettings, ConnectionState
+from logger.collector.events import BoardReport, Greeted, LineTrouble, RecordsLost
+from logger.collector.recording import KnownBoot
+from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError, StoreError
+from logger.sequence import Hole
+from simulators import encode
+
+
+def confirmed(bench):
+    said = bench.said(encode.CONFIRM)
+    return said[-1] if said else None
+
+
+async def test_asks_hello_until_the_board_says_it(bench):
+    async with bench.running():
+        await bench.until(lambda: len(bench.said(encode.ASK_HELLO)) >= 3)
+        bench.say(bench.hello())
+        await bench.until(lambda: bench.connection.state is ConnectionState.STREAMING)
+        asked = len(bench.said(encode.ASK_HELLO))
+        await asyncio.sleep(0.2)
+        assert len(bench.said(encode.ASK_HELLO)) == asked
+    assert isinstance(bench.events[0], Greeted)
+
+
+async def test_confirms_what_is_on_disk_and_nothing_beyond_a_hole(bench):
+    async with bench.running():
+        bench.say(bench.hello(0, 0))
+        bench.say(bench.reading(0), bench.reading(1), bench.reading(3))
+        await bench.until(lambda: 3 in bench.stored())
+        assert confirmed(bench) == (7, 1)
+        await bench.until(lambda: bench.said(encode.SEND_AGAIN))
+        assert bench.said(encode.SEND_AGAIN)[0] == (7, 2)
+        # The board sends again from the hole: what is there already does no harm.
+        bench.say(bench.reading(2), bench.reading(3))
+        await bench.until(lambda: confirmed(bench) == (7, 3))
+    assert bench.filed() == [0, 1, 2, 3]
+    assert sorted(bench.stored()) == [0, 1, 2, 3]
+
+
+async def test_never_confirms_what_the_disk_refused(bench):
+    async with bench.running() as running:
+        bench.say(bench.hello(0, 0))
+        await bench.until(lambda: bench.said(encode.ASK_CLOCK))
+        bench.recorder.failure = StoreError("disk full")
+        bench.say(bench.reading(0))
+        with pytest.raises(StoreError, match="disk full"):
+            await bench.until(running.done) or await running
+    assert confirmed(bench) is None
+
+
+async def test_asks_for_what_the_board_kept_from_the_first_it_lacks(bench):
+    bench.recorder.known["00000007"] = KnownBoot(1, 4, frozenset({6}))
+    async with bench.running():
+        bench.say(bench.hello(2, 9))
+        await bench.until(lambda: bench.said(encode.SEND_AGAIN))
+        assert bench.said(encode.SEND_AGAIN)[0] == (7, 4)
+        bench.say(*(bench.reading(n) for n in range(4, 9)))
+        await bench.until(lambda: confirmed(bench) == (7, 8))
+    assert bench.stored() == [4, 5, 7, 8]
+
+
+async def test_what_the_board_dropped_is_counted_once_and_does_not_hold_up_the_rest(bench):
+    async with bench.running():
+        bench.say(bench.hello(0, 0))
+        bench.say(bench.reading(0), bench.reading(5))
+        frame = bench.status(oldest=5, following=6, dropped=4)
+        bench.say(frame, frame)
+        await bench.until(lambda: confirmed(bench) == (7, 5))
+    assert bench.recorder.holes == [(Hole(1, 4), "the board's memory was full")]
+    assert [e.count for e in bench.events if isinstance(e, RecordsLost)] == [4]
+    assert bench.filed() == [0, 5]
+
+
+async def test_a_lost_last_record_shows_in_the_status(bench):
+    async with bench.running():
+        bench.say(bench.hello(0, 0), bench.reading(0))
+        await bench.until(lambda: bench.stored() == [0])
+        bench.say(bench.status(oldest=0, following=3))
+        await bench.until(lambda: bench.said(encode.SEND_AGAIN))
+    assert bench.said(encode.SEND_AGAIN)[0] == (7, 1)
+    (report,) = [e for e in bench.events if isinstance(e, BoardReport)]
+    assert report.waiting == 2
+
+
+async def test_behind_a_hole_that_stays_the_screen_goes_on_but_nothing_is_confirmed(bench):
+    async with bench.running():
+        bench.say(bench.hello(0, 0), bench.reading(0), bench.reading(2))
+        await bench.until(lambda: 2 in bench.filed())
+        assert confirmed(bench) == (7, 0)
+        bench.say(bench.reading(1))
+        await bench.until(lambda: confirmed(bench) == (7, 2))
+    # The late one comes after; the session works the boot out anew then.
+    assert bench.filed() == [0, 2, 1]
+
+
+async def test_a_restart_begins_a_new_boot(bench):
+    async with bench.running():
+        bench.say(bench.hello(0, 0), bench.reading(0), bench.reading(1))
+        await bench.until(lambda: confirmed(bench) == (7, 1))
+        bench.say(bench.hello(0, 1, boot=8), bench.reading(0))
+        await bench.until(lambda: confirmed(bench) == (8, 0))
+    assert [b.boot_key for b in bench.recorder.boots] == ["00000007", "00000008"]
+    assert bench.stored() == [0, 1, 0]
+
+
+async def test_a_board_that_cannot_count_its_starts_loses_nothing(bench):
+    """Same boot id, numbers gone back: a record of now must not pass for one of then."""
+    bench.recorder.known["00000007"] = KnownBoot(1, 12)
+    async with bench.running():
+        bench.say(bench.hello(0, 1), bench.reading(0))
+        await bench.until(lambda: bench.stored() == [0])
+    assert [b.boot_key for b in bench.recorder.boots] == ["00000007", "00000007~1"]
+
+
+async def test_records_before_the_hello_wait_for_it(bench):
+    async with bench.running():
+        bench.say(bench.reading(0))
+        await asyncio.sleep(0.05)
+        assert bench.stored() == []
+        bench.say(bench.hello(0, 1))
+        await bench.until(lambda: confirmed(bench) == (7, 0))
+
+
+async def test_a_record_that_cannot_be_read_is_given_up(bench):
+    """A button with an action of a later version: the same bytes would come again for ever."""
+    strange = encode.frame(encode.BUTTON, (1).to_bytes(4, "little") + bytes(4) + b"\x63")
+    async with bench.running():
+        bench.say(bench.hello(0, 0), bench.reading(0), strange, bench.reading(2))
+        await bench.until(lambda: confirmed(bench) == (7, 2))
+    assert [hole for hole, _ in bench.recorder.holes] == [Hole(1, 1)]
+    assert any(isinstance(e, LineTrouble) for e in bench.events)
+
+
+@pytest.mark.parametrize("age_s", [3, 1800, 4200])
+async def test_old_records_are_dated_by_the_boards_clock(age_s, bench):
+    """Up to one wrap of the counter, 2^32 microseconds = 4295 s; 1800 s is before half of it."""
+    then = (bench.ticks() - age_s * 1_000_000) % 2**32
+    now_utc_ns = bench.clock.utc_ns()
+    async with bench.running():
+        bench.say(bench.hello(0, 1))
+        await bench.until(lambda: bench.said(encode.SEND_AGAIN))
+        bench.say(bench.reading(0, ticks=then))
+        await bench.until(lambda: bench.stored() == [0])
+    (record,) = bench.recorder.stored
+    assert (now_utc_ns - record.struck_utc_ns) / 1e9 == pytest.approx(age_s, abs=1.0)
+
+
+async def test_what_came_before_the_drop_reaches_the_disk(bench):
+    async with bench.running() as running:
+        bench.say(bench.hello(0, 0))
+        await bench.until(lambda: len(bench.said(encode.ASK_CLOCK)) > 2)
+        bench.say(bench.reading(0), bench.reading(1))
+        bench.link.hang_up()
+        with pytest.raises(LinkClosedError):
+            await running
+    assert bench.stored() == [0, 1]
+
+
+@pytest.mark.parametrize("before", [False, True])
+async def test_bytes_that_are_no_board(bench, before):
+    settings = ConnectionSettings(foreign_after_s=0.1, seen_before=before)
+    async with bench.running(settings) as running:
+        for _ in range(20):
+            bench.say(bytes(range(1, 60)))
+        # On a port that was a board's before it is a bad line: try again, do not give up.
+        expected = LinkClosedError if before else ProtocolError
+        with pytest.raises(expected, match="--baud"):
+            async with asyncio.timeout(5):
+                await running
+
+
+async def test_a_newer_protocol_is_refused(bench):
+    async with bench.running() as running:
+        bench.say(bench.hello(protocol_major=2))
+        with pytest.raises(ProtocolError, match="protocol 2"):
+            async with asyncio.timeout(5):
+                await running
+
+
+async def test_a_board_gone_quiet_is_noticed(bench):
+    async with bench.running() as running:
+        bench.say(bench.hello())
+        with pytest.raises(LinkTimeoutError, match="supply and cable"):
+            async with asyncio.timeout(5):
+                await running
+
+
+async def test_the_trigger_is_set_once_per_start(bench):
+    async with bench.running(ConnectionSettings(trigger_level=31)):
+        bench.say(bench.hello(), bench.hello())
+        await bench.until(lambda: bench.said(encode.SET_TRIGGER))
+        await asyncio.sleep(0.1)
+    assert bench.said(encode.SET_TRIGGER) == [(31,)]
+
+
+async def test_text_lines_are_numbered_as_they_come(bench):
+    async with bench.running():
+        bench.say(b"LB1 x=1\n", b"LB1 x=2\n")
+        await bench.until(lambda: bench.filed() == [0, 1])
+    (identity,) = bench.recorder.boots
+    assert identity.board_key == "text:memory:"
+
+
+async def test_text_lines_with_numbers_show_what_is_missing_and_a_restart(bench):
+    async with bench.running():
+        lines = [b"LB1 n=3 x=1 b=mat\n", b"LB1 n=6 x=1 b=mat\n", b"LB1 n=0 x=1 b=mat\n"]
+        bench.say(*lines)
+        await bench.until(lambda: bench.filed() == [3, 6, 0])
+    assert [hole for hole, _ in bench.recorder.holes] == [Hole(4, 5)]
+    assert [b.board_key for b in bench.recorder.boots] == ["text:mat", "text:mat"]
+    assert bench.recorder.boots[0].boot_key != bench.recorder.boots[1].boot_key
