@@ -187,3 +187,11 @@ def struck_at(clock: ClockMap, ticks: int, arrival_ns: int, tick_hz: int) -> tup
         return arrival_ns, ARRIVAL_U_NS
     # The clock gives the half width of a 95 % interval.
     return struck.host_ns, struck.uncertainty_ns // 2
+
+
+def moment_ticks(record: Record) -> int:
+    """Tick that stands for a record: of its last scan if it is a strike."""
+    if isinstance(record, Strike):
+        return int(record.scan_ticks[-1])
+    assert record.ticks is not None
+    return record.ticks
