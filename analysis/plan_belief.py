@@ -7,7 +7,7 @@ by one); the plan asks both alike.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,13 @@ from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from analysis.conventions import FloatArray
 from analysis.lie import LieError, covariance_deg2
+
+Cdf = Callable[[FloatArray], FloatArray]
+
+# A mixture of more parts than this is tabulated before many of its chances are asked for.
+_FEW_PARTS = 4
+_TABLE_POINTS = 321
+_TABLE_REACH = 7.0
 
 
 @dataclass(frozen=True)
@@ -36,9 +43,7 @@ class Belief:
     """(n,): degrees of freedom; infinite = normal parts."""
 
     @classmethod
-    def normal(
-        cls, mean: ArrayLike, covariance: ArrayLike, dof: ArrayLike = math.inf
-    ) -> Belief:
+    def normal(cls, mean: ArrayLike, covariance: ArrayLike, dof: ArrayLike = math.inf) -> Belief:
         """Jointly normal, or Student's t for each club where ``dof`` is finite.
 
         With ``dof`` the square root of the covariance's diagonal is t's scale, as in the GUM.
@@ -87,6 +92,18 @@ class Belief:
         chance = ndtr(z) if math.isinf(free) else stdtr(min(free, 1e8), z)
         return np.asarray(chance @ self.weights)
 
+    def cdf(self, club: int) -> Cdf:
+        """Return a function that gives what `below` gives, fast for many points.
+
+        A mixture is tabulated, to 5e-5 in probability.
+        """
+        if self.weights.size <= _FEW_PARTS:
+            return lambda points: self.below(club, points)
+        reach = _TABLE_REACH * max(float(self.sd[club]), 1e-9)
+        grid = np.linspace(-reach, reach, _TABLE_POINTS) + self.mean[club]
+        chance = self.below(club, grid)
+        return lambda points: np.asarray(np.interp(points, grid, chance, 0.0, 1.0))
+
     def quantile(self, club: int, probability: float) -> float:
         """Point below which the lie error lies with this probability, to 1e-6 of its sd."""
         free = float(self.dof[club])
@@ -107,7 +124,7 @@ class Belief:
         return (low + high) / 2
 
     def mean_abs(self, club: int, shift_deg: ArrayLike) -> FloatArray:
-        """Expected ``|lie error + shift|``, degrees, shape of the shifts.
+        """Return the expected ``|lie error + shift|``, degrees, shape of the shifts.
 
         Folded normal: ``sd sqrt(2/pi) exp(-m^2/2 sd^2) + m (1 - 2 Phi(-m/sd))``; a t is taken as
         the normal of the same scale.

@@ -2,8 +2,8 @@
 
 ``lie_error_i = level + slope * (length_i - pivot length) + own_i``. Strikes scatter about their
 club's value with heavy tails, drift as the player tires, and share what is not known of where the
-sole's middle passed and of the stance's height. Clubs with few strikes lean on the line; a club that
-stands off it is named with its probability, and then neither leans on the line nor drags it.
+sole's middle passed and of the stance's height. Clubs with few strikes lean on the line; a club
+that stands off it is named with its probability, and then neither leans on the line nor drags it.
 """
 
 from __future__ import annotations
@@ -20,10 +20,11 @@ from analysis.lie import Level, Stance
 from analysis.plan_belief import Belief
 from analysis.set_model_design import Design, design
 from analysis.set_model_sites import Sites, fit_sites
-from analysis.set_model_states import Parts, posterior
+from analysis.set_model_states import DROP, Parts, posterior
 from analysis.set_model_types import (
     FEWEST_FOR_OUTLIER,
     Estimate,
+    IntArray,
     SetClub,
     SetPosterior,
     SetPrior,
@@ -84,8 +85,8 @@ def fit_set(
     Full Bayes: strikes by expectation propagation (`analysis.set_model_sites`), scatter and own
     spread on a grid, outliers by summing over who they are (`analysis.set_model_states`), all else
     in closed form. With no strays, no outliers and flat priors its evidence is the restricted
-    likelihood of the one-way mixed model; tests/set_model hold it against published fits. Lie errors
-    are stated for the middle of the session's swings.
+    likelihood of the one-way mixed model; tests/set_model hold it against published fits. Lie
+    errors are stated for the middle of the session's swings.
     """
     if not 0 < confidence < 1:
         raise ValueError("confidence must lie within 0 and 1")
@@ -118,6 +119,8 @@ def fit_set(
             log_prior,
             outlier_share=prior.outlier_share,
             outlier_deg=prior.outlier_deg,
+            # A first look at who stands off needs no tails.
+            drop=DROP if turn + 1 == _ROUNDS else 0.03,
         )
         if turn + 1 < _ROUNDS:
             p_off = parts.weight @ parts.outlier
@@ -192,7 +195,7 @@ def _summary(
 
     families = [one.family for one in clubs]
     counts = model.member.sum(axis=0)
-    by_scatter = np.bincount(parts.scatter_index, weight, scatter.size)
+    by_scatter = _gathered(parts.scatter_index, weight, scatter.size)
     has_slope = model.line.shape[1] > 1 and bool(np.ptp(model.line[:, 1]) > 0)
     p_stray = np.full(strikes.toe_mm.size, math.nan)
     p_stray[model.kept] = by_scatter @ sites.p_stray
@@ -221,7 +224,7 @@ def _summary(
         drift=coefficient(model.drift_column, prior.drift_deg),
         scatter=_on_grid(scatter, by_scatter, tails, confidence),
         own_sd=_on_grid(
-            _OWN_SDS, np.bincount(parts.own_index, weight, _OWN_SDS.size), tails, confidence
+            _OWN_SDS, _gathered(parts.own_index, weight, _OWN_SDS.size), tails, confidence
         ),
         offset_mm=coefficient(model.offset_column),
         p_stray=p_stray,
@@ -231,6 +234,10 @@ def _summary(
         new_u_deg=np.full(model.clubs, new_u),
         notes=tuple(notes),
     )
+
+
+def _gathered(place: IntArray, weight: FloatArray, size: int) -> FloatArray:
+    return np.asarray(np.bincount(place, weight, size), dtype=np.float64)
 
 
 def _belief(weight: FloatArray, mean: FloatArray, cov: FloatArray) -> Belief:

@@ -77,7 +77,7 @@ def design(
     labels = [one.label for one in clubs]
     if not labels or len(set(labels)) != len(labels):
         raise ValueError("the set needs at least one club, and each label once")
-    if strikes.club.size and not (0 <= strikes.club.min() and strikes.club.max() < len(labels)):
+    if strikes.club.size and not (strikes.club.min() >= 0 and strikes.club.max() < len(labels)):
         raise ValueError("a strike belongs to no club of the set")
     if pivot is not None and pivot not in labels:
         raise ValueError(f"the pivot {pivot!r} is not a club of the set")

@@ -147,9 +147,7 @@ def marginals(
     return mean, np.maximum(var, 1e-12)
 
 
-def _start(
-    model: Design, scatter: FloatArray, sound: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _start(model: Design, scatter: FloatArray, sound: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Weights by how far a strike lies from its club's median."""
     middle = np.zeros(model.clubs)
     for i in range(model.clubs):

@@ -16,11 +16,12 @@ from scipy.special import logsumexp
 from analysis.conventions import FloatArray
 from analysis.set_model_design import Design
 from analysis.set_model_sites import Sites, sums
+from analysis.set_model_types import IntArray
 
 # Pairs and triples are made of this many of the most suspect clubs.
 _SUSPECTS = 5
-# Parts of the mixture below this share of the largest are dropped: together under 1e-3.
-_DROP = 1e-4
+# Parts of the mixture below this share of the largest are dropped: together under 1 %.
+DROP = 1e-3
 
 
 @dataclass(frozen=True)
@@ -31,8 +32,8 @@ class Parts:
     """(k,), sums to 1."""
     outlier: FloatArray
     """(k, c): 1 where the club stands off."""
-    scatter_index: FloatArray
-    own_index: FloatArray
+    scatter_index: IntArray
+    own_index: IntArray
     """(k,): places on the grids."""
     beta: FloatArray
     beta_cov: FloatArray
@@ -48,7 +49,7 @@ class Parts:
     log_evidence: float
 
 
-def states(clubs: int, suspects: FloatArray) -> FloatArray:
+def states(clubs: int, suspects: IntArray) -> FloatArray:
     """Which clubs stand off, (states, clubs): pairs and triples among the ``suspects``."""
     rows = [np.zeros(clubs)]
     for size in (2, 3):
@@ -68,6 +69,7 @@ def posterior(
     *,
     outlier_share: float,
     outlier_deg: float,
+    drop: float = DROP,
 ) -> Parts:
     """Mixture over the whole grid.
 
@@ -83,6 +85,8 @@ def posterior(
         Log weight of each place on the grid.
     outlier_share, outlier_deg : float
         Of clubs that stand off, and how far.
+    drop : float
+        Parts below this share of the largest are left out.
     """
     clubs = model.clubs
     hit = model.member.sum(axis=0) > 0
@@ -93,7 +97,8 @@ def posterior(
     prior_off = np.log(share) - np.log1p(-share)
 
     def weigh(which: FloatArray) -> FloatArray:
-        return core.evidence(which) + log_prior[:, :, None] + prior_off * which.sum(axis=1)
+        by_state = core.evidence(which) + prior_off * which.sum(axis=1)
+        return np.asarray(by_state + log_prior[:, :, None])
 
     log_w = weigh(first)
     which = first
@@ -107,7 +112,7 @@ def posterior(
         which = np.concatenate((first, more))
     total = float(logsumexp(log_w))
     weight = np.exp(log_w - total)
-    s, t, z = np.nonzero(weight > _DROP * weight.max())
+    s, t, z = np.nonzero(weight > drop * weight.max())
     keep = weight[s, t, z]
     return core.parts(s, t, which[z], keep / keep.sum(), total)
 
@@ -163,8 +168,8 @@ class _Core:
 
     def parts(
         self,
-        s: FloatArray,
-        t: FloatArray,
+        s: IntArray,
+        t: IntArray,
         which: FloatArray,
         weight: FloatArray,
         log_evidence: float,
@@ -198,7 +203,7 @@ class _Core:
             scatter_index=s,
             own_index=t,
             beta=beta,
-            beta_cov=cov,
+            beta_cov=np.asarray(cov, dtype=np.float64),
             lie=at(lie_row, rho * offset),
             lie_cov=spread(lie_row, lie_row, own_extra),
             own=at(own_row, rho * offset),

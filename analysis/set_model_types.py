@@ -46,7 +46,9 @@ class SetClub:
             if value is not None and not (math.isfinite(value) and value > 0):
                 raise ValueError(f"{self.label}: {name} must be positive, or None if not known")
         if not self.sole.camber_mm > 0 or not self.sole.u_camber_mm >= 0:
-            raise ValueError(f"{self.label}: the sole's radius must be positive, its u not negative")
+            raise ValueError(
+                f"{self.label}: the sole's radius must be positive, its u not negative"
+            )
 
 
 @dataclass(frozen=True)
@@ -167,8 +169,8 @@ class SetPrior:
     stray_width: float = STRAY_WIDTH
 
     def __post_init__(self) -> None:
-        scales = (self.level_deg, self.slope_deg, self.family_step_deg, self.family_slope_deg)
-        scales += (self.own_scale_deg, self.outlier_deg, self.drift_swings, self.scatter_deg)
+        line = (self.level_deg, self.slope_deg, self.family_step_deg, self.family_slope_deg)
+        scales = (*line, self.own_scale_deg, self.outlier_deg, self.drift_swings, self.scatter_deg)
         if not all(value > 0 for value in (*scales, self.scatter_log_sd, self.stray_width)):
             raise ValueError("the scales of the prior must be positive")
         if not (0 <= self.outlier_share < 0.5 and 0 <= self.stray_share < 0.5):

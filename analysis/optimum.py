@@ -1,0 +1,189 @@
+"""The bend sheet of a whole set: the exact optimum over what the machine can do.
+
+Least expected squared miss plus a charge for each club touched, under the limits of the heads, of
+the steps between neighbours, of the fitter's wishes and of the evidence. Exact, by dynamic
+programming along the set (`analysis.plan_chain`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.conventions import FloatArray
+from analysis.plan_belief import Belief
+from analysis.plan_chain import BoolArray, Limit, best_chain, smallest_clash
+from analysis.plan_chances import (
+    Chances,
+    chances,
+    evidence_allows,
+    head_room_deg,
+    sheet_better,
+)
+from analysis.plan_rows import Picture, make_rows
+from analysis.plan_types import ClashError, PlanClub, PlanRules, SetPlan
+
+# Among bends of equal cost the smaller one, by a cost far below any that matters.
+_TIE = 1e-9
+
+
+def plan_set(clubs: Sequence[PlanClub], belief: Belief, rules: PlanRules | None = None) -> SetPlan:
+    """Plan a whole set.
+
+    Parameters
+    ----------
+    clubs : sequence of PlanClub
+        From 1, in the order of the sheet; labels all different.
+    belief : Belief
+        Of their lie errors, in the same order: `SetPosterior.lie`, or `Belief.from_lies`. With
+        `SetPosterior.own` the sheet puts clubs into line with the set and leaves its level alone,
+        which is all that can be done while the level is not known.
+    rules : PlanRules, optional
+        Increment, charge, limits, evidence asked for.
+
+    Returns
+    -------
+    SetPlan
+
+    Raises
+    ------
+    ClashError
+        The fitter's wishes cannot be had within the limits: it names the fewest that clash.
+    NoAnswerError
+        A wish in mm or metres whose radius or metres per degree is not known.
+    ValueError
+        A number makes no sense, labels repeat, or belief and clubs differ in length.
+    """
+    rules = rules or PlanRules()
+    labels = [club.label for club in clubs]
+    if not labels or len(set(labels)) != len(labels):
+        raise ValueError("a plan needs at least one club, and each label once")
+    if belief.mean.size != len(clubs):
+        raise ValueError(f"belief holds {belief.mean.size} clubs, the plan {len(clubs)}")
+    if not (np.all(np.isfinite(belief.mean)) and np.all(np.isfinite(belief.covariance))):
+        raise ValueError("a lie error is not a number")
+    for club in clubs:
+        club.check()
+    table = chances(clubs, belief, rules)
+    order = along_set(clubs)
+    limits, steps_unknown = _all_limits(clubs, table, rules, order)
+    cost = _cost(table)[order]
+    found = best_chain(cost, limits)
+    if found is None:
+        fewest = smallest_clash(len(clubs), limits)
+        raise ClashError(tuple(limits[k].words for k in fewest))
+    choice = np.zeros(len(clubs), dtype=np.intp)
+    choice[order] = found[0]
+    chosen = table.bends[choice]
+    picked = (np.arange(len(clubs)), choice)
+    objective = float((table.loss[picked] + table.charge * (chosen != 0)).sum())
+    zero = int(np.flatnonzero(table.bends == 0)[0])
+    notes = _notes(clubs, steps_unknown)
+    picture = Picture(tuple(clubs), belief, table, choice, order, rules)
+    return SetPlan(
+        rows=make_rows(picture),
+        along=tuple(labels[i] for i in order),
+        objective=objective,
+        objective_before=float(table.loss[:, zero].sum()),
+        p_better=sheet_better(table, belief, chosen),
+        rules=rules,
+        notes=notes,
+    )
+
+
+def along_set(clubs: Sequence[PlanClub]) -> list[int]:
+    """Places of the clubs along the set, longest first; as given while a length is not known."""
+    if any(club.length_mm is None for club in clubs):
+        return list(range(len(clubs)))
+    return sorted(range(len(clubs)), key=lambda i: -(clubs[i].length_mm or 0.0))
+
+
+def _cost(table: Chances) -> FloatArray:
+    """Loss less what no bend can change, plus charge and tie-break, (n, m)."""
+    fixed = table.loss.min(axis=1, keepdims=True)
+    touched = table.bends != 0
+    scale = table.weight[:, None] ** 2
+    tie = _TIE * scale * np.abs(table.bends)
+    return np.asarray(table.loss - fixed + table.charge[:, None] * touched + tie)
+
+
+def own_limits(
+    at: int, place: int, club: PlanClub, table: Chances, carried: BoolArray, rules: PlanRules
+) -> list[Limit]:
+    """Limits on one club alone; ``at`` is its place along the set, ``place`` its row."""
+    grid = table.bends
+    room = head_room_deg(club, rules)
+    out = [
+        Limit(
+            f"the {club.head.value} head of {club.label} has {room:g}° left to bend",
+            at,
+            np.abs(grid) <= room + 1e-9,
+        )
+    ]
+    if club.locked:
+        out.append(Limit(f"{club.label} is locked", at, grid == 0))
+    if club.must_bend_deg is not None:
+        way = "upright" if club.must_bend_deg > 0 else "flat"
+        words = f"{club.label} must be bent {abs(club.must_bend_deg):g}° {way}"
+        out.append(Limit(words, at, np.abs(grid - club.must_bend_deg) <= 1e-6))
+    else:
+        words = f"the evidence on {club.label} carries no more"
+        out.append(Limit(words, at, carried[place]))
+    if club.within_deg is not None:
+        after = table.off_after(place)
+        words = f"{club.label} must end within {club.within_deg:g}° of its wanted lie"
+        out.append(Limit(words, at, np.abs(after) <= club.within_deg + 1e-9))
+    return out
+
+
+def _all_limits(
+    clubs: Sequence[PlanClub], table: Chances, rules: PlanRules, order: Sequence[int]
+) -> tuple[list[Limit], list[str]]:
+    carried = evidence_allows(table, clubs, rules)
+    limits: list[Limit] = []
+    unknown = []
+    for at, place in enumerate(order):
+        limits += own_limits(at, place, clubs[place], table, carried, rules)
+        if at + 1 == len(order):
+            break
+        longer, shorter = clubs[place], clubs[order[at + 1]]
+        if longer.lie_deg is None or shorter.lie_deg is None:
+            unknown.append(f"{longer.label} to {shorter.label}")
+            continue
+        low, high = rules.step_deg
+        if longer.length_mm is not None and longer.length_mm == shorter.length_mm:
+            # Of two clubs of one length neither has to be the flatter one.
+            low = min(low, -high)
+        before = shorter.lie_deg - longer.lie_deg
+        if not rules.strict_steps:
+            low, high = min(low, before), max(high, before)
+        step = before + table.bends[None, :] - table.bends[:, None]
+        words = f"the step from {longer.label} to {shorter.label} must end at "
+        if math.isclose(low, 0, abs_tol=1e-9):
+            limits.append(
+                Limit(
+                    f"{longer.label} must not be more upright than {shorter.label}",
+                    at,
+                    step >= low - 1e-9,
+                )
+            )
+        else:
+            limits.append(Limit(f"{words}{low:g}° or more", at, step >= low - 1e-9))
+        limits.append(Limit(f"{words}{high:g}° or less", at, step <= high + 1e-9))
+    return limits, unknown
+
+
+def _notes(clubs: Sequence[PlanClub], unknown: Sequence[str]) -> tuple[str, ...]:
+    notes = []
+    if unknown:
+        notes.append("steps not checked, a static lie is not known: " + ", ".join(unknown))
+    bare = [club.label for club in clubs if club.metres_per_deg is None]
+    if bare and len(bare) < len(clubs):
+        notes.append(
+            f"metres per degree not known for {', '.join(bare)}: a degree there counts as a metre"
+        )
+    if any(club.length_mm is None for club in clubs) and len(clubs) > 1:
+        notes.append("a length is not known: the clubs are taken along the set in the order given")
+    return tuple(notes)

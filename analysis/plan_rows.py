@@ -1,0 +1,199 @@
+"""Rows of the bend sheet: what each bend does, and why it is that one or none."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.conventions import lie_error_from_toe, toe_from_lie_error
+from analysis.plan_belief import Belief
+from analysis.plan_chances import Chances, evidence_allows, head_room_deg
+from analysis.plan_types import PlanClub, PlanRow, PlanRules, Reason, Step
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A solved plan with everything that led to it."""
+
+    clubs: tuple[PlanClub, ...]
+    belief: Belief
+    table: Chances
+    choice: NDArray[np.intp]
+    """(n,): place of each club's bend among the table's."""
+    order: Sequence[int]
+    """Places of the clubs along the set, longest first."""
+    rules: PlanRules
+
+    def bend(self, i: int) -> float:
+        """Bend of club i, degrees."""
+        return float(self.table.bends[self.choice[i]])
+
+
+def make_rows(picture: Picture) -> tuple[PlanRow, ...]:
+    """All rows, in the order the clubs were given."""
+    return tuple(_row(picture, i) for i in range(len(picture.clubs)))
+
+
+def _row(picture: Picture, i: int) -> PlanRow:
+    club, table, rules = picture.clubs[i], picture.table, picture.rules
+    k = int(picture.choice[i])
+    bend = picture.bend(i)
+    mean, sd = float(picture.belief.mean[i]), float(picture.belief.sd[i])
+    free = _cheapest(table, i, np.ones(table.bends.size, dtype=bool))
+    reason = _reason(picture, i, free)
+    before_m, after_m = _miss(picture, i, bend)
+    contact = None
+    if club.toe_mm is not None and club.camber_mm is not None:
+        touched = float(lie_error_from_toe(club.toe_mm, club.camber_mm))
+        contact = float(toe_from_lie_error(touched + bend, club.camber_mm))
+    elif bend == 0:
+        contact = club.toe_mm
+    loft_after = None if club.loft_deg is None else club.loft_deg + club.loft_change_deg
+    bounce_after = None if club.bounce_deg is None else club.bounce_deg + club.loft_change_deg
+    return PlanRow(
+        label=club.label,
+        bend_deg=bend,
+        error_before_deg=mean,
+        u_before_deg=sd,
+        error_after_deg=mean + bend,
+        u_after_deg=math.hypot(sd, rules.u_machine_deg if bend else 0.0),
+        wanted_deg=float(table.wanted[i]),
+        free_deg=float(table.bends[free]),
+        static_before_deg=club.lie_deg,
+        static_after_deg=None if club.lie_deg is None else club.lie_deg + bend,
+        contact_before_mm=club.toe_mm,
+        contact_after_mm=contact,
+        miss_before_m=before_m,
+        miss_after_m=after_m,
+        p_better=float(table.p_better[i, k]) if bend else None,
+        p_worse=float(table.p_worse[i, k]) if bend else None,
+        p_free=float(table.p_better[i, free]) if table.bends[free] else None,
+        steps=_steps(picture, i),
+        loft_after_deg=loft_after,
+        bounce_before_deg=club.bounce_deg,
+        bounce_after_deg=bounce_after,
+        reason=reason,
+        why=_why(picture, i, free, reason),
+        pulls_deg=_pulls(bend, rules.limits[club.head].step_deg, rules.increment_deg),
+    )
+
+
+def _cheapest(table: Chances, i: int, allowed: NDArray[np.bool_]) -> int:
+    """Cheapest of the allowed bends of one club, the smaller of equal ones."""
+    cost = table.loss[i] + table.charge[i] * (table.bends != 0)
+    cost = np.where(allowed, cost + 1e-9 * table.weight[i] ** 2 * np.abs(table.bends), np.inf)
+    return int(np.argmin(cost))
+
+
+def _reason(picture: Picture, i: int, free: int) -> Reason:
+    """Which limit, taken in the order a fitter asks for them, first changed the bend."""
+    club, table, rules = picture.clubs[i], picture.table, picture.rules
+    grid, chosen = table.bends, int(picture.choice[i])
+    if club.must_bend_deg is not None:
+        return Reason.WISH
+    if chosen == free:
+        if grid[chosen] != 0:
+            return Reason.NOTHING
+        off = abs(float(table.off[i]))
+        small = off < rules.increment_deg / 2 and off > rules.charge_deg
+        return Reason.INCREMENT if small else Reason.GOOD_ENOUGH
+    if club.locked:
+        return Reason.LOCKED
+    allowed = np.abs(grid) <= head_room_deg(club, rules) + 1e-9
+    after_head = _cheapest(table, i, allowed)
+    carried = allowed & evidence_allows(table, picture.clubs, rules)[i]
+    after_evidence = _cheapest(table, i, carried)
+    if chosen != after_evidence:
+        return Reason.WISH if club.within_deg is not None else Reason.STEPS
+    return Reason.EVIDENCE if after_evidence != after_head else Reason.HEAD
+
+
+def _miss(picture: Picture, i: int, bend: float) -> tuple[float | None, float | None]:
+    club, table = picture.clubs[i], picture.table
+    if club.metres_per_deg is None:
+        return None, None
+    wanted = float(table.wanted[i])
+    both = picture.belief.mean_abs(i, np.array([-wanted, bend - wanted]))
+    return float(table.weight[i] * both[0]), float(table.weight[i] * both[1])
+
+
+def _steps(picture: Picture, i: int) -> tuple[Step, ...]:
+    at = list(picture.order).index(i)
+    out = []
+    for longer, shorter in ((at - 1, at), (at, at + 1)):
+        if longer < 0 or shorter >= len(picture.order):
+            continue
+        a, b = picture.order[longer], picture.order[shorter]
+        lie_a, lie_b = picture.clubs[a].lie_deg, picture.clubs[b].lie_deg
+        if lie_a is None or lie_b is None:
+            continue
+        other = a if b == i else b
+        before = lie_b - lie_a
+        after = before + picture.bend(b) - picture.bend(a)
+        out.append(Step(picture.clubs[other].label, before, after))
+    return tuple(out)
+
+
+def _pulls(bend: float, step_deg: float, increment_deg: float) -> tuple[float, ...]:
+    whole = round(abs(bend) / increment_deg)
+    each = max(1, math.floor(step_deg / increment_deg + 1e-9))
+    sizes = [min(each, whole - done) for done in range(0, whole, each)]
+    return tuple(math.copysign(size * increment_deg, bend) for size in sizes)
+
+
+def way(degrees: float) -> str:
+    """Word for the direction of a lie error or a bend."""
+    return "upright" if degrees > 0 else "flat"
+
+
+def _why(picture: Picture, i: int, free: int, reason: Reason) -> str:
+    """One line: what was found and what decided."""
+    club, table, rules = picture.clubs[i], picture.table, picture.rules
+    off, sd = float(table.off[i]), float(picture.belief.sd[i])
+    bend, wish = picture.bend(i), float(table.bends[free])
+    against = "" if table.wanted[i] == 0 else " against the wish"
+    found = f"{abs(off):.1f}° ± {1.645 * sd:.1f}° too {way(off)}{against}"
+    k = int(picture.choice[i])
+    does = ""
+    if bend:
+        done = f"{abs(bend):g}° {way(bend)}"
+        does = f"{done} brings it nearer with {100 * table.p_better[i, k]:.0f} %"
+    room = head_room_deg(club, rules)
+    if reason is Reason.NOTHING:
+        return f"{found}: {does}"
+    if reason is Reason.GOOD_ENOUGH:
+        return f"{found}: nearer than the {rules.charge_deg:g}° that a bend is worth; leave it"
+    if reason is Reason.INCREMENT:
+        return f"{found}: less than half the machine's {rules.increment_deg:g}°; leave it"
+    if reason is Reason.LOCKED:
+        return f"{found}, but locked by the fitter"
+    if reason is Reason.WISH:
+        what = (
+            "the fitter insists on this bend"
+            if club.must_bend_deg is not None
+            else (f"the fitter insists on ending within {club.within_deg:g}°")
+        )
+        return f"{found}: {what}{'; ' + does if does else ''}"
+    tail = does or "leave it"
+    if reason is Reason.HEAD:
+        kind = f"this {club.head.value} head has {room:g}° left to bend"
+        return f"{found} and {abs(wish):g}° {way(wish)} asked for, but {kind}: {tail}"
+    if reason is Reason.STEPS:
+        return (
+            f"{found}: alone it would be bent otherwise, but its steps to its neighbours allow no "
+            f"more: {tail}"
+        )
+    if club.strikes < rules.fewest_strikes:
+        had = {0: "no strike", 1: "one strike"}.get(club.strikes, f"{club.strikes} strikes")
+        return f"{found}, but on {had} of its own; it takes {rules.fewest_strikes} to bend a club"
+    p = 100 * float(table.p_better[i, free])
+    if p < 100 * rules.p_needed:
+        gap = f"brings it nearer with only {p:.0f} %"
+    else:
+        p = 100 * float(table.p_worse[i, free])
+        gap = f"makes it worse by over {rules.worse_deg:g}° with {p:.0f} %"
+    return f"{found}, not sure enough: {abs(wish):g}° {way(wish)} {gap}; {tail}"
