@@ -21,7 +21,7 @@ from analysis.flight import BALL_DIAMETER_M, BALL_MASS_KG
 # A uniform sphere: moment of inertia 2/5 m r^2, so mass times radius squared over it is 5/2.
 _SPHERE = 2.5
 
-# Around the 7-iron: length, head speed and head mass of a club-golfer's. Common practice, no source.
+# A club-golfer's 7-iron: length, head speed, head mass. Common practice, no source.
 PIVOT_LENGTH_MM = 940.0
 PIVOT_SPEED_M_S = 35.0
 PIVOT_HEAD_KG = 0.270
@@ -68,7 +68,7 @@ class Impact:
     launch_deg: FloatArray
     spin_rpm: FloatArray
     start_share: FloatArray
-    """How far the ball's start follows the face to the side: 1 = all the way, 0 = along the path."""
+    """How far the start follows the face to the side: 1 = all the way, 0 = along the path."""
 
 
 def head_speed_m_s(length_mm: float) -> float:

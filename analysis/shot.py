@@ -35,12 +35,13 @@ from analysis.launch import PIVOT_HEAD_KG, Delivery, head_mass_kg, head_speed_m_
 START_SHARE_RANGE = (0.75, 0.85)
 _U_START_SHARE = (START_SHARE_RANGE[1] - START_SHARE_RANGE[0]) / math.sqrt(12)
 
-# If the leading edge is brought back square, the spin axis leans by 0.87 of the lie error with a
-# 7-iron, if the swing stays as it was, by 1.15 (our derivation): evenly likely in between.
+# The spin axis leans by 0.83 to 0.93 of the lie error if the leading edge is brought back square, by
+# 0.99 to 1.07 if the swing stays as it was, lofts 20 to 56 degrees (our derivation,
+# tests/shot/test_launch.py). It is taken as evenly likely within 0.15 of 1.
 _U_TILT_SHARE = 0.15 / math.sqrt(3)
 
-# Wind-tunnel coefficients differ by this much between balls, tunnels and fits; beyond the spin
-# ratios that were measured no less. tests/shot/test_aero.py holds them against a second tunnel.
+# How far the fit differs from a second wind tunnel, Bearman and Harvey (1976), over the square root
+# of 2, since either may be the wrong one (tests/shot/test_aero.py).
 _U_DRAG_SHARE = 0.10
 _U_LIFT_SHARE = 0.12
 
@@ -48,11 +49,10 @@ _U_LIFT_SHARE = 0.12
 _U_SPEED_GUESSED_M_S = 4.0
 _U_SPEED_MEASURED_M_S = 1.0
 
-# Beyond this the metres are no longer in proportion to within 1 %, and no club is bent so far.
+# Beyond this the metres are no longer in proportion to within 1.5 %, and no club is bent so far.
 MOST_LIE_ERROR_DEG = 6.0
 
-_FLIGHT_PARTS = ("delivered loft", "attack angle", "head speed", "restitution", "spin")
-_AIR_PARTS = ("drag", "lift")
+_PARTS = ("delivered loft", "attack angle", "head speed", "restitution", "spin", "drag", "lift")
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ class MetresPerDegree:
         Returns
         -------
         side_m, u_m : float
-            In proportion to the lie error, which holds to 1 % up to `MOST_LIE_ERROR_DEG`.
+            In proportion to the lie error, which holds to 1.5 % up to `MOST_LIE_ERROR_DEG`.
 
         Raises
         ------
@@ -384,9 +384,15 @@ def _plan(
         table[row, 1 + 2 * row] += u
         table[row, 2 + 2 * row] -= u
     units = ("deg", "deg", "m/s", "", "", "", "")
-    names = _FLIGHT_PARTS + _AIR_PARTS
+    loft, attack, speed, restitution, spin, drag, lift = table
     return _Plan(
-        *table,
+        loft=loft,
+        attack=attack,
+        speed=speed,
+        restitution=restitution,
+        spin=spin,
+        drag=drag,
+        lift=lift,
         head_kg=PIVOT_HEAD_KG if length_mm is None else head_mass_kg(length_mm),
-        parts=tuple(zip(names, doubts, units, strict=True)),
+        parts=tuple(zip(_PARTS, doubts, units, strict=True)),
     )
