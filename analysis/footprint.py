@@ -20,10 +20,9 @@ from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V, footprint_cou
 from analysis.footprint_posterior import (
     NODES,
     Nodes,
-    densify,
     end_shares,
     mixture_quantiles,
-    node_weights,
+    moments,
     posterior_nodes,
 )
 from analysis.footprint_scans import PeakProfile, peak_profile
@@ -41,8 +40,6 @@ __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit
 
 # Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
 _BATCH = 1024
-# Parts per interval between nodes when moments and quantiles are taken.
-_PARTS = 3
 
 
 @dataclass(frozen=True)
@@ -273,38 +270,32 @@ def _file(
     _, jacobian = footprint_counts(mode.theta, problem.cells, profile.sag)
     pull = mode.covariance @ (jacobian * mode.inverse_var.T[:, None, :])
     extra_c, extra_toe = _curve_variance(pull, mode, profile)
-    prior_var = 1 / problem.prior_weight[:, C]
-    centre = densify(nodes.centre, _PARTS)
-    share = node_weights(centre, densify(nodes.log_density, _PARTS))
-    mean_c = (share * centre).sum(axis=1)
-    off_c = centre - mean_c[:, None]
-    var_c = (share * off_c**2).sum(axis=1)
+    got = moments(mode, nodes)
     # Of the centre, that much hangs on the sole's ends; the rest on the address mark.
-    by_middle = 1 - np.minimum(var_c / prior_var, 1.0)
+    by_middle = 1 - np.minimum(got.var_c * problem.prior_weight[:, C], 1.0)
     middle_var = (by_middle * out.soles.middle_u) ** 2
-    var_c = var_c + extra_c + middle_var
-    own_sd = np.sqrt(nodes.toe_sd**2 + extra_toe[:, None])
-    toe = densify(nodes.toe, _PARTS)
-    spread = np.sqrt(densify(own_sd, _PARTS) ** 2 + middle_var[:, None])
-    mean_toe = (share * toe).sum(axis=1)
-    off_toe = toe - mean_toe[:, None]
-    var_toe = (share * (off_toe**2 + spread**2)).sum(axis=1)
-    joint = (share * off_c * off_toe).sum(axis=1) - middle_var
+    mean_c, mean_toe = got.mean_c, got.mean_toe
+    var_c = got.var_c + extra_c + middle_var
+    var_toe = got.var_toe + extra_toe + middle_var
+    joint = got.joint - middle_var
     radius, radius_u = out.soles.camber[rows], out.soles.camber_u[rows]
+    relative = radius_u / radius
     # tan(lie error) = -toe / R: the strip knows nothing of R, so its relative error multiplies.
-    slope = -toe / radius[:, None]
-    slope_sd = np.hypot(spread / radius[:, None], slope * (radius_u / radius)[:, None])
     mean_slope = -mean_toe / radius
     per_slope = np.degrees(1 / (1 + mean_slope**2))
-    var_slope = var_toe / radius**2 + (share * slope**2).sum(axis=1) * (radius_u / radius) ** 2
+    var_slope = (var_toe + (var_toe + mean_toe**2) * relative**2) / radius**2
     lie_sd = per_slope * np.sqrt(var_slope)
     # 5 and 95 % of a normal distribution; the others from their mixture.
     low, high = (mean_slope + z * np.sqrt(var_slope) for z in (-1.6449, 1.6449))
-    odd = np.nonzero(~nodes.normal)[0]
+    odd = got.odd
     if len(odd):
+        added = (extra_toe + middle_var)[odd, None]
+        toe, ratio, size = got.toe, relative[odd, None], radius[odd, None]
+        slope_sd = np.sqrt(got.toe_sd**2 + added + (toe * ratio) ** 2) / size
         low[odd], high[odd] = (
-            mixture_quantiles(share[odd], slope[odd], slope_sd[odd], q) for q in (0.05, 0.95)
+            mixture_quantiles(got.share, -toe / size, slope_sd, q) for q in (0.05, 0.95)
         )
+    own_sd = np.sqrt(nodes.toe_sd**2 + extra_toe[:, None])
     value["centre_mm"][rows], value["centre_sd_mm"][rows] = sign * mean_c, np.sqrt(var_c)
     value["toe_mm"][rows], value["toe_sd_mm"][rows] = mean_toe, np.sqrt(var_toe)
     value["lie_error_deg"][rows] = np.degrees(np.arctan(mean_slope))

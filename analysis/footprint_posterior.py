@@ -30,6 +30,8 @@ _CERTAIN_DROP = 9.0
 _PRIOR_REACH = 3.3
 # An end this far from the patch leaves no trace, mm.
 _CLEAR_MM = 0.3
+# Parts per interval between nodes when moments and quantiles are taken.
+_PARTS = 3
 # Columns of theta without the centre.
 _OTHERS = [0, 1, 2, 4]
 
@@ -211,6 +213,50 @@ def node_weights(centre: FloatArray, log_density: FloatArray) -> FloatArray:
     width[:, 1:] += gap / 2
     weight = width * np.exp(log_density - log_density.max(axis=1, keepdims=True))
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+
+
+@dataclass
+class Moments:
+    """Mean, variance and covariance of the centre and of v - c, (n,) each."""
+
+    mean_c: FloatArray
+    mean_toe: FloatArray
+    var_c: FloatArray
+    var_toe: FloatArray
+    joint: FloatArray
+    odd: NDArray[np.intp]
+    """Strikes whose posterior is not normal; their dense nodes (n_odd, parts) follow."""
+    share: FloatArray
+    toe: FloatArray
+    toe_sd: FloatArray
+
+
+def moments(mode: Mode, nodes: Nodes) -> Moments:
+    """Take moments from the normal approximation or, where there is none, from the nodes."""
+    cov = mode.covariance
+    with_v = cov[:, V, C] - cov[:, C, C]
+    odd = np.nonzero(~nodes.normal)[0]
+    centre = densify(nodes.centre[odd], _PARTS)
+    share = node_weights(centre, densify(nodes.log_density[odd], _PARTS))
+    toe, toe_sd = densify(nodes.toe[odd], _PARTS), densify(nodes.toe_sd[odd], _PARTS)
+    got = Moments(
+        mode.theta[:, C].copy(),
+        mode.theta[:, V] - mode.theta[:, C],
+        cov[:, C, C].copy(),
+        cov[:, V, V] - cov[:, V, C] - with_v,
+        with_v,
+        odd,
+        share,
+        toe,
+        toe_sd,
+    )
+    got.mean_c[odd] = (share * centre).sum(axis=1)
+    got.mean_toe[odd] = (share * toe).sum(axis=1)
+    off_c, off_toe = centre - got.mean_c[odd, None], toe - got.mean_toe[odd, None]
+    got.var_c[odd] = (share * off_c**2).sum(axis=1)
+    got.var_toe[odd] = (share * (off_toe**2 + toe_sd**2)).sum(axis=1)
+    got.joint[odd] = (share * off_c * off_toe).sum(axis=1)
+    return got
 
 
 def mixture_quantiles(

@@ -14,6 +14,8 @@ from analysis.footprint_types import BoolArray
 # A cell is pressed above this part of the peak, or this many standard deviations.
 _PRESSED_PART = 0.1
 _PRESSED_SD = 4.0
+# Strikes priced together: some dozen arrays of 200 pairs of cells each should stay in the cache.
+_BLOCK = 128
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,17 @@ def choose_ends(
     Returns theta (n, choices, 5) and costs (n, choices), as `start` does.
     """
     amp, v, h = parabola
+    if len(amp) > _BLOCK:
+        parts = []
+        for begin in range(0, len(amp), _BLOCK):
+            part = slice(begin, begin + _BLOCK)
+            given = (y, inverse_var, prior_mean, prior_weight)
+            y_part, var_part, mean_part, weight_part = (each[part] for each in given)
+            held = (amp[part], v[part], h[part])
+            parts.append(
+                choose_ends(y_part, cells, var_part, mean_part, weight_part, held, choices)
+            )
+        return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
     c, length, cost = _ends(y, cells, inverse_var, prior_mean, prior_weight, parabola)
     n = len(amp)
     theta = np.empty((n, choices, 5))
