@@ -327,7 +327,7 @@ class BoardConnection:
         while True:
             now = self._clock.monotonic_ns()
             boot = self._boot
-            if self._clock.jumped() and boot is not None:
+            if self._clock.slept() and boot is not None:
                 # The host slept and the board did not: the line through their clocks broke.
                 boot.ticks.start_segment()
                 self._exchanges = 0

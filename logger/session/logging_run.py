@@ -63,6 +63,8 @@ class LoggingRun:
         What to log from.
     listener
         Told of everything, on the event loop; must return at once and must not raise.
+    clock
+        The host's clocks; a replay has the capture's.
     """
 
     def __init__(
@@ -70,12 +72,14 @@ class LoggingRun:
         session: FittingSession,
         settings: RunSettings,
         listener: Callable[[RunEvent], None],
+        clock: HostClock | None = None,
     ) -> None:
         self._settings = settings
         self._tell = listener
         self._replaying = not comes_back(settings.url)
         self._replay = _ReplayClock()
-        self.clock = self._replay.host_clock() if self._replaying else HostClock()
+        live = clock or HostClock()
+        self.clock = self._replay.host_clock() if self._replaying else live
         self.recorder = SessionRecorder(session, self.clock, lambda some: listener(Filed(some)))
         self._seen_before = False
         self._connection: BoardConnection | None = None
@@ -126,9 +130,8 @@ class LoggingRun:
     async def _use(self, link: Link) -> None:
         if isinstance(link, ReplayLink):
             self._replay.follow(link)
-            # Takes the capture's own anchor, before a connection sees the step as a clock that
-            # was set.
-            self.clock.jumped()
+            # A capture has its own zero and its own anchor.
+            self.clock.anchor_anew()
         settings = ConnectionSettings(
             trigger_level=self._settings.trigger_level,
             seen_before=self._seen_before,

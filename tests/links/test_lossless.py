@@ -1,0 +1,270 @@
+"""Nothing lost, nothing twice, each strike under its own club: whole boards, whole sessions.
+
+A board in a process of its own, the same over a terminal, a socket and Bluetooth LE; the logger's
+own run with its store on disk. The rules are those of ``firmware_notes/wire.md``, section 2.7.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import pytest
+
+from logger.cli.log_book import LogBook
+from logger.collector.events import Greeted
+from logger.hostclock import HostClock
+from logger.reconnect import Reach, ReachState
+from logger.session.logging_run import Filed, LoggingRun, RunSettings
+from logger.session.opening import open_session
+from logger.setfiles import load_set
+from logger.store.store import Store
+
+pytestmark = pytest.mark.filterwarnings(
+    r"ignore:set(Daemon|Name)\(\) is deprecated:DeprecationWarning"
+)
+
+ROOT = Path(__file__).parents[2]
+STRIKE = 'strike {"club": "7i"}'
+RADIO = {"ble": "mtu=247", "ble-small": "mtu=23,acquire=no"}
+
+
+@pytest.fixture
+def board_on(board_process):
+    """Start a board on one kind of line."""
+
+    def start(line, *arguments):
+        made = {"pty": ["--pty"], "tcp": ["--tcp", "0"]}.get(line) or ["--ble", RADIO[line]]
+        return board_process(*made, *arguments)
+
+    return start
+
+
+class Desk:
+    """A fitter's session in progress."""
+
+    def __init__(self, store, url, clock, **settings):
+        self.session = open_session(
+            store, player=None, set_name=None, now_utc_ns=HostClock().utc_ns()
+        )
+        self.events = []
+        self.book = LogBook("test", self.session.order)
+        self.lines = []
+        self._news = asyncio.Event()
+        self.run = LoggingRun(self.session, RunSettings(url, **settings), self._hear, clock)
+
+    def _hear(self, event):
+        self.events.append(event)
+        self.book.hear(event)
+        self.lines.append(self.book.board_line)
+        self._news.set()
+
+    async def until(self, so, limit_s=20):
+        async with asyncio.timeout(limit_s):
+            while not so():
+                self._news.clear()
+                await self._news.wait()
+
+    @property
+    def reach(self):
+        return [event.state for event in self.events if isinstance(event, Reach)][-1]
+
+    @property
+    def greeted(self):
+        return sum(isinstance(event, Greeted) for event in self.events)
+
+    @property
+    def filed(self):
+        return sum(len(event.strikes) for event in self.events if isinstance(event, Filed))
+
+    async def step(self):
+        now_ns = self.run.clock.utc_ns()
+        return (await self.run.recorder.call(self.session.step_club, 1, now_ns)).label
+
+
+@pytest.fixture
+def desk(tmp_path):
+    """Log from a URL until the block ends."""
+
+    @asynccontextmanager
+    async def open_desk(url, clock=None, **settings):
+        with Store.open(tmp_path / "test.db") as store:
+            if not store.sets():
+                store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
+            made = Desk(store, url, clock, **settings)
+            running = asyncio.create_task(made.run.run())
+            try:
+                await made.until(lambda: made.greeted)
+                yield made
+            finally:
+                running.cancel()
+                await asyncio.gather(running, return_exceptions=True)
+
+    return open_desk
+
+
+def _stored(desk):
+    """(sequence, club) of all contacts, in the order of their numbers."""
+    labels = {club.id: club.label for club in desk.session.order}
+    contacts = desk.session.store.contacts(desk.session.row.id)
+    return sorted((c.first_sequence, labels.get(c.club)) for c in contacts)
+
+
+def _sequences(desk):
+    store, session = desk.session.store, desk.session.row.id
+    return [r.sequence for b in store.boots_of(session) for r in store.records_of(boot=b)]
+
+
+LINES = ["pty", "tcp", "ble", "ble-small"]
+
+
+@pytest.mark.parametrize("line", LINES)
+async def test_late_strikes_are_filed_under_the_club_that_was_up(board_on, desk, line):
+    board = board_on(line, "--boot", "1")
+    async with desk(board.url) as here:
+        board.ask(STRIKE)
+        await here.until(lambda: here.filed == 1)
+        board.ask("drop 2.0")
+        await here.until(lambda: here.reach is ReachState.OUT_OF_REACH)
+        board.ask(STRIKE)
+        await asyncio.sleep(0.4)
+        second = await here.step()
+        await asyncio.sleep(0.4)
+        board.ask(STRIKE)
+        await asyncio.sleep(0.4)
+        third = await here.step()
+        await here.until(lambda: here.filed == 3)
+        board.ask(STRIKE)
+        await here.until(lambda: here.filed == 4)
+        assert _stored(here) == [(0, "7i"), (1, "7i"), (2, second), (3, third)]
+        assert _sequences(here) == [0, 1, 2, 3]
+        assert not here.session.store.losses(session=here.session.row.id)
+
+
+@pytest.mark.parametrize("line", LINES)
+async def test_many_drops_lose_and_double_nothing(board_on, desk, line):
+    board = board_on(line, "--boot", "1")
+    strikes = 0
+    async with desk(board.url) as here:
+        for drop in range(3):
+            for _ in range(3):
+                board.ask(STRIKE)
+                strikes += 1
+                await asyncio.sleep(0.08)
+            board.ask(STRIKE)
+            strikes += 1
+            # Before that strike is on its way, in the middle of it, or behind it.
+            await asyncio.sleep(0.02 * drop)
+            seen = here.greeted
+            board.ask("drop 0.05")
+            await here.until(lambda seen=seen: here.greeted > seen)
+        await here.until(lambda: here.filed == strikes)
+        assert _sequences(here) == list(range(strikes))
+        assert [sequence for sequence, _ in _stored(here)] == list(range(strikes))
+
+
+@pytest.mark.parametrize("line", LINES)
+async def test_what_the_board_had_to_drop_is_counted_under_the_club(board_on, desk, line):
+    board = board_on(line, "--boot", "1", "--capacity", "3")
+    async with desk(board.url) as here:
+        board.ask(STRIKE)
+        await here.until(lambda: here.filed == 1)
+        board.ask("drop 1.5")
+        await here.until(lambda: here.reach is ReachState.OUT_OF_REACH)
+        for _ in range(5):
+            board.ask(STRIKE)
+            await asyncio.sleep(0.15)
+        await here.until(lambda: here.filed == 4)
+        # Numbers 1 and 2 were the oldest of five that did not fit three places.
+        assert _sequences(here) == [0, 3, 4, 5]
+        losses = here.session.store.losses(session=here.session.row.id)
+        assert [(one.from_sequence, one.to_sequence, one.count) for one in losses] == [(1, 2, 2)]
+        counts = here.session.store.club_counts(here.session.row.id)
+        pivot = here.session.order[0]
+        assert [(one.club, one.lost) for one in counts if one.lost] == [(pivot.id, 2)]
+
+
+async def test_the_fitter_sees_one_line(board_on, desk, caplog):
+    board = board_on("ble", "--boot", "1")
+    async with desk(board.url) as here:
+        # The last status before the drop is what can be known of what waits there.
+        board.ask("spoil garbage 1")
+        for _ in range(3):
+            board.ask(STRIKE)
+        await asyncio.sleep(0.3)
+        board.ask("spoil garbage 0")
+        board.ask("drop 1.5")
+        await here.until(lambda: here.reach is ReachState.OUT_OF_REACH)
+        assert "board out of reach" in here.lines[-1]
+        assert "\n" not in here.lines[-1]
+        await here.until(lambda: here.filed == 3)
+        assert "connected" in here.lines[-1]
+    assert not [record for record in caplog.records if record.name.startswith("logger")]
+
+
+@pytest.mark.parametrize("kind", ["cut", "merge", "repeat", "flip", "garbage"])
+async def test_spoilt_notifications_lose_and_double_nothing(board_on, desk, kind):
+    board = board_on("ble", "--boot", "1")
+    async with desk(board.url) as here:
+        board.ask(f"spoil {kind} 0.1")
+        for _ in range(12):
+            board.ask(STRIKE)
+            await asyncio.sleep(0.05)
+        await here.until(lambda: here.filed == 12, limit_s=40)
+        assert _sequences(here) == list(range(12))
+        assert [sequence for sequence, _ in _stored(here)] == list(range(12))
+
+
+class SteppedClock:
+    """A UTC that somebody sets while the program runs."""
+
+    def __init__(self):
+        self._true = HostClock()
+        self.step_ns = 0
+
+    def utc_ns(self):
+        return self._true.utc_ns() + self.step_ns
+
+    def host_clock(self):
+        return HostClock(utc_ns=self.utc_ns)
+
+
+@pytest.mark.parametrize("hours", [-1, 1])
+@pytest.mark.parametrize("line", ["pty", "ble"])
+async def test_a_clock_that_is_set_while_out_of_reach_moves_no_strike(board_on, desk, line, hours):
+    board = board_on(line, "--boot", "1")
+    wall = SteppedClock()
+    async with desk(board.url, wall.host_clock()) as here:
+        board.ask(STRIKE)
+        await here.until(lambda: here.filed == 1)
+        board.ask("drop 1.5")
+        await here.until(lambda: here.reach is ReachState.OUT_OF_REACH)
+        board.ask(STRIKE)
+        await asyncio.sleep(0.4)
+        wall.step_ns = hours * 3600 * 10**9
+        second = await here.step()
+        await asyncio.sleep(0.4)
+        board.ask(STRIKE)
+        await here.until(lambda: here.filed == 3)
+        assert _stored(here) == [(0, "7i"), (1, "7i"), (2, second)]
+        assert here.session.before_start == 0
+
+
+async def test_another_board_than_the_agreed_one_is_refused(board_on, tmp_path):
+    from logger.errors import ProtocolError
+
+    board = board_on("ble")
+    with Store.open(tmp_path / "test.db") as store:
+        store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
+        here = Desk(store, board.url, None, expect_board="00112233aabbccdd")
+        with pytest.raises(ProtocolError, match=r"4c4200005a110001 .* not the agreed"):
+            await here.run.run()
+        assert store.boards() == []
+
+
+def test_json_of_a_board_on_the_air(on_the_air):
+    board = on_the_air()
+    assert set(board.env) == {"DBUS_SYSTEM_BUS_ADDRESS", "PATH"}
+    assert json.dumps(board.url) == '"ble://4c4200005a110001"'
