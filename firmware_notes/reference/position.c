@@ -32,10 +32,10 @@ void position_add(const struct scan *scan, uint16_t floor_counts)
             uint16_t level = rest_level(index);
             uint16_t weight;
 
-            if (scan->values[index] <= level) {
+            if (scan_value(scan, index) <= level) {
                 continue;
             }
-            weight = (uint16_t)(scan->values[index] - level);
+            weight = (uint16_t)(scan_value(scan, index) - level);
             if (weight <= floor_counts) {
                 continue;
             }

@@ -39,7 +39,7 @@ static void follow_cell(uint8_t index, cell_value value)
 
 static void look_at_noise(const struct scan *scan, uint8_t shift, uint16_t limit)
 {
-    uint16_t value = (uint16_t)((uint16_t)scan->values[looked_at] << REST_PLACES);
+    uint16_t value = (uint16_t)((uint16_t)scan_value(scan, looked_at) << REST_PLACES);
     uint16_t deviation = value > rest[looked_at] ? (uint16_t)(value - rest[looked_at]) : (uint16_t)(rest[looked_at] - value);
     uint32_t square;
 
@@ -66,9 +66,9 @@ void rest_learn(const struct scan *scan)
 
     for (i = 0; i < VALUES; i++) {
         if (learned == 0) {
-            rest[i] = (uint16_t)((uint16_t)scan->values[i] << REST_PLACES);
+            rest[i] = (uint16_t)((uint16_t)scan_value(scan, i) << REST_PLACES);
         } else {
-            follow_cell(i, scan->values[i]);
+            follow_cell(i, scan_value(scan, i));
         }
     }
     /* Let the rest levels settle before they are taken as the middle of the noise. */
@@ -89,7 +89,7 @@ void rest_follow(const struct scan *scan, uint16_t limit)
         if (++followed >= VALUES) {
             followed = 0;
         }
-        follow_cell(followed, scan->values[followed]);
+        follow_cell(followed, scan_value(scan, followed));
     }
 }
 

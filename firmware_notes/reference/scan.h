@@ -12,8 +12,32 @@
 
 struct scan {
     uint32_t ticks;
-    cell_value values[VALUES];
+    /* Values as they travel: row 0 first, cell 0 first, low byte first. */
+    uint8_t bytes[VALUES * VALUE_BYTES];
 };
+
+static inline cell_value scan_value(const struct scan *scan, uint8_t index)
+{
+#if VALUE_BYTES == 1
+    return scan->bytes[index];
+#else
+    const uint8_t *bytes = &scan->bytes[2 * index];
+
+    return (cell_value)(bytes[0] | ((cell_value)bytes[1] << 8));
+#endif
+}
+
+static inline void scan_set_value(struct scan *scan, uint8_t index, cell_value value)
+{
+#if VALUE_BYTES == 1
+    scan->bytes[index] = value;
+#else
+    uint8_t *bytes = &scan->bytes[2 * index];
+
+    bytes[0] = (uint8_t)value;
+    bytes[1] = (uint8_t)(value >> 8);
+#endif
+}
 
 #define SCAN_MASK (SCAN_RING - 1)
 /* Scans that may wait while PRE_SCANS are still looked at and one is being written. */
@@ -74,9 +98,9 @@ static inline void scan_conversion_done(cell_value value)
     cell = scan_cell;
     scan = &scan_ring[scan_written & SCAN_MASK];
 #if ROWS > 1
-    scan->values[row * CELLS + cell] = value;
+    scan_set_value(scan, (uint8_t)(row * CELLS + cell), value);
 #else
-    scan->values[cell] = value;
+    scan_set_value(scan, cell, value);
 #endif
     scan_step(&row, &cell);
 #if ROWS > 1

@@ -38,10 +38,6 @@ static bool sending;
 static bool appointed;
 static uint32_t appointed_ticks;
 
-#if !SENDS_READINGS
-/* Taken when part 0 goes out, so that all parts of a strike carry the same. */
-static uint8_t part_flags;
-#endif
 
 void send_start(uint32_t boot_id)
 {
@@ -205,13 +201,10 @@ static void compose_part(const struct stored *record)
     uint8_t first = (uint8_t)(part * PART_SCANS);
     uint8_t i;
 
-    if (part == 0) {
-        part_flags = record->flags;
-    }
     head.sequence = record->sequence;
     head.part = part;
     head.parts = (uint8_t)((scans + PART_SCANS - 1) / PART_SCANS);
-    head.flags = part_flags;
+    head.flags = record->flags;
     head.value_bytes = VALUE_BYTES;
     head.rows = ROWS;
     head.cells = CELLS;
@@ -244,6 +237,7 @@ static void compose_record(void)
     if (!store_find(cursor, &record)) {
         return;
     }
+    store_mark_sent(cursor);
     if (record.type == TYPE_BUTTON) {
         wire_put_button(record.sequence, stored_u32(&record, 0), store_get(&record, 4));
         next_record();

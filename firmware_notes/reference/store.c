@@ -18,6 +18,8 @@ static uint8_t open_type;
 static uint32_t oldest;
 static uint32_t next;
 static uint32_t dropped;
+/* Records below this one have been sent, at least in part. */
+static uint32_t unsent;
 /* A record was dropped and none that could carry the flag followed it yet. */
 static bool owes_flag;
 
@@ -30,6 +32,7 @@ void store_start(void)
     oldest = 0;
     next = 0;
     dropped = 0;
+    unsent = 0;
     owes_flag = false;
 }
 
@@ -57,20 +60,19 @@ static void forget_oldest(void)
 static void flag_after_drop(void)
 {
     uint16_t at = first;
-    uint16_t passed = 0;
+    uint32_t sequence;
 
-    owes_flag = true;
-    while (passed < closed_bytes) {
-        uint16_t size = (uint16_t)(HEAD_BYTES + record_length(at));
-
+    owes_flag = false;
+    for (sequence = oldest; sequence != next; sequence++) {
         if (ring[wrapped(at, 2)] != TYPE_BUTTON) {
-            ring[wrapped(at, FLAGS_AT)] |= FLAG_AFTER_DROP;
-            owes_flag = false;
+            if (sequence >= unsent) {
+                ring[wrapped(at, FLAGS_AT)] |= FLAG_AFTER_DROP;
+            }
             return;
         }
-        at = wrapped(at, size);
-        passed = (uint16_t)(passed + size);
+        at = wrapped(at, (uint16_t)(HEAD_BYTES + record_length(at)));
     }
+    owes_flag = true;
 }
 
 static uint16_t open_at(uint16_t offset)
@@ -212,6 +214,13 @@ void store_copy(const struct stored *record, uint16_t offset, uint8_t *bytes, ui
     }
 }
 
+void store_mark_sent(uint32_t sequence)
+{
+    if (sequence >= unsent) {
+        unsent = sequence + 1;
+    }
+}
+
 void store_confirm(uint32_t sequence)
 {
     /* A host cannot have what was never sent: such a confirm is nonsense, and obeying it would lose records. */
@@ -250,4 +259,5 @@ void store_set_next(uint32_t sequence)
 {
     oldest = sequence;
     next = sequence;
+    unsent = sequence;
 }

@@ -1,7 +1,8 @@
 /* Records kept until the host confirms them, oldest first, in one ring of bytes (wire.md, section 2.7).
  *
  * A record is put together in place: store_open, store_put..., then store_close gives it its sequence number. When room
- * runs out the oldest record goes, is counted, and the next one is flagged.
+ * runs out the oldest record goes, is counted, and the next one is flagged, unless it has been sent: the host keeps what it
+ * got, and the same record must not come twice with different bytes.
  */
 #ifndef STORE_H
 #define STORE_H
@@ -40,6 +41,9 @@ struct stored {
 bool store_find(uint32_t sequence, struct stored *record);
 uint8_t store_get(const struct stored *record, uint16_t offset);
 void store_copy(const struct stored *record, uint16_t offset, uint8_t *bytes, uint8_t count);
+
+/* The sending of this record has begun: it does not change any more. */
+void store_mark_sent(uint32_t sequence);
 
 /* The host has all up to and including this one. */
 void store_confirm(uint32_t sequence);

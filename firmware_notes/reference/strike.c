@@ -87,7 +87,7 @@ static bool loaded(const struct scan *scan, uint16_t above)
     uint8_t i;
 
     for (i = 0; i < VALUES; i++) {
-        if (scan->values[i] > rest_level(i) + above) {
+        if (scan_value(scan, i) > rest_level(i) + above) {
             return true;
         }
     }
@@ -99,14 +99,14 @@ static void note_flags(const struct scan *scan, uint16_t release)
     uint8_t i;
 
     for (i = 0; i < VALUES; i++) {
-        if (scan->values[i] >= FULL_SCALE) {
+        if (scan_value(scan, i) >= FULL_SCALE) {
             flags |= FLAG_SATURATED;
         }
     }
     for (i = 0; i < VALUES; i = (uint8_t)(i + CELLS)) {
         uint8_t last = (uint8_t)(i + CELLS - 1);
 
-        if (scan->values[i] > rest_level(i) + release || scan->values[last] > rest_level(last) + release) {
+        if (scan_value(scan, i) > rest_level(i) + release || scan_value(scan, last) > rest_level(last) + release) {
             flags |= FLAG_EDGE;
         }
     }
@@ -146,16 +146,7 @@ static void end_record(uint32_t span_ticks)
 static void keep_scan(const struct scan *scan)
 {
     store_put_u32(scan->ticks);
-#if VALUE_BYTES == 1
-    store_put_bytes(scan->values, VALUES);
-#else
-    uint8_t i;
-
-    for (i = 0; i < VALUES; i++) {
-        store_put((uint8_t)scan->values[i]);
-        store_put((uint8_t)(scan->values[i] >> 8));
-    }
-#endif
+    store_put_bytes(scan->bytes, sizeof scan->bytes);
     scans_kept++;
 }
 

@@ -96,7 +96,9 @@ class EmulatedBoard:
                 self._say("quit")
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
-                pipe.close()
+                # What could not be written any more is written at the close, and fails again.
+                with contextlib.suppress(BrokenPipeError):
+                    pipe.close()
         try:
             self._process.wait(5)
         except subprocess.TimeoutExpired:

@@ -146,7 +146,7 @@ async def test_every_strike_is_on_disk_and_confirmed_through_a_reconnect(
         assert len(store.boards()) == 1
         for sweep, strike in zip(sweeps, strikes, strict=True):
             assert middle_mm(strike) == pytest.approx(sweep.middle_mm, abs=1.0)
-        # What was on the line before the port was opened may be cut or garbled; after that, nothing.
+        # What was on the line before the port was opened may be garbled; after that, nothing.
         for session in (first, second):
             greeted = session.events.index(session.greeted[0])
             later = session.events[greeted:]

@@ -133,7 +133,7 @@ def test_a_trigger_below_the_noise_is_raised_and_told(bench) -> None:
 
 
 def test_noise_that_comes_later_raises_the_trigger_too(bench) -> None:
-    """A broken shield: first one endless strike, closed as still loaded; then the level is raised."""
+    """A broken shield: one endless strike, closed as still loaded; then the level is raised."""
     board = bench(noise_counts=0.0, rest_counts=40.0)
     rng = np.random.default_rng(5)
     board.board.sample_from(lambda *_: max(0, round(40 + 6 * rng.standard_normal())))

@@ -22,6 +22,6 @@
 #define MAX_SCANS 16
 #define PART_SCANS 5
 /* Room for records that no host has confirmed yet. */
-#define STORE_BYTES 1080
+#define STORE_BYTES 1240
 
 #endif

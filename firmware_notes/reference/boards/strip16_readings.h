@@ -15,6 +15,6 @@
 #define SCAN_RING 8
 #define MAX_SCANS 16
 #define PART_SCANS 5
-#define STORE_BYTES 1000
+#define STORE_BYTES 1200
 
 #endif

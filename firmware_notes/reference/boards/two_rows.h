@@ -15,6 +15,6 @@
 #define SCAN_RING 8
 #define MAX_SCANS 14
 #define PART_SCANS 3
-#define STORE_BYTES 920
+#define STORE_BYTES 1080
 
 #endif
