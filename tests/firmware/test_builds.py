@@ -19,11 +19,11 @@ def test_a_missing_compiler_is_named_with_what_to_install(
     (tmp_path / "make").write_text("#!/bin/sh\nexit 1\n")
     (tmp_path / "make").chmod(0o755)
     monkeypatch.setenv("PATH", str(tmp_path))
-    with pytest.raises(BuildError, match="avr-gcc is not installed: apt-get install .*gcc-avr"):
+    with pytest.raises(BuildError, match=r"avr-gcc is not installed: apt-get install .*gcc-avr"):
         build_firmware(tmp_path)
     with pytest.raises(BuildError, match="cc is not installed: apt-get install gcc make"):
         build_library(tmp_path)
-    with pytest.raises(BuildError, match="cc is not installed: .*libsimavr-dev"):
+    with pytest.raises(BuildError, match=r"cc is not installed: .*libsimavr-dev"):
         build_emulator(tmp_path)
 
 
