@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logger.cli.board_even import even
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
 
 if TYPE_CHECKING:
@@ -98,3 +99,6 @@ def check(
         console.print(findings_table(findings))
         console.print(f"{name}: {verdict_words(verdict)}")
     return 1 if verdict is Verdict.FAIL else 0
+
+
+app.command()(even)
