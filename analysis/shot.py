@@ -35,8 +35,8 @@ from analysis.launch import PIVOT_HEAD_KG, Delivery, head_mass_kg, head_speed_m_
 START_SHARE_RANGE = (0.75, 0.85)
 _U_START_SHARE = (START_SHARE_RANGE[1] - START_SHARE_RANGE[0]) / math.sqrt(12)
 
-# The spin axis leans by 0.83 to 0.93 of the lie error if the leading edge is brought back square, by
-# 0.99 to 1.07 if the swing stays as it was, lofts 20 to 56 degrees (our derivation,
+# The spin axis leans by 0.83 to 0.93 of the lie error if the leading edge is brought back square,
+# by 0.99 to 1.07 if the swing stays as it was, lofts 20 to 56 degrees (our derivation,
 # tests/shot/test_launch.py). It is taken as evenly likely within 0.15 of 1.
 _U_TILT_SHARE = 0.15 / math.sqrt(3)
 
