@@ -119,8 +119,9 @@ def fit_set(
             log_prior,
             outlier_share=prior.outlier_share,
             outlier_deg=prior.outlier_deg,
-            # A first look at who stands off needs no tails.
+            # A first look at who stands off needs no tails and no pairs.
             drop=DROP if turn + 1 == _ROUNDS else 0.03,
+            alone_only=turn + 1 < _ROUNDS,
         )
         if turn + 1 < _ROUNDS:
             p_off = parts.weight @ parts.outlier
@@ -130,7 +131,7 @@ def fit_set(
             camber_var = (model.camber_rel * (parts.weight @ parts.lie)) ** 2
             own_var = np.tile(1 / tight + camber_var, (scatter.size, 1))
     assert sites is not None
-    return _summary(clubs, strikes, model, prior, scatter, sites, parts, camber_var, confidence)
+    return _summary(clubs, strikes, model, prior, scatter, sites, parts, confidence)
 
 
 def _rough(model: Design) -> FloatArray:
@@ -172,31 +173,37 @@ def _summary(
     scatter: FloatArray,
     sites: Sites,
     parts: Parts,
-    camber_var: FloatArray,
     confidence: float,
 ) -> SetPosterior:
     tails = ((1 - confidence) / 2, (1 + confidence) / 2)
     weight = parts.weight
     lie = _belief(weight, parts.lie, parts.lie_cov)
-    many = np.tile(weight, (model.clubs, 1))
-    low, high = (mixture_quantiles(many, parts.lie.T, lie.part_sd.T, q) for q in tails)
-
-    def estimate(mean: FloatArray, sd: FloatArray) -> Estimate:
-        middle = float(weight @ mean)
-        u = math.sqrt(float(weight @ (sd**2 + (mean - middle) ** 2)))
-        ends = [float(mixture_quantiles(weight[None], mean[None], sd[None], q)[0]) for q in tails]
-        return Estimate(middle, u, Interval(ends[0], ends[1], confidence))
-
-    def coefficient(column: int | None, sd: float = 0.0) -> Estimate:
+    has_slope = model.line.shape[1] > 1 and bool(np.ptp(model.line[:, 1]) > 0)
+    usual_sd = (prior.level_deg, prior.slope_deg, prior.drift_deg, 0.0)
+    places = (0, 1 if has_slope else None, model.drift_column, model.offset_column)
+    # Lie errors, then level, slope, drift, offset, whose intervals are found in one go.
+    mean, sd = [parts.lie.T], [lie.part_sd.T]
+    for column, usual in zip(places, usual_sd, strict=True):
         if column is None:
-            return estimate(np.zeros_like(weight), np.full_like(weight, max(sd, 1e-12)))
-        variance = parts.beta_cov[:, column, column]
-        return estimate(parts.beta[:, column], np.sqrt(variance))
+            mean.append(np.zeros((1, weight.size)))
+            sd.append(np.full((1, weight.size), max(usual, 1e-12)))
+        else:
+            mean.append(parts.beta[None, :, column])
+            sd.append(np.sqrt(parts.beta_cov[None, :, column, column]))
+    all_mean, all_sd = np.concatenate(mean), np.concatenate(sd)
+    many = np.tile(weight, (len(all_mean), 1))
+    low, high = (mixture_quantiles(many, all_mean, all_sd, q) for q in tails)
+
+    def coefficient(place: int) -> Estimate:
+        row = model.clubs + place
+        middle = float(weight @ all_mean[row])
+        variance = float(weight @ (all_sd[row] ** 2 + (all_mean[row] - middle) ** 2))
+        ends = Interval(float(low[row]), float(high[row]), confidence)
+        return Estimate(middle, math.sqrt(variance), ends)
 
     families = [one.family for one in clubs]
     counts = model.member.sum(axis=0)
     by_scatter = _gathered(parts.scatter_index, weight, scatter.size)
-    has_slope = model.line.shape[1] > 1 and bool(np.ptp(model.line[:, 1]) > 0)
     p_stray = np.full(strikes.toe_mm.size, math.nan)
     p_stray[model.kept] = by_scatter @ sites.p_stray
     # A new strike is a stray now and then: it is worth less by that.
@@ -216,17 +223,17 @@ def _summary(
         lie=lie,
         own=_belief(weight, parts.own, parts.own_cov),
         p_outlier=p_outlier,
-        low_deg=np.asarray(low),
-        high_deg=np.asarray(high),
+        low_deg=np.asarray(low[: model.clubs]),
+        high_deg=np.asarray(high[: model.clubs]),
         confidence=confidence,
         level=coefficient(0),
-        slope=coefficient(1 if has_slope else None, prior.slope_deg),
-        drift=coefficient(model.drift_column, prior.drift_deg),
+        slope=coefficient(1),
+        drift=coefficient(2),
         scatter=_on_grid(scatter, by_scatter, tails, confidence),
         own_sd=_on_grid(
             _OWN_SDS, _gathered(parts.own_index, weight, _OWN_SDS.size), tails, confidence
         ),
-        offset_mm=coefficient(model.offset_column),
+        offset_mm=coefficient(3),
         p_stray=p_stray,
         shown_cov=np.tensordot(weight, parts.lie_shown, 1)
         + (off_lie * weight[:, None]).T @ off_shown,

@@ -20,8 +20,8 @@ from analysis.set_model_types import IntArray
 
 # Pairs and triples are made of this many of the most suspect clubs.
 _SUSPECTS = 5
-# Parts of the mixture below this share of the largest are dropped: together under 1 %.
-DROP = 1e-3
+# Parts of the mixture below this share of the largest are dropped: together under 2 %.
+DROP = 2e-3
 
 
 @dataclass(frozen=True)
@@ -70,6 +70,7 @@ def posterior(
     outlier_share: float,
     outlier_deg: float,
     drop: float = DROP,
+    alone_only: bool = False,
 ) -> Parts:
     """Mixture over the whole grid.
 
@@ -87,6 +88,8 @@ def posterior(
         Of clubs that stand off, and how far.
     drop : float
         Parts below this share of the largest are left out.
+    alone_only : bool
+        Only none or one club standing off: a first look.
     """
     clubs = model.clubs
     hit = model.member.sum(axis=0) > 0
@@ -102,7 +105,7 @@ def posterior(
 
     log_w = weigh(first)
     which = first
-    if len(alone) > 3:
+    if len(alone) > 3 and not alone_only:
         each = logsumexp(log_w[:, :, 1:], axis=(0, 1))
         order = np.argsort(each)[::-1][:_SUSPECTS]
         more = states(clubs, np.flatnonzero(hit)[order])

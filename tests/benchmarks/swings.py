@@ -1,0 +1,151 @@
+"""Swings that the set model and the look ahead save against ten with every club.
+
+Run ``python tests/benchmarks/swings.py [players]``; the last line is JSON. Each invented player has
+eight irons: a level, a slope, clubs that scatter about the line, now and then one that stands off
+it, strikes with mishits, and fatigue. Two ways to a bend sheet for each:
+
+fixed: ten swings with every club, each club for itself (`analysis.correction.plan_bends`);
+led: `analysis.next_club` says what to hit and when to stop, and `analysis.optimum` plans the set.
+
+Wrong is a bend that left its club worse by more than 0.5 degrees, the error of the bend as carried
+out included. At equal rates of wrong bends the two can be compared; what is left of the lie error
+is printed beside it. Random numbers here only; no part of the product makes them.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+
+import numpy as np
+
+from analysis.contact import contact_mean
+from analysis.correction import BendRules, ClubEvidence, Head, plan_bends
+from analysis.lie import Level, SoleArc, Stance, lie_error
+from analysis.next_club import SwingRules, next_club
+from analysis.optimum import plan_set
+from analysis.plan_types import PlanClub, PlanRules
+from analysis.set_model import fit_set
+from analysis.set_model_types import SetClub, SetStrikes
+
+PLAYERS = 1000
+CLUBS = 8
+FIXED = 10
+CAMBER = 300.0
+U_MACHINE = 0.25
+SOLE = SoleArc(CAMBER, 9.0, measured=True)
+LEVEL = Level(0.0, 1.0)
+STANCE = Stance(0.0, 1.0)
+
+
+class Player:
+    """One invented player with clubs, and swings on demand."""
+
+    def __init__(self, seed: int) -> None:
+        rng = self.rng = np.random.default_rng(seed)
+        x = np.arange(CLUBS) - CLUBS // 2
+        own = rng.normal(0, abs(rng.normal(0.25, 0.1)), CLUBS)
+        off = rng.random(CLUBS) < 0.06
+        self.error = rng.normal(0, 1.2) + rng.normal(0, 0.2) * x + own
+        self.error = self.error + off * rng.choice([-1, 1], CLUBS) * rng.uniform(1.2, 3.0, CLUBS)
+        self.scatter = float(np.exp(rng.normal(np.log(0.8), 0.25)))
+        self.mishits = float(rng.uniform(0.0, 0.12))
+        self.drift = float(rng.normal(0, 0.3)) / 50
+        self.offset = float(rng.normal(0, LEVEL.u_mm))
+        self.camber = CAMBER + rng.normal(0, SOLE.u_camber_mm, CLUBS)
+        self.count = 0
+
+    def swing(self, club: int) -> float:
+        """Contact of one swing, mm."""
+        rng = self.rng
+        wide = rng.random() < self.mishits
+        stray = rng.standard_t(4) * 3 if wide else rng.normal()
+        error = self.error[club] + self.drift * (self.count - 40) + self.scatter * stray
+        self.count += 1
+        toe = -self.camber[club] * np.tan(np.radians(error)) + self.offset + rng.normal(0, 0.4)
+        return round(float(toe) * 2) / 2
+
+
+def fixed(player: Player) -> np.ndarray:
+    """Bends after ten swings with each club, clubs one by one."""
+    evidence = []
+    for i in range(CLUBS):
+        contact = contact_mean([player.swing(i) for _ in range(FIXED)])
+        lie = lie_error(
+            contact, sole=SOLE, level=LEVEL, stance=STANCE, hands_mm=840.0, lie_deg=62.0
+        )
+        evidence.append(ClubEvidence(str(i), Head.SOFT_FORGED, contact, lie))
+    rows = plan_bends(evidence, BendRules(u_machine_deg=U_MACHINE)).rows
+    return np.array([row.bend_deg for row in rows])
+
+
+def led(player: Player, clubs: list[SetClub], plan: list[PlanClub], swing: SwingRules):
+    """Bends and swings of a led session."""
+    club, toe = [], []
+    # First look: two with each, pivot first; there is nothing to be led by before.
+    for i in sorted(range(CLUBS), key=lambda i: abs(i - CLUBS // 2)):
+        for _ in range(swing.first_look):
+            club.append(i)
+            toe.append(player.swing(i))
+    rules = PlanRules(u_machine_deg=U_MACHINE)
+    while True:
+        strikes = SetStrikes.of(club, toe)
+        posterior = fit_set(clubs, strikes, level=LEVEL, stance=STANCE)
+        advice = next_club(posterior, plan, rules, swing)
+        if advice.label is None:
+            break
+        i = posterior.labels.index(advice.label)
+        for _ in range(advice.swings):
+            club.append(i)
+            toe.append(player.swing(i))
+    ready = [
+        PlanClub(
+            label=one.label,
+            head=one.head,
+            length_mm=one.length_mm,
+            strikes=int(n),
+        )
+        for one, n in zip(plan, posterior.strikes, strict=True)
+    ]
+    rows = plan_set(ready, posterior.lie, rules).rows
+    return np.array([row.bend_deg for row in rows]), len(toe)
+
+
+def main(players: int) -> None:
+    """Print the figures."""
+    clubs = [SetClub(f"{i + 3}i", 980 - 12.7 * i, sole=SOLE, lie_deg=62.0) for i in range(CLUBS)]
+    plan = [PlanClub(c.label, Head.SOFT_FORGED, c.length_mm) for c in clubs]
+    swing = SwingRules()
+    got = {name: {"bends": 0, "wrong": 0, "square": 0.0, "swings": 0} for name in ("fixed", "led")}
+    before = 0.0
+    start = time.perf_counter()
+    for seed in range(players):
+        carried = np.random.default_rng([seed, 1]).normal(0, U_MACHINE, CLUBS)
+        for name, way in got.items():
+            player = Player(seed)
+            truth = player.error
+            if name == "fixed":
+                bend, swings = fixed(player), FIXED * CLUBS
+            else:
+                bend, swings = led(player, clubs, plan, swing)
+            after = truth + bend + carried * (bend != 0)
+            way["bends"] += int((bend != 0).sum())
+            way["wrong"] += int((np.abs(after) > np.abs(truth) + 0.5).sum())
+            way["square"] += float((after**2).mean())
+            way["swings"] += swings
+        before += float((truth**2).mean())
+    out = {"benchmark": "swings", "players": players}
+    for name, way in got.items():
+        out[f"{name}_swings_mean"] = round(way["swings"] / players, 1)
+        out[f"{name}_wrong_bends_percent"] = round(100 * way["wrong"] / max(way["bends"], 1), 2)
+        out[f"{name}_bends_per_player"] = round(way["bends"] / players, 2)
+        out[f"{name}_rms_lie_error_after_deg"] = round(float(np.sqrt(way["square"] / players)), 3)
+    out["rms_lie_error_before_deg"] = round(float(np.sqrt(before / players)), 3)
+    out["swings_share_percent"] = round(100 * got["led"]["swings"] / got["fixed"]["swings"], 1)
+    out["seconds"] = round(time.perf_counter() - start, 1)
+    print(json.dumps(out))
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else PLAYERS)
