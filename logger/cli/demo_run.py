@@ -31,7 +31,7 @@ _SETTLE_S = 0.4
 _SET_FILE = Path(__file__).with_name("demo_set.toml")
 
 
-async def run_demo(db: Path, swings: int, seed: int) -> None:
+async def run_demo(db: Path, swings: int, seed: int, *, ble: bool = False) -> None:
     """Log the invented set and print what it says.
 
     Raises
@@ -52,7 +52,7 @@ async def run_demo(db: Path, swings: int, seed: int) -> None:
             circumstances=Circumstances(stance_u_mm=1.0, surface="simulated board"),
         )
         labels = [club.label for club in session.order]
-        async with _simulated_board(labels, swings, seed) as (url, lines):
+        async with _simulated_board(labels, swings, seed, ble=ble) as (url, lines):
             console.print(f"A simulated board is at {url}; {session.set.player.name} swings.")
             await _log(session, url, lines, swings, console)
         session.end(utc_now_ns())
@@ -114,10 +114,12 @@ async def _log(
 
 @asynccontextmanager
 async def _simulated_board(
-    labels: Sequence[str], swings: int, seed: int
+    labels: Sequence[str], swings: int, seed: int, *, ble: bool
 ) -> AsyncIterator[tuple[str, asyncio.StreamReader]]:
     """Run ``python -m simulators``; give its URL and its further lines."""
     line = ["--pty"] if os.name == "posix" else ["--tcp", "0"]
+    if ble:
+        line = ["--ble"]
     process = await asyncio.create_subprocess_exec(
         sys.executable,
         "-m",
@@ -131,12 +133,18 @@ async def _simulated_board(
         stdout=asyncio.subprocess.PIPE,
     )
     assert process.stdout is not None
+    before = dict(os.environ)
     try:
         first = await process.stdout.readline()
         if not first:
             raise LieboardError("the simulated board did not start; see the message above")
-        yield json.loads(first)["url"], process.stdout
+        ready = json.loads(first)
+        # The message bus of the simulated radio, in place of the system's.
+        os.environ.update(ready.get("env", {}))
+        yield ready["url"], process.stdout
     finally:
+        os.environ.clear()
+        os.environ.update(before)
         if process.returncode is None:
             process.terminate()
         await process.wait()
@@ -146,7 +154,8 @@ def _remove_earlier(db: Path) -> None:
     """Remove an earlier demo's file; refuse to touch any other."""
     if not db.exists():
         return
-    with Store.open(db, read_only=True) as store:
+    # For writing: a demo of an older version is upgraded first, only to be looked into.
+    with Store.open(db) as store:
         sets = [(row.player, row.name) for row in store.sets()]
     own = load_set(_SET_FILE)
     if sets not in ([], [(own.player, own.name)]):

@@ -189,31 +189,29 @@ class _Printed:
 
 
 def _put_together(
-    fitted: Sequence[Footprints], marks: dict[int | None, StrikeRow], confidence: float
+    fitted: Footprints | None, marks: dict[int | None, StrikeRow], confidence: float
 ) -> _Printed:
-    toe: dict[int, float] = {}
-    reasons: dict[int, str] = {}
-    clubs: dict[int, _FromPrint] = {}
-    for one in fitted:
-        fits = one.fits
-        for strike, value, why in zip(one.strikes, fits.toe_mm, fits.reasons, strict=True):
-            if why:
-                reasons[strike.id] = why
-            else:
-                toe[strike.id] = float(value)
-        club = np.array([strike.club for strike in one.strikes], dtype=np.int64)
-        counts = fits.ok & ~_mishits(one, club, reasons, confidence)
-        if not counts.any():
-            continue
-        marked = [marks.get(strike.id) for strike in one.strikes]
+    found = _Printed({}, {}, {})
+    if fitted is None:
+        return found
+    fits = fitted.fits
+    for strike, value, why in zip(fitted.strikes, fits.toe_mm, fits.reasons, strict=True):
+        if why:
+            found.reasons[strike.id] = why
+        else:
+            found.toe_mm[strike.id] = float(value)
+    club = np.array([strike.club for strike in fitted.strikes], dtype=np.int64)
+    counts = fits.ok & ~_mishits(fitted, club, found.reasons, confidence)
+    if counts.any():
+        marked = [marks.get(strike.id) for strike in fitted.strikes]
         levels = session_levels(
             fits.take(counts),
             club[counts],
             marks_toe_mm=np.array([m.toe_mm if m else np.nan for m in marked])[counts],
             marks_u_mm=np.array([m.toe_u_mm if m else 1.0 for m in marked])[counts],
         )
-        clubs |= _by_club(levels)
-    return _Printed(toe, reasons, clubs)
+        found.clubs.update(_by_club(levels))
+    return found
 
 
 def _mishits(

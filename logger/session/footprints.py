@@ -7,13 +7,14 @@ whenever it is asked for.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint import AimPrior, FootprintFits, SolePrior, StripSpec, fit_footprints
-from analysis.scans import rest_levels
+from analysis.scans import ScanOrder, Strip, rest_levels, sample_offsets_us
 from logger.clubs import ClubSpec
 from logger.decoding import record_from_raw
 from logger.records import Flag, Hello, Strike
@@ -39,7 +40,7 @@ _SCANS = 16
 
 @dataclass(frozen=True, slots=True)
 class Footprints:
-    """Fits of one board's strikes, one per row."""
+    """Fits of a session's strikes, one per row."""
 
     strikes: tuple[StrikeRow, ...]
     fits: FootprintFits
@@ -71,8 +72,8 @@ class FootprintReader:
         contacts: Sequence[StrikeRow],
         soles: Mapping[int, tuple[float, float]],
         specs: Mapping[int, ClubSpec],
-    ) -> list[Footprints]:
-        """Fit every contact that has scans, board by board.
+    ) -> Footprints | None:
+        """Fit every contact that has scans; None if none has.
 
         Parameters
         ----------
@@ -94,7 +95,7 @@ class FootprintReader:
             evenings = evenings_of(self._store, boot)
             for gains, group in _by_gains(hello, pairs, evenings):
                 found.append(self._fit_boot(hello, group, soles, specs, gains))
-        return found
+        return _joined(found) if found else None
 
     def _fit_boot(
         self,
@@ -106,7 +107,8 @@ class FootprintReader:
     ) -> Footprints:
         strikes = tuple(contact for contact, _ in pairs)
         counts = np.full((len(pairs), _SCANS, hello.cells), np.nan)
-        times = np.full((len(pairs), _SCANS), np.nan)
+        times = np.full(counts.shape, np.nan)
+        offsets_us = sample_offsets_us(_strip_of(hello), hello.rows, hello.cells)
         rests = np.zeros((len(pairs), 1, hello.cells))
         noises = []
         for index, (_, strike) in enumerate(pairs):
@@ -118,7 +120,7 @@ class FootprintReader:
             counts[index, :kept] = raw[window, row]
             rests[index, 0] = rest[row]
             since = (strike.scan_ticks[window] - strike.scan_ticks[0]).astype(np.uint32)
-            times[index, :kept] = since / hello.tick_hz * 1e6
+            times[index, :kept] = since[:, None] / hello.tick_hz * 1e6 + offsets_us[row]
         clubs = [contact.club for contact in strikes if contact.club is not None]
         camber = np.array([soles[club] for club in clubs])
         length = np.array([_sole_length(specs[club]) for club in clubs])
@@ -129,7 +131,6 @@ class FootprintReader:
                 pitch_mm=hello.pitch_um / 1000,
                 cells=hello.cells,
                 full_scale_counts=hello.full_scale,
-                scan_us=_row_scan_us(hello),
                 gain=gains.gain,
                 gain_shared_u=gains.shared_u,
                 offset_u_counts=max(float(np.median(noises)), _LEAST_NOISE_COUNTS),
@@ -196,16 +197,32 @@ def _heaviest(net: FloatArray) -> tuple[int, slice]:
     return int(row), slice(start, min(start + _SCANS, len(net)))
 
 
-def _row_scan_us(hello: Hello) -> float:
-    """From the first to the last cell of one row, microseconds."""
-    from logger.records import ScanOrder
+def _strip_of(hello: Hello) -> Strip:
+    return Strip(
+        pitch_mm=hello.pitch_um / 1000,
+        full_scale=hello.full_scale,
+        scan_order=ScanOrder(hello.scan_order),
+        scan_us=hello.scan_ticks / hello.tick_hz * 1e6,
+    )
 
-    scan_us = hello.scan_ticks / hello.tick_hz * 1e6
-    if hello.scan_order is ScanOrder.AT_ONCE:
-        return 0.0
-    if hello.scan_order is ScanOrder.ROWS_TOGETHER or hello.rows == 1:
-        return scan_us
-    return scan_us * (hello.cells - 1) / (hello.rows * hello.cells - 1)
+
+def _joined(parts: Sequence[Footprints]) -> Footprints:
+    """Put the strikes of several boards, boots or evenings into one: the player is the same."""
+    if len(parts) == 1:
+        return parts[0]
+    fits = [part.fits for part in parts]
+    cells = max(one.gain_influence_mm.shape[2] for one in fits)
+    columns: dict[str, Any] = {}
+    for column in fields(FootprintFits):
+        values = [getattr(one, column.name) for one in fits]
+        if column.name == "gain_influence_mm":
+            # Boards may have different numbers of cells; cells that are not there weigh nothing.
+            values = [np.pad(v, ((0, 0), (0, 0), (0, cells - v.shape[2]))) for v in values]
+        if isinstance(values[0], np.ndarray):
+            columns[column.name] = np.concatenate(values)
+    columns["gain_shared_u"] = max(one.gain_shared_u for one in fits)
+    strikes = tuple(strike for part in parts for strike in part.strikes)
+    return Footprints(strikes, replace(fits[0], **columns))
 
 
 def _sole_length(spec: ClubSpec) -> tuple[float, float]:
