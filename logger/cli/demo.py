@@ -14,16 +14,22 @@ def demo(
     ] = Path("lieboard-demo.db"),
     swings: Annotated[int, typer.Option(help="Swings per club.")] = 8,
     seed: Annotated[int, typer.Option(help="Which invented afternoon.")] = 7,
+    ble: Annotated[
+        bool, typer.Option("--ble", help="Over a simulated Bluetooth LE radio (Linux).")
+    ] = False,
 ) -> None:
     """Log an invented player's eight clubs from a simulated board and print the bend sheet.
 
     Example: lieboard demo
     """
     import asyncio
+    import sys
 
     from logger.cli.demo_run import run_demo
     from logger.errors import UsageError
 
     if not 1 <= swings <= 30:
         raise UsageError(f"--swings {swings}: give 1 to 30")
-    asyncio.run(run_demo(db, swings, seed))
+    if ble and sys.platform != "linux":
+        raise UsageError("--ble: the simulated radio is there on Linux only; leave --ble out")
+    asyncio.run(run_demo(db, swings, seed, ble=ble))

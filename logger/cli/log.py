@@ -18,8 +18,8 @@ def log(
     port: Annotated[
         str,
         typer.Argument(
-            help="Serial port, socket://HOST:PORT, rfc2217://HOST:PORT, or capture:FILE to play "
-            "a recording."
+            help="Serial port, ble://NAME or ble://BOARD-ID, socket://HOST:PORT, "
+            "rfc2217://HOST:PORT, or capture:FILE to play a recording."
         ),
     ],
     player: Annotated[str | None, typer.Option(help="Whose set.")] = None,
@@ -46,6 +46,12 @@ def log(
     ] = None,
     new: Annotated[bool, typer.Option("--new", help="Do not go on with an open session.")] = False,
     wait: Annotated[bool, typer.Option("--wait", help="Wait for a port not there yet.")] = False,
+    pair: Annotated[
+        bool, typer.Option("--pair", help="Bluetooth LE: pair first; hold the board's button.")
+    ] = False,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Bluetooth LE: use a board never used before.")
+    ] = False,
     db: DbOption = None,
 ) -> None:
     """Log strikes club by club; goes on with a session that was cut off.
@@ -74,8 +80,13 @@ def log(
         ball=ball,
         surface=surface,
     )
-    settings = RunSettings(port, baud, trigger, capture, wait)
     with open_store(db) as store:
+        board_id = None
+        if port.lower().startswith("ble:"):
+            from logger.cli.air import agree_on_board
+
+            port, board_id = agree_on_board(store, port, accept=accept, ask=interactive)
+        settings = RunSettings(port, baud, trigger, capture, wait, pair, board_id)
         begin_ns = _begin_ns(port)
         session = open_session(
             store,

@@ -43,9 +43,22 @@ CREATE INDEX calibrations_by_board ON calibrations (board, kind, from_utc_ns, id
 """)
 
 
+def _agreed_boards(db: Database) -> None:
+    db.executescript("""
+-- Boards on the air that the fitter once agreed to use: anybody can advertise one.
+CREATE TABLE agreed_boards (
+  -- the board id, or the address of a board that does not advertise its id
+  key TEXT NOT NULL PRIMARY KEY,
+  name TEXT NOT NULL,
+  agreed_utc_ns INTEGER NOT NULL
+) STRICT;
+""")
+
+
 STEPS: tuple[Step, ...] = (
     ("0001_first_tables", _first_tables),
     ("0002_calibrations", _calibrations),
+    ("0003_agreed_boards", _agreed_boards),
 )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from logger.store.agreed import AgreedTables
 from logger.store.boards import BoardTables
 from logger.store.calibrations import CalibrationTables
 from logger.store.migrations import STEPS, Step
@@ -19,7 +20,9 @@ from logger.store.strikes import StrikeTables
 BUSY_S = 5.0
 
 
-class Store(BoardTables, CalibrationTables, RecordTables, SessionTables, StrikeTables):
+class Store(
+    AgreedTables, BoardTables, CalibrationTables, RecordTables, SessionTables, StrikeTables
+):
     """Players, clubs, boards, raw records and strikes in one SQLite file.
 
     Every writing method is one transaction that is on the disk when it returns; if it raises

@@ -31,7 +31,11 @@ from simulators.line_ends import Events
 ROOT = Path(__file__).parents[2]
 
 # The Bluetooth daemon whose interface these speak is Linux's.
-collect_ignore = [] if sys.platform.startswith("linux") else ["test_ble.py", "test_lossless.py"]
+collect_ignore = (
+    []
+    if sys.platform.startswith("linux")
+    else ["test_air_commands.py", "test_ble.py", "test_lossless.py"]
+)
 
 # Bluetooth LE with the daemon's interface that only Linux has: notifications of 244 bytes through a
 # socket, and of 20 bytes over the message bus.
