@@ -35,9 +35,6 @@ void hal_select_cell(uint8_t row, uint8_t cell);
 /* Take one byte for the line if there is room for it; never wait. */
 bool hal_write_byte(uint8_t byte);
 
-/* True when nothing is left in the transmitter: the next byte written goes out at once. */
-bool hal_write_idle(void);
-
 /* True once `ticks` has come. May wait for it if it is less than a scan or two away, so that what follows is on time; must
  * return false at once if it is further. */
 bool hal_await(uint32_t ticks);

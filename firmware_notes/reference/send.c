@@ -6,9 +6,9 @@
 #include "strike.h"
 #include "wire.h"
 
-/* Time set aside to put a clock reply together: the reply carries the tick at which its first byte will go out, and then
- * waits for that tick. 2 ms is several times what the slowest port needs. */
-#define CLOCK_LEAD_TICKS (TICK_HZ / 500)
+/* A clock reply carries the tick at which its first byte will go out, and then waits for that tick. 4 ms is several times
+ * what it takes to put it together, and more than the two bytes that a transmitter may still hold take, at 9600 baud too. */
+#define CLOCK_LEAD_TICKS (TICK_HZ / 250)
 
 /* Bytes encoded at a time: less than a scan's time, so that none is missed. */
 #define PIECE_BYTES 12
@@ -289,11 +289,8 @@ void send_compose(void)
         hello_due = false;
         compose_hello();
     } else if (clock_due) {
-        /* Only a line that is idle keeps the appointment. */
-        if (hal_write_idle()) {
-            clock_due = false;
-            compose_clock_reply();
-        }
+        clock_due = false;
+        compose_clock_reply();
     } else if (status_due) {
         status_due = false;
         compose_status();

@@ -114,22 +114,23 @@ def test_a_full_store_drops_the_oldest_counts_it_and_flags_the_next(bench) -> No
     assert (status.dropped, status.kept) == (9 - kept, kept)
 
 
-def test_a_button_after_a_drop_hands_the_flag_on(bench) -> None:
+def test_buttons_after_a_drop_hand_the_flag_on(bench) -> None:
     """A button record has no flags field: the strike behind it says that something is missing."""
     board = bench(greet=False)
+    board.strike(length_us=3000)
+    board.go(20)
+    # Nine bytes each: with the strike's 300 they fill the store but for less than a strike.
+    for _ in range(95):
+        board.board.press(True)
+        board.go(50)
+        board.board.press(False)
+        board.go(50)
     board.strike()
     board.go(20)
-    board.board.press(True)
-    board.go(100)
-    board.board.press(False)
-    board.go(100)
-    for _ in range(6):
-        board.strike()
-        board.go(20)
-    heard = board.go(1000, AskHello())
-    assert heard.hellos[0].oldest_kept >= 1
-    first_strike = heard.strikes[0]
-    assert first_strike.flags & Flag.AFTER_DROP
+    heard = board.go(2000, AskHello())
+    assert heard.hellos[0].oldest_kept == 1
+    assert [type(record) for record in heard.records[:-1]] == [Button] * 95
+    assert heard.strikes[0].flags & Flag.AFTER_DROP
 
 
 def test_a_record_that_was_sent_once_never_changes(bench) -> None:
@@ -299,7 +300,7 @@ def test_the_clock_reply_goes_out_at_the_tick_that_it_says(bench) -> None:
         asked_us = (reply.received_ticks - start_us) / byte_us
         assert asked_us == pytest.approx(round(asked_us), abs=0.03)
         assert 10 <= round(asked_us) <= 12
-        assert 1000 <= reply.sent_ticks - reply.received_ticks <= 2500
+        assert 4000 <= reply.sent_ticks - reply.received_ticks <= 4500
 
 
 def test_the_first_byte_of_a_clock_reply_leaves_on_time_even_on_a_busy_line(bench) -> None:

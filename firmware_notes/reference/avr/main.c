@@ -21,7 +21,6 @@ static volatile uint8_t received[RECEIVED_BYTES];
 static volatile uint8_t received_in;
 static volatile uint8_t received_out;
 static volatile uint32_t frame_end_ticks;
-static bool written;
 
 ISR(TIMER1_OVF_vect)
 {
@@ -56,16 +55,8 @@ bool hal_write_byte(uint8_t byte)
     if ((UCSR0A & _BV(UDRE0)) == 0) {
         return false;
     }
-    /* Writing a one clears the flag of the byte before. */
-    UCSR0A = (uint8_t)(_BV(TXC0) | (USE_2X ? _BV(U2X0) : 0));
     UDR0 = byte;
-    written = true;
     return true;
-}
-
-bool hal_write_idle(void)
-{
-    return !written || (UCSR0A & _BV(TXC0)) != 0;
 }
 
 bool hal_await(uint32_t ticks)

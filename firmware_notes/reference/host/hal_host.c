@@ -153,11 +153,6 @@ bool hal_write_byte(uint8_t byte)
     return true;
 }
 
-bool hal_write_idle(void)
-{
-    return line_free_ns <= now_ns;
-}
-
 bool hal_await(uint32_t ticks)
 {
     return (int32_t)(hal_ticks() - ticks) >= 0;
