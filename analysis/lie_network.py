@@ -79,7 +79,7 @@ class LieNetwork:
     """Shape (n,): clubs with the same number hang together."""
 
     def step_deg(self, first: str, second: str) -> tuple[float, float]:
-        """Adjusted lie step from one club to another, with its standard uncertainty.
+        """Give the adjusted lie step from one club to another, with its standard uncertainty.
 
         Parameters
         ----------
@@ -229,14 +229,14 @@ def _equations(
     for row, lie in enumerate(lies, start=len(steps)):
         design[row, order.index(lie.label)] = 1.0
     values = np.array([s.step_deg for s in steps] + [lie.lie_deg for lie in lies], dtype=np.float64)
-    u = np.array([r.u_deg for r in (*steps, *lies)], dtype=np.float64)
+    u = np.array([s.u_deg for s in steps] + [lie.u_deg for lie in lies], dtype=np.float64)
     if not (np.isfinite(values).all() and np.isfinite(u).all() and np.all(u > 0)):
         raise ValueError("readings must be finite and their uncertainties positive")
     return design, values, u
 
 
 def _groups(steps: Sequence[LieStep], order: Sequence[str]) -> list[int]:
-    """Number of the connected group of each club."""
+    """Return the number of the connected group of each club."""
     group = list(range(len(order)))
     for step in steps:
         keep, drop = sorted((group[order.index(step.first)], group[order.index(step.second)]))
@@ -253,6 +253,7 @@ def _check(
     left: FloatArray,
     confidence: float,
 ) -> tuple[tuple[CheckedReading, ...], list[str]]:
+    readings: list[LieStep | MeasuredLie] = [*steps, *lies]
     redundancy = np.clip(np.diag(left), 0.0, 1.0)
     # Below this the residual is rounding.
     seen = redundancy > 1e-9
@@ -274,7 +275,7 @@ def _check(
             standardised=float(standard[i]),
             is_suspect=i in suspects,
         )
-        for i, reading in enumerate((*steps, *lies))
+        for i, reading in enumerate(readings)
     )
     findings = []
     if len(suspects) == 1:
@@ -294,9 +295,20 @@ def _check(
 def worst_reading_removed(
     steps: Sequence[LieStep], lies: Sequence[MeasuredLie], network: LieNetwork
 ) -> tuple[tuple[LieStep, ...], tuple[MeasuredLie, ...]]:
-    """Readings without the one that contradicts, to adjust once more.
+    """Leave out the reading that contradicts the others, to adjust once more.
 
-    Nothing is left out where ``network`` could not tell which one it is: that is for a person.
+    Parameters
+    ----------
+    steps, lies : sequences
+        As `adjust` had them.
+    network : LieNetwork
+        What it made of them.
+
+    Returns
+    -------
+    steps, lies : tuples
+        All of them where no reading is suspected, or where it cannot be told which of several it
+        is: that is for a person.
     """
     suspects = [i for i, reading in enumerate(network.readings) if reading.is_suspect]
     if len(suspects) != 1:
