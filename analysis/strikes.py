@@ -132,8 +132,13 @@ class StrikeSorter:
         return None
 
     def _judge(self, contact: Contact) -> tuple[Kind, str]:
+        # What springs back after a strike may rock for longer than a strike takes, and as heavily
+        # as a foot; nobody steps on the board for a few milliseconds.
+        brief = contact.span_us is None or contact.span_us <= self.rules.longest_brush_us
+        springing = brief and ContactFlag.STILL_LOADED not in contact.flags
         return (
-            self._stayed(contact)
+            (self._after_swing(contact) if springing else None)
+            or self._stayed(contact)
             or self._after_swing(contact)
             or self._too_light(contact)
             or self._off_strip(contact)
