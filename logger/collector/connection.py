@@ -232,6 +232,9 @@ class BoardConnection:
             self._tell(Greeted(boot.identity, boot.waiting))
             if self._settings.trigger_level is not None:
                 await self._send(SetTrigger(self._settings.trigger_level))
+            # A board that starts (opening a port resets many) says hello by itself and then waits
+            # to be asked: what was asked before its start it never heard.
+            await self._send(AskHello())
             # Before the records that the board kept: their age needs the clock.
             await self._ask_clock()
         await self._ask_again(boot)

@@ -27,6 +27,7 @@ async def test_asks_hello_until_the_board_says_it(bench):
         await bench.until(lambda: len(bench.said(encode.ASK_HELLO)) >= 3)
         bench.say(bench.hello())
         await bench.until(lambda: bench.connection.state is ConnectionState.STREAMING)
+        await bench.until(lambda: len(bench.said(encode.ASK_CLOCK)) > 2)
         asked = len(bench.said(encode.ASK_HELLO))
         await asyncio.sleep(0.2)
         assert len(bench.said(encode.ASK_HELLO)) == asked
@@ -112,6 +113,17 @@ async def test_a_restart_begins_a_new_boot(bench):
         await bench.until(lambda: confirmed(bench) == (8, 0))
     assert [b.boot_key for b in bench.recorder.boots] == ["00000007", "00000008"]
     assert bench.stored() == [0, 1, 0]
+
+
+async def test_a_start_that_was_not_asked_for_is_answered(bench):
+    """Rule 7: until it has seen *ask hello* a board keeps its records to itself."""
+    async with bench.running():
+        bench.say(bench.hello(0, 0))
+        await bench.until(lambda: len(bench.said(encode.ASK_CLOCK)) > 2)
+        asked = len(bench.said(encode.ASK_HELLO))
+        bench.say(bench.hello(0, 2, boot=8))
+        await bench.until(lambda: len(bench.said(encode.ASK_HELLO)) == asked + 1)
+        await bench.until(lambda: (8, 0) in bench.said(encode.SEND_AGAIN))
 
 
 async def test_a_board_that_cannot_count_its_starts_loses_nothing(bench):
