@@ -18,7 +18,7 @@ from logger.links.base import Chunk, Link
 from logger.links.capture import CaptureWriter, RecordingLink
 from logger.links.open import LinkWish, comes_back, link_maker
 from logger.links.replay import ReplayLink
-from logger.reconnect import Reach, Reconnector
+from logger.reconnect import Pauses, Reach, Reconnector
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.recorder import SessionRecorder
 
@@ -50,6 +50,8 @@ class RunSettings:
     """Pair with the board first (Bluetooth LE)."""
     expect_board: str | None = None
     """Board id that must be at the other end; None takes any."""
+    pauses: Pauses = Pauses()
+    """How long to wait before a board that is out of reach is tried again."""
 
 
 class LoggingRun:
@@ -107,7 +109,8 @@ class LoggingRun:
                 lambda: self._prepared(make_link()),
                 self._use,
                 listener=self._tell,
-                patient=self._settings.patient,
+                pauses=settings.pauses,
+                patient=settings.patient,
                 once=self._replaying,
             )
             idle = asyncio.create_task(self._idle())

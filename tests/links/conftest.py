@@ -26,6 +26,7 @@ from logger.links.base import Chunk
 from logger.links.ble_thread import BLUETOOTH
 from logger.links.open import link_from_url
 from simulators.ble_board import BleEnd, BleOptions
+from simulators.core_board import BuildError, build_library
 from simulators.line_ends import Events
 
 ROOT = Path(__file__).parents[2]
@@ -348,10 +349,11 @@ async def any_end(request, tmp_path):
 class BoardProcess:
     """``python -m simulators``: a whole board in a process of its own."""
 
-    def __init__(self, *arguments):
+    def __init__(self, *arguments, module="simulators"):
+        if module == "simulators":
+            arguments = ("--stdin", "--noise-only", "--cell-faults", "none", *arguments)
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "simulators", "--stdin", "--noise-only", "--cell-faults", "none",
-             *arguments],
+            [sys.executable, "-m", module, *arguments],
             cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         ready = json.loads(self.process.stdout.readline())
@@ -375,8 +377,8 @@ def board_process(monkeypatch):
     """Start boards; their environment becomes this process's."""
     started = []
 
-    def start(*arguments):
-        board = BoardProcess(*arguments)
+    def start(*arguments, module="simulators"):
+        board = BoardProcess(*arguments, module=module)
         started.append(board)
         for name, value in board.env.items():
             monkeypatch.setenv(name, value)
@@ -386,6 +388,15 @@ def board_process(monkeypatch):
     BLUETOOTH.stop()
     for board in started:
         board.close()
+
+
+@pytest.fixture(scope="session")
+def core_library(tmp_path_factory):
+    """The reference firmware's core, compiled for this computer."""
+    try:
+        return build_library(tmp_path_factory.mktemp("core"), "strip16")
+    except BuildError as error:
+        pytest.fail(str(error), pytrace=False)
 
 
 @pytest.fixture

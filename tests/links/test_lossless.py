@@ -1,7 +1,8 @@
 """Nothing lost, nothing twice, each strike under its own club: whole boards, whole sessions.
 
-A board in a process of its own, the same over a terminal, a socket and Bluetooth LE; the logger's
-own run with its store on disk. The rules are those of ``firmware_notes/wire.md``, section 2.7.
+A board in a process of its own, the same over a terminal, a socket and Bluetooth LE: the simulated
+one, and the reference firmware's C core; the logger's own run with its store on disk. The rules
+are those of ``firmware_notes/wire.md``, section 2.7.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from logger.cli.log_book import LogBook
-from logger.collector.events import Greeted
+from logger.collector.events import Greeted, RecordsLost
 from logger.hostclock import HostClock
 from logger.reconnect import Reach, ReachState
 from logger.session.logging_run import Filed, LoggingRun, RunSettings
@@ -32,10 +33,14 @@ RADIO = {"ble": "mtu=247", "ble-small": "mtu=23,acquire=no"}
 
 
 @pytest.fixture
-def board_on(board_process):
-    """Start a board on one kind of line."""
+def board_on(board_process, request):
+    """Start a board on one kind of line: the simulated one, or with "core" the C core."""
 
     def start(line, *arguments):
+        if line.startswith("core"):
+            library = ["--library", str(request.getfixturevalue("core_library"))]
+            radio = ["--ble"] if line == "core-ble" else []
+            return board_process(*library, *radio, module="simulators.core_run")
         made = {"pty": ["--pty"], "tcp": ["--tcp", "0"]}.get(line) or ["--ble", RADIO[line]]
         return board_process(*made, *arguments)
 
@@ -74,6 +79,10 @@ class Desk:
     @property
     def greeted(self):
         return sum(isinstance(event, Greeted) for event in self.events)
+
+    @property
+    def lost(self):
+        return sum(event.count for event in self.events if isinstance(event, RecordsLost))
 
     @property
     def filed(self):
@@ -117,7 +126,7 @@ def _sequences(desk):
     return [r.sequence for b in store.boots_of(session) for r in store.records_of(boot=b)]
 
 
-LINES = ["pty", "tcp", "ble", "ble-small"]
+LINES = ["pty", "tcp", "ble", "ble-small", "core-pty", "core-ble"]
 
 
 @pytest.mark.parametrize("line", LINES)
@@ -173,17 +182,20 @@ async def test_what_the_board_had_to_drop_is_counted_under_the_club(board_on, de
         await here.until(lambda: here.filed == 1)
         board.ask("drop 1.5")
         await here.until(lambda: here.reach is ReachState.OUT_OF_REACH)
-        for _ in range(5):
+        for _ in range(8):
             board.ask(STRIKE)
-            await asyncio.sleep(0.15)
-        await here.until(lambda: here.filed == 4)
-        # Numbers 1 and 2 were the oldest of five that did not fit three places.
-        assert _sequences(here) == [0, 3, 4, 5]
+            await asyncio.sleep(0.12)
+        await here.until(lambda: here.lost and here.filed + here.lost == 9)
+        # What is gone is the oldest of the eight, those just after number 0.
+        first_kept = 1 + here.lost
+        assert _sequences(here) == [0, *range(first_kept, 9)]
         losses = here.session.store.losses(session=here.session.row.id)
-        assert [(one.from_sequence, one.to_sequence, one.count) for one in losses] == [(1, 2, 2)]
+        assert (losses[0].from_sequence, losses[-1].to_sequence) == (1, here.lost)
+        if not line.startswith("core"):
+            assert here.lost == 8 - 3
         counts = here.session.store.club_counts(here.session.row.id)
         pivot = here.session.order[0]
-        assert [(one.club, one.lost) for one in counts if one.lost] == [(pivot.id, 2)]
+        assert [(one.club, one.lost) for one in counts if one.lost] == [(pivot.id, here.lost)]
 
 
 async def test_the_fitter_sees_one_line(board_on, desk, caplog):
