@@ -24,16 +24,27 @@ if TYPE_CHECKING:
     from logger.session.evidence import ClubEvidence
 
 
-def clubs(session: SessionOption = None, inches: InchesOption = False, db: DbOption = None) -> None:
+def clubs(
+    session: SessionOption = None,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Also show what makes each lie error doubtful.")
+    ] = False,
+    inches: InchesOption = False,
+    db: DbOption = None,
+) -> None:
     """Show per club where the sole touched and how far its lie is off.
 
-    Example: lieboard clubs
+    Examples: lieboard clubs; lieboard clubs --budget
     """
     from logger.session.evidence import session_evidence
 
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
-        print_clubs(output(), session_evidence(store, row), inches=inches)
+        evidence = session_evidence(store, row)
+        console = output()
+        print_clubs(console, evidence, inches=inches)
+        if budget:
+            print_budgets(console, evidence)
 
 
 def sheet(
@@ -102,6 +113,38 @@ def print_clubs(
     levels = {one.lie.level_source for one in evidence if one.lie is not None}
     for level in sorted(levels, key=lambda level: level.value):
         console.print(f"level resolved by: {level.value}")
+
+
+def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
+    """Print what each lie error's uncertainty is made of, the largest part first."""
+    from rich.table import Table
+
+    from analysis.budget import WHAT_TO_IMPROVE
+
+    for one in evidence:
+        if one.lie is None:
+            continue
+        total = one.lie.budget
+        console.print()
+        table = Table(
+            box=None,
+            padding=(0, 1),
+            title=f"{one.club.label}: {total.value:+.2f}° ± {total.u:.2f}° (standard uncertainty)",
+            title_justify="left",
+        )
+        for heading in ("made of", "u", "brings", "share", "to improve it"):
+            left = heading in ("made of", "to improve it")
+            table.add_column(heading, justify="left" if left else "right")
+        for line in total.lines:
+            part = line.contribution
+            table.add_row(
+                part.name,
+                f"{part.u:.2g} {part.unit}",
+                f"{line.u_result:.2f}°",
+                f"{100 * line.share:.0f} %",
+                WHAT_TO_IMPROVE[part.improve_key],
+            )
+        console.print(table)
 
 
 def print_sheet(console: Console, plan: BendPlan) -> None:

@@ -52,7 +52,7 @@ def open_session(
     UsageError
         If it is not clear which set is meant.
     """
-    set_id = _which_set(store, player, set_name)
+    set_id = which_set(store, player, set_name)
     going_on = None if always_new else _open_one(store, set_id, now_utc_ns)
     if going_on is not None:
         session = FittingSession(store, going_on.id)
@@ -76,7 +76,14 @@ def open_session(
     return session
 
 
-def _which_set(store: Store, player: str | None, set_name: str | None) -> int:
+def which_set(store: Store, player: str | None, set_name: str | None) -> int:
+    """Return the id of the set that is meant.
+
+    Raises
+    ------
+    UsageError, StoreError
+        If it is not clear which, naming those there are.
+    """
     if player is not None:
         return store.find_set(player, set_name)
     every = [s for s in store.sets() if set_name in (None, s.name)]

@@ -241,3 +241,25 @@ def test_marks_go_down_the_same_path(lieboard):
     sheet = lieboard.run("sheet").stdout
     assert "upright" in sheet
     assert "eye protection" in sheet
+
+
+def test_a_bend_is_kept_and_counts_against_the_head(lieboard):
+    for toe in ("-12", "-13", "-12.5", "-11", "-12"):
+        assert lieboard.run("mark", "7i", toe).returncode == 0
+    before = lieboard.run("sheet").stdout
+    assert "2° flat" in before
+    done = lieboard.run("bent", "7i", "62", "60.5", "--planned", "-2")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "bent 1.5° in all" in done.stdout
+    assert "more than 0.5° left" in " ".join(lieboard.run("sheet").stdout.split())
+    assert lieboard.rows("SELECT lie_deg FROM club_specs WHERE source = 'bend'") == [(60.5,)]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [(("7i", "615", "60"), "615"), (("7i", "62", "52"), "-10"), (("2w", "62", "61"), "2w")],
+)
+def test_a_bend_that_cannot_be(arguments, words, lieboard):
+    done = lieboard.run("bent", *arguments)
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+    assert words in done.stderr
