@@ -83,3 +83,7 @@ def _length(text: str, sides: dict[str, int], words: str, most_mm: float) -> flo
             f"{text!r}: no sole reaches {most_mm:.0f} mm from its middle; write mm, {words}"
         )
     return value
+
+
+# A heel mark is typed as -12: that is a number and no option.
+mark.context_settings = {"ignore_unknown_options": True}  # type: ignore[attr-defined]
