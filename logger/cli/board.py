@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logger.cli.board_even import even
+from logger.cli.board_rock import rock
+from logger.cli.board_trust import audit, study
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
 
 if TYPE_CHECKING:
@@ -101,4 +103,5 @@ def check(
     return 1 if verdict is Verdict.FAIL else 0
 
 
-app.command()(even)
+for command in (even, rock, study, audit):
+    app.command()(command)

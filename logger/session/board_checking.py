@@ -6,10 +6,14 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
+from analysis.board_check import resting_noise_counts
 from logger.records import Ability, Reading, Strike
 from logger.session.board_bench import BoardBench
 from logger.session.board_findings import Watched, strikes_in
 from logger.session.board_presses import presses_of, silent_between, words_for_cells
+from logger.session.board_rest import resting_scans
 
 # So many noise records a second still go over 115 200 baud: a strike of 900 bytes takes 80 ms.
 _FLOOD_PER_S = 10.0
@@ -55,7 +59,7 @@ class BoardCheck:
         """Collect; the board's trigger is put back, whatever happens."""
         bench, plan = self._bench, self._plan
         await bench.require_greeting(plan.greeting_s, self._say)
-        watched = Watched(trigger_level=bench.trigger_level)
+        watched = Watched(trigger_level=bench.trigger_level, press_level=bench.trigger_level)
         if bench.replaying:
             # Nobody can be asked: all that was pressed then counts as pressed.
             await bench.wait(0.0)
@@ -73,7 +77,7 @@ class BoardCheck:
         if plan.lower_trigger and plan.rest_s > 0 and self._can_be_lowered():
             await self._lowered(watched)
         if plan.press_s > 0:
-            await self._pressed(watched)
+            await self._pressed_clear_of_noise(watched)
         # What was pressed last is still on its way, and so is a status that counts it.
         before = len(bench.tap.statuses)
         if bench.hello is not None:
@@ -140,13 +144,46 @@ class BoardCheck:
             elif not new and level > flooded + 1:
                 level -= 1
 
+    async def _pressed_clear_of_noise(self, watched: Watched) -> None:
+        """Let press; with a trigger that lies in the noise, presses would drown in noise."""
+        needed = self._level_over_noise(watched)
+        if needed is None:
+            await self._pressed(watched)
+            return
+        self._say(
+            f"Noise alone begins records at {watched.trigger_level} counts: for the presses the "
+            f"trigger goes up to {needed}, and back afterwards."
+        )
+        try:
+            watched.press_level = await self._bench.set_trigger(needed) or needed
+            self._new_records()
+            await self._pressed(watched)
+        finally:
+            if not self._bench.over:
+                await self._bench.set_trigger(watched.trigger_level)
+
+    def _level_over_noise(self, watched: Watched) -> int | None:
+        """Trigger to press with, if noise has been beginning records by itself."""
+        hello = self._bench.hello
+        untouched = strikes_in(watched.untouched)
+        if hello is None or len(untouched) < watched.untouched_s or not self._can_be_lowered():
+            return None
+        rest = resting_scans(untouched, [], hello, watched.trigger_level)
+        if rest is None or len(rest.counts) < 2:
+            return None
+        noise = float(np.max(resting_noise_counts(rest.counts)))
+        # Something that presses or shakes the strip is no noise.
+        return math.ceil(6.0 * noise) if 6.0 * noise > watched.trigger_level else None
+
     async def _pressed(self, watched: Watched) -> None:
         bench = self._bench
-        self._say(
-            f"Now press along the strip for {self._plan.press_s:.0f} s at most: from the end with "
-            "cell 0 to the other, cell by cell, with a fingertip or a rolled bar; then all over "
-            "with the sole of a club, ends too."
+        how = (
+            "from the end with cell 0 to the other, cell by cell, with a fingertip or a rolled "
+            "bar; then all over with the sole of a club, ends too."
+            if bench.sends_scans
+            else "from one end to the other."
         )
+        self._say(f"Now press along the strip for {self._plan.press_s:.0f} s at most: {how}")
         left_s = self._plan.press_s
         last = ""
         while left_s > 0:
@@ -174,7 +211,7 @@ class BoardCheck:
         ]
         if len(strikes) < 2 * _PRESSES_EACH:
             return False
-        presses = presses_of(strikes, hello, watched.trigger_level)
+        presses = presses_of(strikes, hello, watched.press_level)
         if not len(presses.height):
             return False
         often = (presses.answered.sum(axis=0) >= _PRESSES_EACH) | presses.stuck
@@ -186,7 +223,7 @@ class BoardCheck:
         hello = self._bench.hello
         if hello is None or not self._bench.sends_scans:
             return f"{len(watched.pressed)} contacts"
-        presses = presses_of(strikes_in(watched.pressed), hello, watched.trigger_level)
+        presses = presses_of(strikes_in(watched.pressed), hello, watched.press_level)
         if not len(presses.height):
             return "nothing yet"
         alive = presses.alive | presses.stuck

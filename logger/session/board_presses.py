@@ -167,7 +167,7 @@ def press_findings(presses: Presses) -> list[Finding]:
             if _goes_down(presses, row, cell):
                 fix = f"{name} goes down when pressed: its divider is wired upside down."
             else:
-                fix = f"{name} does not answer though both sides do: check its wire and its film."
+                fix = f"{name} does not answer a press that covers it: check its wire and its film."
             named.append(Finding("dead cell", 0.0, "of neighbours", Verdict.FAIL, fix, where))
         elif share[row, cell] < _WEAK:
             part = float(share[row, cell])

@@ -59,7 +59,12 @@ class Command:
 
     def _read_errors(self) -> None:
         assert self.process.stderr is not None
-        self._errors.append(self.process.stderr.read())
+        for line in self.process.stderr:
+            self._errors.append(line)
+
+    def said(self) -> str:
+        """What came on standard error so far."""
+        return "".join(self._errors)
 
     def line(self, beginning: str, within_s: float = 30.0) -> str:
         """Read on up to a line that begins so."""
