@@ -51,19 +51,21 @@ def find(
     rules : GradationRules
         Uncertainties and limits.
     """
-    off = list(_off_line(line, one_length, rules))
+    tests = 3 * len(steps) + (len(line.clubs) if line else 0)
+    factor = sure_factor(rules.confidence, tests)
+    off = list(_off_line(line, one_length, rules, factor))
     odd = {label for finding in off for label in finding.clubs}
-    out = [*off, *_lie_steps(steps, odd, one_length, rules)]
-    out += _loft_steps(clubs, steps, rules)
+    out = [*off, *_lie_steps(steps, odd, one_length, rules, factor)]
+    out += _loft_steps(steps, rules, factor)
     if one_length:
         words = "all clubs are of one length, so all lies should be the same"
         out.append(_plain(FindingKind.ONE_LENGTH, Spec.LENGTH, [c.label for c in clubs], words))
     else:
-        out += _length_steps(clubs, steps, rules)
+        out += _length_steps(clubs, steps, rules, factor)
     if line is None:
         words = (
-            "fewer than three clubs of different lengths have both lie and length measured: "
-            "steps are held against the trade's usual ones (common practice)"
+            "no line of lie along length: it takes three clubs of different lengths with both "
+            "measured; steps are held against the trade's usual ones (common practice)"
         )
         out.append(_plain(FindingKind.TOO_FEW, Spec.LIE, [c.label for c in clubs], words))
     for spec in Spec:
@@ -82,10 +84,11 @@ def _plain(kind: FindingKind, spec: Spec, clubs: Sequence[str], words: str) -> F
     return Finding(kind, spec, tuple(clubs), None, None, None, words)
 
 
-def _off_line(line: LieLine | None, one_length: bool, rules: GradationRules) -> Iterator[Finding]:
+def _off_line(
+    line: LieLine | None, one_length: bool, rules: GradationRules, factor: float
+) -> Iterator[Finding]:
     if line is None:
         return
-    factor = sure_factor(rules.confidence, len(line.clubs))
     odd = [
         club
         for club in line.clubs
@@ -95,7 +98,7 @@ def _off_line(line: LieLine | None, one_length: bool, rules: GradationRules) -> 
         return
     what = "the common lie" if one_length else "the line of the others"
     if len(line.clubs) < FEWEST_FOR_OUTLIER:
-        worst = max(line.clubs, key=lambda club: abs(club.off_deg) / club.u_off_deg)
+        worst = max(odd, key=lambda club: abs(club.off_deg) / club.u_off_deg)
         labels = tuple(club.label for club in line.clubs)
         words = (
             f"the lies of {', '.join(labels)} do not go together, by {abs(worst.off_deg):.1f} ± "
@@ -123,11 +126,10 @@ def _off_line(line: LieLine | None, one_length: bool, rules: GradationRules) -> 
 
 
 def _lie_steps(
-    steps: Sequence[Step], odd: set[str], one_length: bool, rules: GradationRules
+    steps: Sequence[Step], odd: set[str], one_length: bool, rules: GradationRules, factor: float
 ) -> Iterator[Finding]:
     if one_length:
         return
-    factor = sure_factor(rules.confidence, len(steps))
     for step in steps:
         if step.lie_deg is None or step.u_lie_deg is None or {step.first, step.second} & odd:
             continue
@@ -161,12 +163,9 @@ def _expected_lie_step(step: Step) -> tuple[float, str]:
     return min(max(lie, low), high), "usual (common practice)"
 
 
-def _loft_steps(
-    clubs: Sequence[StaticClub], steps: Sequence[Step], rules: GradationRules
-) -> Iterator[Finding]:
+def _loft_steps(steps: Sequence[Step], rules: GradationRules, factor: float) -> Iterator[Finding]:
     known = [(step, step.loft_deg) for step in steps if step.loft_deg is not None]
     u = math.sqrt(2) * rules.u_loft_deg
-    factor = sure_factor(rules.confidence, len(known))
     for i, (step, gap) in enumerate(known):
         others = [other for k, (_, other) in enumerate(known) if k != i]
         if len(others) >= 2:
@@ -174,7 +173,7 @@ def _loft_steps(
         else:
             low, high = USUAL_LOFT_STEP_DEG
             expected, usual = min(max(gap, low), high), "usual (common practice) is"
-        if abs(gap - expected) < factor * u:
+        if abs(gap - expected) < factor * _against_median(u, len(others)):
             continue
         size = f"{gap:.1f} ± {u:.1f}°, {usual} {expected:.1f}°"
         if gap < 0:
@@ -192,17 +191,16 @@ def _loft_steps(
 
 
 def _length_steps(
-    clubs: Sequence[StaticClub], steps: Sequence[Step], rules: GradationRules
+    clubs: Sequence[StaticClub], steps: Sequence[Step], rules: GradationRules, factor: float
 ) -> Iterator[Finding]:
     loft = {club.label: club.loft_deg for club in clubs}
     known = [(step, -step.length_mm) for step in steps if step.length_mm is not None]
     u = math.sqrt(2) * rules.u_length_mm
-    factor = sure_factor(rules.confidence, len(known))
     for i, (step, shorter) in enumerate(known):
         others = [other for k, (_, other) in enumerate(known) if k != i]
         expected = max(median(others), 0.0) if len(others) >= 2 else LENGTH_STEP_MM
         usual = "the others' is" if len(others) >= 2 else "usual (common practice) is"
-        if abs(shorter - expected) < factor * u:
+        if abs(shorter - expected) < factor * _against_median(u, len(others)):
             continue
         wedges = all((loft[label] or 0.0) >= _WEDGE_LOFT_DEG for label in (step.first, step.second))
         size = f"{shorter:.1f} ± {u:.1f} mm, {usual} {expected:.1f} mm"
@@ -218,3 +216,11 @@ def _length_steps(
         else:
             continue
         yield Finding(kind, Spec.LENGTH, (step.first, step.second), shorter, expected, u, words)
+
+
+def _against_median(u: float, others: int) -> float:
+    """Return the standard uncertainty of a step less the median of the others.
+
+    The median of n normal values scatters about 1.25 / sqrt(n) of theirs.
+    """
+    return u * math.sqrt(1 + 1.5625 / others) if others >= 2 else u

@@ -89,7 +89,7 @@ class GradationRules:
     one_length_mm: float = 4.0
     """Lengths that all lie within this are one length: it is a third of the usual step."""
     confidence: float = 0.90
-    """Chance that a set in which nothing is wrong brings no finding of one kind."""
+    """Chance, at least, that a set in which nothing is wrong is not found fault with."""
 
     def __post_init__(self) -> None:
         positive = (self.u_lie_deg, self.u_loft_deg, self.u_length_mm, self.tolerance_deg)
@@ -180,11 +180,30 @@ class Gradation:
 def sure_factor(confidence: float, tests: int) -> float:
     """Limit in standard uncertainties that none of several sound readings exceeds, two-sided.
 
-    Sidak: each of ``tests`` readings gets the confidence ``confidence ** (1 / tests)``.
+    Parameters
+    ----------
+    confidence : float
+        Chance that none does, within 0 and 1.
+    tests : int
+        How many normal readings are looked at; fewer than 1 counts as 1.
+
+    Returns
+    -------
+    float
+        Normal quantile at ``confidence ** (1 / tests)`` (Sidak, J. Am. Stat. Assoc. 62 (1967)
+        626-633, from memory).
     """
     return float(ndtri((1 + confidence ** (1 / max(tests, 1))) / 2))
 
 
 def u_lie(club: StaticClub, rules: GradationRules) -> float:
-    """Return the standard uncertainty of a club's measured lie, degrees."""
+    """Return the standard uncertainty of a club's measured lie, degrees.
+
+    Parameters
+    ----------
+    club : StaticClub
+        Its own uncertainty counts where it has one.
+    rules : GradationRules
+        Gives it otherwise.
+    """
     return rules.u_lie_deg if club.u_lie_deg is None else club.u_lie_deg

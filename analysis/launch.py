@@ -74,16 +74,32 @@ class Impact:
 def head_speed_m_s(length_mm: float) -> float:
     """Head speed of a club-golfer with a club of this length, m/s.
 
-    35 m/s at 940 mm, as the 1.8th power of the length (about 1 m/s per half inch). Common practice,
-    no source; players differ by 4 m/s and more, so a measured speed is always better.
+    Parameters
+    ----------
+    length_mm : float
+        Whole length of the club, > 0.
+
+    Returns
+    -------
+    float
+        35 m/s at 940 mm, as the 1.8th power of the length (about 1 m/s per half inch). Common
+        practice, no source; players differ by 4 m/s and more, so a measured speed is always better.
     """
     return PIVOT_SPEED_M_S * float((length_mm / PIVOT_LENGTH_MM) ** _SPEED_POWER)
 
 
 def head_mass_kg(length_mm: float) -> float:
-    """Usual mass of an iron head for a club of this length, kg (7 g per half inch).
+    """Usual mass of an iron head for a club of this length, kg.
 
-    Common practice, no source.
+    Parameters
+    ----------
+    length_mm : float
+        Whole length of the club.
+
+    Returns
+    -------
+    float
+        270 g at 940 mm, 7 g less per half inch longer. Common practice, no source.
     """
     return PIVOT_HEAD_KG + _HEAD_KG_PER_MM * (length_mm - PIVOT_LENGTH_MM)
 

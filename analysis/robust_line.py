@@ -53,7 +53,7 @@ class RobustLine:
 
 
 def robust_line(x: ArrayLike, y: ArrayLike, *, u_y: ArrayLike) -> RobustLine:
-    """Fit a line that up to nearly half of the points may be stray from.
+    """Fit a line from which ``n - (n + 3) // 2`` points may stray: 1 of 4, 2 of 7, 3 of 8.
 
     Parameters
     ----------
@@ -77,8 +77,8 @@ def robust_line(x: ArrayLike, y: ArrayLike, *, u_y: ArrayLike) -> RobustLine:
     -----
     Every line through two points is tried; the one whose smaller half of squared residuals sums to
     least is the start. The scale is the residuals' normalised median there, not under 1 (all in
-    units of ``u_y``). Three points have no stray among them that could be told: each is judged
-    against the line through the other two.
+    units of ``u_y``). Three points have no stray among them that could be told and no scatter of
+    their own: they get the plain line, and each is judged against the other two.
     """
     across, up = np.asarray(x, np.float64), np.asarray(y, np.float64)
     if across.ndim != 1 or across.shape != up.shape or across.size > _MOST_POINTS:
@@ -95,13 +95,16 @@ def robust_line(x: ArrayLike, y: ArrayLike, *, u_y: ArrayLike) -> RobustLine:
 
     height, slope = _trimmed_start(across, up, u)
     scaled = np.abs(up - height - slope * across) / u
-    # The median of n - 2 free residuals; the start passes through two points exactly.
-    typical = float(np.median(np.sort(scaled)[2:])) / float(ndtri(0.75))
-    scale = max(typical, 1.0)
+    # The start passes through two points exactly; of the others the lower median, so that the one
+    # stray that four points may hold does not make the scale.
+    typical = float(np.sort(scaled)[2 + (across.size - 3) // 2]) / float(ndtri(0.75))
+    sole_residual = across.size == 3
+    scale = 1.0 if sole_residual else max(typical, 1.0)
     weight = np.ones_like(across)
     for _ in range(_ROUNDS):
         pulled = (up - height - slope * across) / (u * scale * _BISQUARE)
-        weight = np.where(np.abs(pulled) < 1, (1 - pulled**2) ** 2, 0.0)
+        if not sole_residual:
+            weight = np.where(np.abs(pulled) < 1, (1 - pulled**2) ** 2, 0.0)
         full = weight / u**2
         middle_x = float(full @ across / full.sum())
         middle_y = float(full @ up / full.sum())

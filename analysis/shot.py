@@ -138,9 +138,20 @@ class WantedContact:
 
 
 def face_direction_deg(loft_deg: ArrayLike, lie_error_deg: ArrayLike, hand: Hand) -> FloatArray:
-    """Direction of the face caused by a lie error, degrees, positive = right of target.
+    """Direction of the face caused by a lie error.
 
-    `analysis.conventions.face_azimuth_deg` (exact), with the side that the player's hand gives it.
+    Parameters
+    ----------
+    loft_deg, lie_error_deg : array_like
+        Loft with which the face turns, and lie error, positive = too upright; broadcast together.
+    hand : Hand
+        Of the player.
+
+    Returns
+    -------
+    ndarray
+        Degrees, positive = right of target: `analysis.conventions.face_azimuth_deg` (exact), with
+        the side that the hand gives it.
     """
     return np.asarray(-hand.toe_sign * face_azimuth_deg(loft_deg, lie_error_deg))
 
