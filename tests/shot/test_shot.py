@@ -14,9 +14,8 @@ from analysis.shot import (
     MOST_LIE_ERROR_DEG,
     face_direction_deg,
     metres_per_degree,
-    side_of_contact_m,
-    wanted_contact,
 )
+from analysis.wanted_side import side_of_contact_m, wanted_contact
 
 # Exact geometry: normal (cos L, 0, sin L) turned about the target line, computed as rotation
 # matrices apart from this program; degrees of face for 1 to 4 degrees too upright.
