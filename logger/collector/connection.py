@@ -7,16 +7,17 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Sequence
+from collections.abc import Coroutine, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import Any
 
 from logger.collector.boot import KeepingBoot
 from logger.collector.events import BoardReport, Greeted, LineTrouble, Listener
 from logger.collector.lines import TextBoard
 from logger.collector.recording import BoardIdentity, KnownBoot, Recorder
 from logger.decoding import Damage, Decoded, Decoder
-from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError
+from logger.errors import LinkClosedError, LinkError, LinkTimeoutError, ProtocolError
 from logger.framing import Frame, FrameDecoder, encode_frame
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
@@ -173,7 +174,7 @@ class BoardConnection:
             while len(batch) < self._settings.batch_records and not self._queue.empty():
                 batch.append(self._queue.get_nowait())
             try:
-                await self._take(batch)
+                await _to_its_end(self._take(batch))
             except LinkClosedError:
                 # Saying something back failed; reading on finds the end of the link, and what
                 # was read before it still goes to disk.
@@ -349,9 +350,9 @@ class BoardConnection:
                 if now - asked_clock_ns >= wait_s * 1e9:
                     asked_clock_ns = now
                     await self._ask_clock()
-                await boot.take(())
+                await _to_its_end(boot.take(()))
                 await self._ask_again(boot)
-                await boot.release_past_holes(now, settings.release_after_s)
+                await _to_its_end(boot.release_past_holes(now, settings.release_after_s))
             await asyncio.sleep(0.05)
 
     def _refuse_foreign(self, now_ns: int) -> None:
@@ -371,6 +372,22 @@ class BoardConnection:
                 f"{self._link.url}: nothing from the board for "
                 f"{self._settings.silent_after_s:.0f} s. Check its supply and cable."
             )
+
+
+async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
+    """Run ``work`` to its end even if the connection ends meanwhile.
+
+    A record that is on disk must be filed too: nobody will ask for it again.
+    """
+    task = asyncio.ensure_future(work)
+    try:
+        await asyncio.shield(task)
+    except asyncio.CancelledError:
+        await asyncio.wait({task})
+        error = None if task.cancelled() else task.exception()
+        if error is not None and not isinstance(error, LinkError):
+            raise error from None
+        raise
 
 
 def _first_fatal(group: BaseExceptionGroup[BaseException]) -> BaseException:
