@@ -241,7 +241,7 @@ class SetPosterior:
         """(n_clubs, n_clubs): of the lie errors."""
         return self.lie.covariance
 
-    def outliers(self, probability: float = 0.8) -> tuple[str, ...]:
+    def outliers(self, probability: float = 0.5) -> tuple[str, ...]:
         """Labels of the clubs that stand off the line with at least this probability."""
         found = np.flatnonzero(np.nan_to_num(self.p_outlier) >= probability)
         return tuple(self.labels[i] for i in found)
