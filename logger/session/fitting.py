@@ -67,6 +67,7 @@ class FittingSession:
         self._labels = {club.id: club.label for club in self.set.clubs}
         self._boots: dict[int, _BootWork] = {}
         self._before_start = 0
+        self._losses_undated = False
 
     # -- clubs ------------------------------------------------------------------------------
 
@@ -170,6 +171,10 @@ class FittingSession:
         earlier = [r for r in records if r.struck_utc_ns < first_ns]
         self.store.add_records(boot, own, session=self.row.id)
         self._before_start += len(self.store.add_records(boot, earlier))
+        if self._losses_undated and own:
+            # The first record behind a hole says which club was up when the others were struck.
+            self.store.refile_strikes(self.row.id)
+            self._losses_undated = False
 
     def file(self, boot: int, records: Sequence[TimedRecord]) -> list[FiledStrike]:
         """Work out strikes from stored records, which come in the order of their numbers.
@@ -236,7 +241,8 @@ class FittingSession:
         return filed
 
     def lost(self, boot: int, holes: Sequence[Hole], reason: str, noted_utc_ns: int) -> None:
-        """Count records that will never come, under the club that is up."""
+        """Count records that will never come: under the club that is up, until the next comes."""
+        self._losses_undated = True
         club = self.store.club_at(self.row.id, noted_utc_ns)
         for hole in holes:
             self.store.add_loss(

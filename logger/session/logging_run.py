@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeAlias
 
@@ -50,7 +50,7 @@ class RunSettings:
     """Pair with the board first (Bluetooth LE)."""
     expect_board: str | None = None
     """Board id that must be at the other end; None takes any."""
-    pauses: Pauses = Pauses()
+    pauses: Pauses = field(default_factory=Pauses)
     """How long to wait before a board that is out of reach is tried again."""
 
 

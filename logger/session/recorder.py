@@ -56,7 +56,7 @@ class SessionRecorder:
         self._tell(await self.call(self.session.file, boot_row, records))
 
     async def lost(self, boot_row: int, holes: Sequence[Hole], reason: str) -> None:
-        """Count records that will never come, under the club that is up."""
+        """Count records that will never come."""
         now = self._clock.utc_ns()
         await self.call(self.session.lost, boot_row, holes, reason, now)
 

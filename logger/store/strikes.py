@@ -21,6 +21,12 @@ _CLUB_UP = """
 (SELECT turns.club FROM turns WHERE turns.session = {session} AND turns.from_utc_ns <= {moment}
  ORDER BY turns.from_utc_ns DESC, turns.id DESC LIMIT 1)
 """
+# The best that can be known of when records were struck that are gone: just before the next one.
+_AFTER_LOSS = """
+(SELECT records.struck_utc_ns FROM records WHERE records.boot = losses.boot
+ AND records.session = losses.session AND records.sequence > losses.to_sequence
+ ORDER BY records.sequence LIMIT 1)
+"""
 _FILE = f"""
 INSERT INTO strikes (session, boot, first_sequence, last_sequence, within, struck_utc_ns, kind,
   toe_mm, board_mm, trail_mm, load, span_us, flags, method_version, rule_reason, club)
@@ -90,9 +96,18 @@ class StrikeTables(Core):
         connection.execute("DELETE FROM strikes WHERE id = ?", (old,))
 
     def refile_strikes(self, session: int) -> int:
-        """Put every strike under the club that was up, after turns changed; return how many."""
+        """Put every strike and loss under the club that was up; return how many strikes moved.
+
+        For when turns changed, or when a record came that says when others before it were lost.
+        """
         club_up = _CLUB_UP.format(session="strikes.session", moment="strikes.struck_utc_ns")
+        lost_up = _CLUB_UP.format(session="losses.session", moment=_AFTER_LOSS)
         with self._writing() as connection:
+            connection.execute(
+                f"UPDATE losses SET club = {lost_up}"
+                f" WHERE session = ? AND {_AFTER_LOSS} IS NOT NULL AND club IS NOT {lost_up}",
+                (session,),
+            )
             return connection.execute(
                 f"UPDATE strikes SET club = {club_up} WHERE session = ? AND club IS NOT {club_up}",
                 (session,),

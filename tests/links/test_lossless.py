@@ -10,12 +10,13 @@ from __future__ import annotations
 import asyncio
 import json
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from logger.cli.log_book import LogBook
-from logger.collector.events import Greeted, RecordsLost
+from logger.collector.events import BoardReport, Greeted, RecordsLost
 from logger.hostclock import HostClock
 from logger.reconnect import Reach, ReachState
 from logger.session.logging_run import Filed, LoggingRun, RunSettings
@@ -180,11 +181,13 @@ async def test_what_the_board_had_to_drop_is_counted_under_the_club(board_on, de
     async with desk(board.url) as here:
         board.ask(STRIKE)
         await here.until(lambda: here.filed == 1)
-        board.ask("drop 1.5")
+        board.ask("drop 2.0")
         await here.until(lambda: here.reach is ReachState.OUT_OF_REACH)
         for _ in range(8):
             board.ask(STRIKE)
             await asyncio.sleep(0.12)
+        # The club that is up when the board tells of it is another one.
+        await here.step()
         await here.until(lambda: here.lost and here.filed + here.lost == 9)
         # What is gone is the oldest of the eight, those just after number 0.
         first_kept = 1 + here.lost
@@ -198,22 +201,25 @@ async def test_what_the_board_had_to_drop_is_counted_under_the_club(board_on, de
         assert [(one.club, one.lost) for one in counts if one.lost] == [(pivot.id, here.lost)]
 
 
-async def test_the_fitter_sees_one_line(board_on, desk, caplog):
+async def test_the_fitter_sees_one_line(board_on, desk, caplog, capfd):
     board = board_on("ble", "--boot", "1")
     async with desk(board.url) as here:
-        # The last status before the drop is what can be known of what waits there.
-        board.ask("spoil garbage 1")
-        for _ in range(3):
-            board.ask(STRIKE)
-        await asyncio.sleep(0.3)
-        board.ask("spoil garbage 0")
         board.ask("drop 1.5")
         await here.until(lambda: here.reach is ReachState.OUT_OF_REACH)
         assert "board out of reach" in here.lines[-1]
         assert "\n" not in here.lines[-1]
-        await here.until(lambda: here.filed == 3)
+        board.ask(STRIKE)
+        await here.until(lambda: here.filed == 1)
         assert "connected" in here.lines[-1]
+        await here.until(lambda: any(isinstance(event, BoardReport) for event in here.events))
+        # What the last status before a drop said is kept there is what waits there.
+        report = next(event for event in here.events if isinstance(event, BoardReport))
+        here.book.hear(replace(report, status=replace(report.status, kept=3)))
+        here.book.hear(Reach(ReachState.OUT_OF_REACH, 1, 0.5))
+        assert "board out of reach, 3 records waiting there, next try in" in here.book.board_line
     assert not [record for record in caplog.records if record.name.startswith("logger")]
+    # Nor do the libraries below write into the fitter's screen.
+    assert capfd.readouterr() == ("", "")
 
 
 @pytest.mark.parametrize("kind", ["cut", "merge", "repeat", "flip", "garbage"])
