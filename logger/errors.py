@@ -11,7 +11,8 @@
     │   └── LinkTimeoutError            nothing came in time (also a TimeoutError)
     ├── ProtocolError          exit 3   what speaks there is not a board we can use
     └── StoreError             exit 4   the data file
-        └── SchemaVersionError          written by a newer version
+        ├── SchemaVersionError          written by a newer version
+        └── OlderFileError              of an older version, opened for reading only
 
 A message is one line that says what is wrong and what to do. It names the port, file, row or cell.
 """
@@ -69,3 +70,7 @@ class StoreError(LieboardError):
 
 class SchemaVersionError(StoreError):
     """The data file was written by a newer version of this program."""
+
+
+class OlderFileError(StoreError):
+    """The data file needs an upgrade, and it was opened for reading only."""

@@ -22,6 +22,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except LieboardError as error:
         print(f"lieboard: {error}", file=sys.stderr)
         return error.exit_code
+    except ValueError as error:
+        from analysis.answers import NoAnswerError
+
+        if not isinstance(error, NoAnswerError):
+            raise
+        print(f"lieboard: {error}", file=sys.stderr)
+        return 1
     except (typer.Abort, KeyboardInterrupt):
         print("lieboard: stopped; what was logged so far is kept", file=sys.stderr)
         return 130

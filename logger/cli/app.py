@@ -32,6 +32,8 @@ COMMANDS = {
     "strikes": _Command("sessions", "strikes", "List every contact of a session."),
     "clubs": _Command("sheets", "clubs", "Show where each sole touched and its lie error."),
     "sheet": _Command("sheets", "sheet", "Work out the bend sheet."),
+    "gradation": _Command("grading", "gradation", "Show whether the set steps evenly."),
+    "overlay": _Command("grading", "overlay", "Keep how two neighbours stand apart."),
     "bent": _Command("bends", "bent", "Keep what was bent and measured."),
     "sessions": _Command("sessions", "sessions", "List all fitting sessions."),
     "sim": _Command("sim", "sim", "Run a simulated board until Ctrl-C."),

@@ -41,7 +41,7 @@ def open_store(db: Path | None, *, read_only: bool = False) -> Store:
         With one line that says what to do.
     """
     from logger.config import default_db_path
-    from logger.errors import StoreError
+    from logger.errors import OlderFileError, StoreError
     from logger.store.store import Store
 
     path = db or default_db_path(make_folder=not read_only)
@@ -50,7 +50,12 @@ def open_store(db: Path | None, *, read_only: bool = False) -> Store:
             f"{path}: there is no data yet. Import a set with 'lieboard set import FILE' "
             "and log with 'lieboard log PORT', or name another file with --db"
         )
-    return Store.open(path, read_only=read_only)
+    try:
+        return Store.open(path, read_only=read_only)
+    except OlderFileError:
+        # Looking at a file of an older version upgrades it, as writing to it would.
+        Store.open(path).close()
+        return Store.open(path, read_only=True)
 
 
 def pick_session(store: Store, session: int | None) -> SessionRow:

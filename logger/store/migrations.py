@@ -55,10 +55,38 @@ CREATE TABLE agreed_boards (
 """)
 
 
+def _overlays_and_misses(db: Database) -> None:
+    db.executescript("""
+-- Two clubs laid sole to sole: how far their grip ends stand apart.
+CREATE TABLE overlays (
+  id INTEGER PRIMARY KEY,
+  first_club INTEGER NOT NULL REFERENCES clubs (id),
+  second_club INTEGER NOT NULL REFERENCES clubs (id),
+  -- from the first shaft to the second, positive = the second stands on the upright side
+  offset_mm REAL NOT NULL,
+  u_mm REAL NOT NULL,
+  read_utc_ns INTEGER NOT NULL,
+  CHECK (first_club <> second_club)
+) STRICT;
+
+-- Where a club's shots end up on the course, as its player counts them.
+CREATE TABLE misses (
+  id INTEGER PRIMARY KEY,
+  club INTEGER NOT NULL REFERENCES clubs (id),
+  left_count INTEGER NOT NULL CHECK (left_count >= 0),
+  straight_count INTEGER NOT NULL CHECK (straight_count >= 0),
+  right_count INTEGER NOT NULL CHECK (right_count >= 0),
+  noted_utc_ns INTEGER NOT NULL
+) STRICT;
+CREATE INDEX misses_by_club ON misses (club, noted_utc_ns);
+""")
+
+
 STEPS: tuple[Step, ...] = (
     ("0001_first_tables", _first_tables),
     ("0002_calibrations", _calibrations),
     ("0003_agreed_boards", _agreed_boards),
+    ("0004_overlays_and_misses", _overlays_and_misses),
 )
 
 

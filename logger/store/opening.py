@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
-from logger.errors import SchemaVersionError, StoreError
+from logger.errors import OlderFileError, SchemaVersionError, StoreError
 from logger.store.explain import explained
 from logger.store.migrations import (
     APPLICATION_ID,
@@ -132,7 +132,7 @@ def open_connection(
         version = _version_before_writing(path, len(steps), busy_s)
         if read_only:
             if version < len(steps):
-                raise StoreError(
+                raise OlderFileError(
                     f"{path}: this data file is empty or from an older version: "
                     "open it once for writing"
                 )

@@ -13,6 +13,7 @@ from logger.store.calibrations import CalibrationTables
 from logger.store.migrations import STEPS, Step
 from logger.store.opening import open_connection
 from logger.store.raw_records import RecordTables
+from logger.store.readings import ReadingTables
 from logger.store.sessions import SessionTables
 from logger.store.strikes import StrikeTables
 
@@ -21,7 +22,13 @@ BUSY_S = 5.0
 
 
 class Store(
-    AgreedTables, BoardTables, CalibrationTables, RecordTables, SessionTables, StrikeTables
+    AgreedTables,
+    BoardTables,
+    CalibrationTables,
+    ReadingTables,
+    RecordTables,
+    SessionTables,
+    StrikeTables,
 ):
     """Players, clubs, boards, raw records and strikes in one SQLite file.
 

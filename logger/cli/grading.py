@@ -1,0 +1,146 @@
+"""``lieboard gradation`` and ``lieboard overlay``: does the set step evenly."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logger.cli.common import DbOption, InchesOption, open_store, output, utc_now_ns
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from logger.session.grading import Grading
+
+PlayerOption = Annotated[str | None, typer.Option(help="Whose set.")]
+SetOption = Annotated[str | None, typer.Option("--set", help="Which set.")]
+
+
+def overlay(
+    first: Annotated[str, typer.Argument(help="Label of one club, the longer as a rule.")],
+    second: Annotated[str, typer.Argument(help="Label of its neighbour.")],
+    offset: Annotated[
+        float,
+        typer.Argument(
+            help="How far apart the grip ends stand, soles aligned: mm, + if the second club "
+            "stands on the upright side."
+        ),
+    ],
+    widths: Annotated[
+        bool, typer.Option("--widths", help="The offset is given in grip widths, not in mm.")
+    ] = False,
+    grip: Annotated[float, typer.Option(help="Width of these grips, mm.")] = 26.0,
+    u: Annotated[float, typer.Option(help="How well it could be read, mm (one sigma).")] = 3.0,
+    player: PlayerOption = None,
+    set_name: SetOption = None,
+    db: DbOption = None,
+) -> None:
+    """Keep how two neighbours laid sole to sole stand apart at the grip ends.
+
+    Examples: lieboard overlay 6i 7i 13; lieboard overlay 6i 7i 0.5 --widths
+    """
+    from logger.errors import UsageError
+    from logger.session.grading import step_of
+    from logger.session.opening import which_set
+
+    if not (0 < u <= 50 and 5 <= grip <= 60):
+        raise UsageError("--u lies within 0 and 50 mm, --grip within 5 and 60 mm")
+    offset_mm = offset * grip if widths else offset
+    with open_store(db) as store:
+        own = store.get_set(which_set(store, player, set_name))
+        by_label = {club.label.casefold(): club for club in own.clubs}
+        for label in (first, second):
+            if label.casefold() not in by_label:
+                known = " ".join(club.label for club in own.clubs)
+                raise UsageError(f"there is no club {label} in the set {own.name}: it has {known}")
+        pair = by_label[first.casefold()], by_label[second.casefold()]
+        step = step_of(*pair, offset_mm, u)
+        store.add_overlay(
+            pair[0].id, pair[1].id, offset_mm=offset_mm, u_mm=u, read_utc_ns=utc_now_ns()
+        )
+    way = "more upright" if step.step_deg > 0 else "flatter"
+    output().print(
+        f"{pair[1].label} is {abs(step.step_deg):.1f}° ± {step.u_deg:.1f}° {way} than "
+        f"{pair[0].label}. Next: lieboard gradation"
+    )
+
+
+def gradation(
+    player: PlayerOption = None,
+    set_name: SetOption = None,
+    inches: InchesOption = False,
+    db: DbOption = None,
+) -> None:
+    """Show whether lies, lofts and lengths step evenly, and what the swings ask for.
+
+    Example: lieboard gradation
+    """
+    from logger.session.evidence import session_evidence
+    from logger.session.grading import grade_set
+    from logger.session.opening import which_set
+
+    with open_store(db, read_only=True) as store:
+        own = store.get_set(which_set(store, player, set_name))
+        sessions = store.sessions(own.id)
+        evidence = session_evidence(store, sessions[-1]) if sessions else None
+        print_grading(output(), grade_set(store, own, evidence), inches=inches)
+
+
+def print_grading(console: Console, grading: Grading, *, inches: bool = False) -> None:
+    """Print steps, findings, overlays and delivered against static lies."""
+    from rich.table import Table
+
+    from logger.units import inches_from_mm
+
+    def number(value: float | None, digits: int = 1, sign: bool = True) -> str:
+        return "-" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
+
+    unit = "in" if inches else "mm"
+    table = Table(box=None, padding=(0, 1), title="Steps", title_justify="left")
+    for heading in ("from", "to", f"length {unit}", "lie °", "usual °", "loft °"):
+        table.add_column(heading, justify="left" if heading in ("from", "to") else "right")
+    for step in grading.static.steps:
+        length = step.length_mm
+        if inches and length is not None:
+            length = inches_from_mm(length)
+        table.add_row(
+            step.first,
+            step.second,
+            number(length, 2 if inches else 1),
+            number(step.lie_deg),
+            number(step.expected_lie_deg),
+            number(step.loft_deg),
+        )
+    console.print(table)
+    for finding in grading.static.findings:
+        console.print(f"  {'!' if finding.kind.is_fault else '-'} {finding.words}")
+    if grading.static.grades_evenly:
+        console.print("  Lies, lofts and lengths step evenly.")
+    if grading.network is not None:
+        for words in grading.network.findings:
+            console.print(f"  {words}")
+    if grading.delivered is not None:
+        console.print()
+        rows = Table(
+            box=None,
+            padding=(0, 1),
+            title="Static lie, and the lie this swing needs (latest session)",
+            title_justify="left",
+        )
+        for heading in ("club", "static °", "needed °", "±", ""):
+            rows.add_column(heading, justify="left" if heading in ("club", "") else "right")
+        for row in grading.delivered.rows:
+            rows.add_row(
+                row.label,
+                number(row.static_deg, sign=False),
+                number(row.needed_deg, sign=False),
+                number(row.u_needed_deg, sign=False),
+                row.words,
+            )
+        console.print(rows)
+        console.print(f"  {grading.delivered.words}")
+
+
+# An offset on the flat side is typed as -13: that is a number and no option.
+overlay.context_settings = {"ignore_unknown_options": True}  # type: ignore[attr-defined]
