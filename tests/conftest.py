@@ -14,7 +14,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
     parser.addoption(
         "--board-ble",
-        metavar="URL",
+        metavar="NAME",
         default=None,
-        help="run the link tests on a real board over Bluetooth LE too: ble://NAME, ...",
+        help="run the link tests on a real board over Bluetooth LE too: its name, address or id",
     )

@@ -360,10 +360,11 @@ class BoardConnection:
         early = now_ns - self._opened_ns < settings.foreign_after_s * 1e9
         if early or self._good or self._bytes_in < settings.foreign_bytes:
             return
-        text = (
-            f"{self._link.url}: {self._bytes_in} bytes came and none is lie-board protocol 1. "
-            "Check that this is the board's port, and that --baud is the board's baud rate."
-        )
+        url = self._link.url
+        hint = "Check that this is the board's port, and that --baud is the board's baud rate."
+        if url.startswith("ble:"):
+            hint = "It is no lie board, or its firmware is not done: see firmware_notes/ble.md."
+        text = f"{url}: {self._bytes_in} bytes came and none is lie-board protocol 1. {hint}"
         raise (LinkClosedError if settings.seen_before else ProtocolError)(text)
 
     def _refuse_silence(self, now_ns: int) -> None:

@@ -329,7 +329,9 @@ async def _make_end(transport, request, tmp_path):
         return await Ser2netEnd(tmp_path).start()
     if transport in RADIOS:
         return await RadioEnd(RADIOS[transport], request.getfixturevalue("monkeypatch")).start()
-    return BoardEnd(request.config.getoption(transport))
+    url = request.config.getoption(transport)
+    named = transport == "--board-ble" and not url.startswith("ble:")
+    return BoardEnd(f"ble://{url}" if named else url)
 
 
 @pytest.fixture

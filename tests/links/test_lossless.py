@@ -270,6 +270,47 @@ async def test_a_clock_that_is_set_while_out_of_reach_moves_no_strike(board_on, 
         assert here.session.before_start == 0
 
 
+@pytest.mark.parametrize(
+    ("away", "back"),
+    [
+        ("vanish 1.0", ""),
+        ("held on", "held off"),
+        ("adapter remove", "adapter on"),
+        ("adapter off", "adapter on"),
+        ("daemon 1.0", ""),
+        ("discovery 1.0\ndrop 0.1", "discovery 0.02"),
+        ("refuse 2\ndrop 0.1", ""),
+    ],
+)
+async def test_whatever_took_the_board_away_logging_goes_on(board_on, desk, away, back):
+    board = board_on("ble", "--boot", "1")
+    async with desk(board.url) as here:
+        board.ask(STRIKE)
+        await here.until(lambda: here.filed == 1)
+        before = here.greeted
+        board.ask(away)
+        await here.until(lambda: here.reach is ReachState.OUT_OF_REACH)
+        board.ask(STRIKE)
+        await asyncio.sleep(1.0)
+        board.ask(back)
+        await here.until(lambda: here.greeted > before and here.filed == 2, limit_s=30)
+        assert _stored(here) == [(0, "7i"), (1, "7i")]
+
+
+async def test_garbage_behind_our_service_ends_in_one_line(board_on, tmp_path):
+    from logger.errors import ProtocolError
+
+    board = board_on("ble")
+    board.ask("spoil garbage 1")
+    with Store.open(tmp_path / "test.db") as store:
+        store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
+        here = Desk(store, board.url, None)
+        with pytest.raises(
+            ProtocolError, match=r"none is lie-board protocol 1\. It is no lie board"
+        ):
+            await here.run.run()
+
+
 async def test_another_board_than_the_agreed_one_is_refused(board_on, tmp_path):
     from logger.errors import ProtocolError
 
