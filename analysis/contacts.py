@@ -54,6 +54,8 @@ class Contact:
     last_key: int
     speed_m_s: float | None = None
     """Of the sole across the strip, from the delay between two rows; None with one row."""
+    fault: str = ""
+    """Why nothing can be read from it, where whoever made it knows; one plain clause."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,11 @@ class ContactBuilder:
     _last: StripReading | None = field(default=None, init=False)
     _flags: ContactFlag = field(default=ContactFlag.NONE, init=False)
 
+    @property
+    def open_since(self) -> int | None:
+        """Key of the first reading of the contact that has not ended; None if all have."""
+        return self._readings[0].key if self._readings else None
+
     def feed(self, reading: StripReading) -> list[Contact]:
         """Take one reading; return the contacts that it completes (none, one or two)."""
         done: list[Contact] = []
@@ -126,11 +133,8 @@ class ContactBuilder:
             done += self.flush()
             done.append(_summed_up(reading))
             return done
-        if self._last is not None:
-            pause_us = reading.t_us - self._last.t_us
-            # A NaN time fails the comparison: such a reading stands alone, for the sorter.
-            if reading.begins or not 0 <= pause_us <= self.gap_us:
-                done += self.flush()
+        if self._last is not None and not self.continues(reading, self._last.t_us):
+            done += self.flush()
         if len(self._readings) < MAX_READINGS:
             self._readings.append(reading)
         self._last = reading
@@ -139,10 +143,16 @@ class ContactBuilder:
             done += self.flush()
         return done
 
+    def continues(self, reading: StripReading, last_us: float) -> bool:
+        """Whether a reading belongs to the contact whose latest reading was at ``last_us``."""
+        # A NaN time fails the comparison: such a reading stands alone, for the sorter.
+        near = 0 <= reading.t_us - last_us <= self.gap_us
+        return near and not reading.begins and not reading.sums_up
+
     def idle(self, now_us: float) -> list[Contact]:
         """Close the open contact if ``now_us`` is past its gap: what a quiet line needs.
 
-        It never changes what the contacts are, only how soon they come out.
+        If readings come later than ``now_us`` says, they make a contact of their own.
         """
         if self._last is not None and now_us - self._last.t_us > self.gap_us:
             return self.flush()

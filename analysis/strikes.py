@@ -117,6 +117,8 @@ class StrikeSorter:
         return Sorted(contact, kind, reason)
 
     def _fault(self, contact: Contact) -> str | None:
+        if contact.fault:
+            return contact.fault
         if not math.isfinite(contact.t_us):
             return "came without a usable time"
         if not math.isfinite(contact.board_mm):

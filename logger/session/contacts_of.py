@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analysis.contacts import Contact, ContactBuilder, StripReading
+from analysis.contacts import Contact, ContactBuilder, ContactFlag, StripReading
 from analysis.conventions import FloatArray
 from analysis.scans import ScanOrder, Strip, contact_from_scans, rest_levels
 from analysis.strikes import SortRules
@@ -19,6 +20,8 @@ _LONGEST_STRIKE_US = 5_000.0
 # 2025-01-01. Microseconds from 1970 would leave a float a quarter of one.
 _EPOCH_UTC_NS = 1_735_689_600_000_000_000
 _TEXT_TICK_HZ = 1_000_000
+# A radio may hold readings back for as long as this before it hands them on in one go.
+_PATIENCE_US = 500_000.0
 
 
 class ContactReader:
@@ -43,7 +46,12 @@ class ContactReader:
                 scan_order=ScanOrder(hello.scan_order),
                 scan_us=hello.scan_ticks / hello.tick_hz * 1e6,
             )
+        self._shape = None if hello is None else (hello.rows, hello.cells)
         self._builder = ContactBuilder()
+        # Of the latest reading: board time, and the moment that the clock made of it.
+        self._latest: tuple[float, int] | None = None
+        self._given_up_us: float | None = None
+        self._parted = False
         self._flags: dict[int, Flag] = {}
 
     def sort_rules(self) -> SortRules:
@@ -60,18 +68,45 @@ class ContactReader:
     def read(self, sequence: int, record: Reading | Strike, struck_utc_ns: int) -> list[Contact]:
         """Take the next record; return the contacts that it completes."""
         self._flags[sequence] = record.flags
+        given_up_us, self._given_up_us = self._given_up_us, None
         if isinstance(record, Strike):
             done = self._builder.flush()
             done.append(self._from_strike(sequence, record, struck_utc_ns))
             return done
-        return self._builder.feed(self._reading(sequence, record, struck_utc_ns))
+        reading = self._reading(sequence, record, struck_utc_ns)
+        self._latest = reading.t_us, struck_utc_ns
+        if given_up_us is not None and self._builder.continues(reading, given_up_us):
+            self._parted = True
+        return self._builder.feed(reading)
+
+    @property
+    def open_since(self) -> int | None:
+        """First record of the contact that has not ended; None if all have."""
+        return self._builder.open_since
+
+    @property
+    def parted(self) -> bool:
+        """Whether `idle` closed a contact of which more came later.
+
+        Only reading all records anew puts it right.
+        """
+        return self._parted
 
     def idle(self, now_utc_ns: int) -> list[Contact]:
         """Close a contact that no reading has followed for long."""
-        return self._builder.idle(self._utc_us(now_utc_ns))
+        if self._latest is None:
+            return []
+        latest_us, struck_utc_ns = self._latest
+        # Board time has a zero of its own.
+        now_us = latest_us + (now_utc_ns - struck_utc_ns) / 1000
+        closed = self._builder.idle(now_us - _PATIENCE_US)
+        if closed:
+            self._given_up_us = latest_us
+        return closed
 
     def flush(self) -> list[Contact]:
         """Close the open contact, if any."""
+        self._given_up_us = None
         return self._builder.flush()
 
     def flags_of(self, contact: Contact) -> Flag:
@@ -90,6 +125,9 @@ class ContactReader:
         last_us = self._unwrapped_us(last_ticks, struck_utc_ns)
         # Modulo 2^32 before the difference is taken, as unsigned ticks do.
         before = (last_ticks - strike.scan_ticks.astype("int64")) % _WRAP_TICKS
+        # The frames were sound, so asking again would bring the same: it is kept and set aside.
+        if fault := self._fault_of(strike, before):
+            return _unreadable(sequence, last_us, fault)
         counts, strip = self._evened(self._strip, strike, struck_utc_ns)
         return contact_from_scans(
             last_us - before / self._tick_hz * 1e6,
@@ -102,6 +140,16 @@ class ContactReader:
             saturated=Flag.SATURATED in strike.flags,
             still_loaded=Flag.STILL_LOADED in strike.flags,
         )
+
+    def _fault_of(self, strike: Strike, before: NDArray[np.int64]) -> str:
+        """Say how a strike breaks the board's own word; empty if it does not."""
+        shape = strike.counts.shape[1:]
+        if shape != self._shape:
+            assert self._shape is not None
+            return f"has {_grid(*shape)}, where the board said {_grid(*self._shape)}"
+        if np.any(np.diff(before) >= 0):
+            return "its scan times do not go up"
+        return ""
 
     def _evened(self, strip: Strip, strike: Strike, struck_utc_ns: int) -> tuple[FloatArray, Strip]:
         """Even the counts by what held when they were struck; also the strip they belong to."""
@@ -153,3 +201,23 @@ class ContactReader:
 
     def _utc_us(self, utc_ns: int) -> float:
         return (utc_ns - _EPOCH_UTC_NS) / 1000
+
+
+def _grid(rows: int, cells: int) -> str:
+    return f"{rows} {'row' if rows == 1 else 'rows'} of {cells} cells"
+
+
+def _unreadable(sequence: int, t_us: float, fault: str) -> Contact:
+    return Contact(
+        t_us=t_us,
+        span_us=None,
+        board_mm=float("nan"),
+        trail_mm=None,
+        load=None,
+        width_mm=None,
+        patches=None,
+        flags=ContactFlag.NONE,
+        first_key=sequence,
+        last_key=sequence,
+        fault=fault,
+    )
