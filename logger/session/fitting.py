@@ -45,6 +45,8 @@ class _BootWork:
     sorter: StrikeSorter
     done_below: int = 0
     struck_utc_ns: dict[int, int] = field(default_factory=dict)
+    unfiled: set[int] = field(default_factory=set)
+    """Records of this session that are on disk and were not worked on yet."""
 
 
 class FittingSession:
@@ -169,7 +171,7 @@ class FittingSession:
         first_ns = self.row.started_utc_ns - _BEFORE_START_NS
         own = [r for r in records if r.struck_utc_ns >= first_ns]
         earlier = [r for r in records if r.struck_utc_ns < first_ns]
-        self.store.add_records(boot, own, session=self.row.id)
+        self._boots[boot].unfiled.update(self.store.add_records(boot, own, session=self.row.id))
         self._before_start += len(self.store.add_records(boot, earlier))
         if self._losses_undated and own:
             # The first record behind a hole says which club was up when the others were struck.
@@ -180,7 +182,8 @@ class FittingSession:
         """Work out strikes from stored records, which come in the order of their numbers.
 
         A record that comes late, behind ones that were worked on, has the whole boot worked out
-        anew: what follows it may have been taken for something else without it.
+        anew: what follows it may have been taken for something else without it. So has one that
+        continues a contact which a quiet line had made look over.
         """
         first_ns = self.row.started_utc_ns - _BEFORE_START_NS
         own = [r for r in records if r.struck_utc_ns >= first_ns]
@@ -194,6 +197,7 @@ class FittingSession:
         for timed in own:
             record = timed.raw.record
             work.done_below = timed.sequence + 1
+            work.unfiled.discard(timed.sequence)
             if isinstance(record, Button):
                 run += self._sort(work, flush=True)
                 filed += self._file_run(boot, work, run)
@@ -201,7 +205,20 @@ class FittingSession:
                 self._press(boot, timed.sequence, record, timed.struck_utc_ns)
             else:
                 run += self._sort(work, timed.sequence, record, timed.struck_utc_ns)
+        if work.reader.parted:
+            return self.rebuild(boot)
         return filed + self._file_run(boot, work, run)
+
+    def catch_up(self) -> list[FiledStrike]:
+        """Work out what is on disk and was never handed on.
+
+        A connection that ends takes with it what it held back behind a hole; the next one is
+        not sent that again.
+        """
+        filed: list[FiledStrike] = []
+        for boot in [boot for boot, work in self._boots.items() if work.unfiled]:
+            filed += self.rebuild(boot)
+        return filed
 
     def idle(self, now_utc_ns: int) -> list[FiledStrike]:
         """File contacts whose end a quiet line did not show."""
@@ -216,6 +233,7 @@ class FittingSession:
         work = self._begin_work(boot)
         self._boots[boot] = work
         run: list[Sorted] = []
+        presses: list[tuple[int, Button, int]] = []
         last = -1
         for stored in self.store.records_of(boot=boot, session=self.row.id):
             record = record_from_raw(stored.raw)
@@ -224,14 +242,17 @@ class FittingSession:
             work.done_below = last + 1
             if isinstance(record, Button):
                 run += self._sort(work, flush=True)
-                self._press(boot, last, record, utc_ns)
+                presses.append((last, record, utc_ns))
             else:
                 run += self._sort(work, last, record, utc_ns)
-        if last < 0:
-            return []
-        filed = self._file_run(boot, work, run, whole_below=last)
-        self.store.refile_strikes(self.row.id)
-        return filed
+        # A contact that is still open keeps what was said of it until it is filed again.
+        still_open = work.reader.open_since
+        below = last if still_open is None else still_open - 1
+        ids = self._replace(boot, work, run, 0, below) if below >= 0 else []
+        # Only now: a press that was never done takes back the strike just before it.
+        for press in presses:
+            self._press(boot, *press)
+        return self._filed(ids)
 
     def recover(self) -> list[FiledStrike]:
         """Work out again what a session that was cut off has stored."""
@@ -276,20 +297,20 @@ class FittingSession:
             contacts = work.reader.read(sequence, record, utc_ns)
         return [work.sorter.feed(contact) for contact in contacts]
 
-    def _file_run(
-        self, boot: int, work: _BootWork, run: Sequence[Sorted], *, whole_below: int | None = None
-    ) -> list[FiledStrike]:
-        if not run and whole_below is None:
+    def _file_run(self, boot: int, work: _BootWork, run: Sequence[Sorted]) -> list[FiledStrike]:
+        if not run:
             return []
+        first, last = run[0].contact.first_key, run[-1].contact.last_key
+        return self._filed(self._replace(boot, work, run, first, last))
+
+    def _replace(
+        self, boot: int, work: _BootWork, run: Sequence[Sorted], first: int, last: int
+    ) -> list[int]:
+        """File contacts in place of all that began in records ``first`` to ``last``."""
         strikes = [self._new_strike(work, one) for one in run]
-        ids = self.store.file_strikes(
-            self.row.id,
-            boot,
-            strikes,
-            from_sequence=0 if whole_below is not None else strikes[0].first_sequence,
-            to_sequence=strikes[-1].last_sequence if whole_below is None else whole_below,
+        return self.store.file_strikes(
+            self.row.id, boot, strikes, from_sequence=first, to_sequence=last
         )
-        return [self._filed(self.store.get_contact("board", strike)) for strike in ids]
 
     def _new_strike(self, work: _BootWork, one: Sorted) -> NewStrike:
         contact = one.contact
@@ -315,18 +336,21 @@ class FittingSession:
     def _toe_mm(self, board_mm: float) -> float:
         return float(toe_from_board(board_mm, Hand(self.row.hand), self.row.sole_middle_mm))
 
-    def _filed(self, row: StrikeRow) -> FiledStrike:
-        return FiledStrike(row, None if row.club is None else self._labels.get(row.club))
+    def _filed(self, ids: Sequence[int]) -> list[FiledStrike]:
+        rows = [self.store.get_contact("board", strike) for strike in ids]
+        return [
+            FiledStrike(row, None if row.club is None else self._labels.get(row.club))
+            for row in rows
+        ]
 
     def _press(self, boot: int, sequence: int, button: Button, utc_ns: int) -> None:
         """Do what the foot switch asks for, once, however often the record is worked on."""
         cause = f"foot switch {boot}:{sequence}"
-        if button.action is ButtonAction.TAKE_BACK:
-            done = f"taken back ({cause})"
-            contacts = self.store.contacts(self.row.id)
-            if all(contact.fitter_reason != done for contact in contacts):
+        with self.store.press(boot, sequence) as is_first:
+            if not is_first:
+                return
+            if button.action is ButtonAction.TAKE_BACK:
                 self.take_back(utc_ns, cause)
-            return
-        if any(turn.cause == cause for turn in self.store.turns(self.row.id)):
-            return
-        self.step_club(1 if button.action is ButtonAction.NEXT_CLUB else -1, utc_ns, cause)
+            else:
+                step = 1 if button.action is ButtonAction.NEXT_CLUB else -1
+                self.step_club(step, utc_ns, cause)

@@ -45,7 +45,10 @@ class SessionRecorder:
     async def begin_boot(self, identity: BoardIdentity) -> KnownBoot:
         """Remember the board and this start of it."""
         now = self._clock.utc_ns()
-        return await self.call(self.session.begin_boot, identity, now)
+        known = await self.call(self.session.begin_boot, identity, now)
+        # The connection before this one may have ended with records that waited behind a hole.
+        self._tell(await self.call(self.session.catch_up))
+        return known
 
     async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
         """Write records durably."""
@@ -64,6 +67,8 @@ class SessionRecorder:
         """Let contacts end that a quiet line leaves open; call it now and then, and at the end."""
         now = self._clock.utc_ns() + (_LONG_NS if at_end else 0)
         self._tell(await self.call(self.session.idle, now))
+        if at_end:
+            self._tell(await self.call(self.session.catch_up))
 
     def close(self) -> None:
         """Wait for what is still being written."""

@@ -82,10 +82,30 @@ CREATE INDEX misses_by_club ON misses (club, noted_utc_ns);
 """)
 
 
+def _presses(db: Database) -> None:
+    db.executescript("""
+-- Presses of the foot switch that were done: worked out again, they are not done again.
+CREATE TABLE presses (
+  boot INTEGER NOT NULL REFERENCES boots (id),
+  sequence INTEGER NOT NULL,
+  PRIMARY KEY (boot, sequence)
+) STRICT, WITHOUT ROWID;
+INSERT INTO presses (boot, sequence)
+  WITH named AS (
+    SELECT boot, sequence, 'foot switch ' || boot || ':' || sequence AS cause
+    FROM records WHERE kind = 'button')
+  SELECT boot, sequence FROM named
+  WHERE EXISTS (SELECT 1 FROM turns WHERE turns.cause = named.cause)
+    OR EXISTS (SELECT 1 FROM contacts
+      WHERE contacts.fitter_reason = 'taken back (' || named.cause || ')');
+""")
+
+
 STEPS: tuple[Step, ...] = (
     ("0001_first_tables", _first_tables),
     ("0002_calibrations", _calibrations),
     ("0003_agreed_boards", _agreed_boards),
+    ("0004_presses", _presses),
     ("0004_overlays_and_misses", _overlays_and_misses),
 )
 

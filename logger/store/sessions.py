@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from logger.clubs import ClubSpec, HandName
@@ -140,6 +142,20 @@ class SessionTables(SetTables):
             " ORDER BY written_utc_ns, id",
             (session,),
         )
+
+    @contextmanager
+    def press(self, boot: int, sequence: int) -> Iterator[bool]:
+        """Do what a press of the foot switch asks for, once: say whether it was never done.
+
+        The block and the note that it was done are one transaction.
+        """
+        with self._writing() as connection:
+            cursor = connection.execute(
+                "INSERT INTO presses (boot, sequence) VALUES (?, ?)"
+                " ON CONFLICT (boot, sequence) DO NOTHING",
+                (boot, sequence),
+            )
+            yield cursor.rowcount == 1
 
     def add_bend(
         self,
