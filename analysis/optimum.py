@@ -130,7 +130,8 @@ def own_limits(
         out.append(Limit(words, at, np.abs(grid - club.must_bend_deg) <= 1e-6))
     else:
         words = f"the evidence on {club.label} carries no more"
-        out.append(Limit(words, at, carried[place]))
+        # A wish of the fitter's explains more than evidence that happens to say the same.
+        out.append(Limit(words, at, carried[place], weight=1.001))
     if club.within_deg is not None:
         after = table.off_after(place)
         words = f"{club.label} must end within {club.within_deg:g}° of its wanted lie"

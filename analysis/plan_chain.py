@@ -25,6 +25,8 @@ class Limit:
     at: int
     allowed: BoolArray
     """(m,) or (m, m): which choices it allows; rows are club ``at``'s."""
+    weight: float = 1.0
+    """Near 1: of clashes of equally many limits the lightest is named."""
 
 
 def best_chain(cost: FloatArray, limits: Sequence[Limit]) -> tuple[NDArray[np.intp], float] | None:
@@ -86,8 +88,9 @@ def smallest_clash(clubs: int, limits: Sequence[Limit]) -> tuple[int, ...]:
     if holds(everything):
         return ()
     corrections: list[set[int]] = []
+    weights = np.array([limit.weight for limit in limits])
     while True:
-        seed = _least_hitting_set(len(limits), corrections)
+        seed = _least_hitting_set(weights, corrections)
         if not holds(seed):
             return tuple(sorted(seed))
         grown = list(seed)
@@ -97,18 +100,18 @@ def smallest_clash(clubs: int, limits: Sequence[Limit]) -> tuple[int, ...]:
         corrections.append(set(everything) - set(grown))
 
 
-def _least_hitting_set(size: int, corrections: Sequence[set[int]]) -> list[int]:
+def _least_hitting_set(weights: FloatArray, corrections: Sequence[set[int]]) -> list[int]:
     if not corrections:
         return []
     from scipy.optimize import Bounds, LinearConstraint, milp
 
-    rows = np.zeros((len(corrections), size))
+    rows = np.zeros((len(corrections), weights.size))
     for r, correction in enumerate(corrections):
         rows[r, sorted(correction)] = 1
     found = milp(
-        np.ones(size),
+        weights,
         constraints=LinearConstraint(rows, lb=1),
-        integrality=np.ones(size),
+        integrality=np.ones(weights.size),
         bounds=Bounds(0, 1),
     )
     return [int(k) for k in np.flatnonzero(found.x > 0.5)]

@@ -24,7 +24,8 @@ class PlanClub:
     head: Head = Head.HARD_OR_UNKNOWN
     length_mm: float | None = None
     lie_deg: float | None = None
-    """Static lie."""
+    """Static lie as measured. A figure off a specification says nothing of this club's step to its
+    neighbours: leave it out."""
     loft_deg: float | None = None
     bounce_deg: float | None = None
     camber_mm: float | None = None
