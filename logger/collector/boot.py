@@ -6,6 +6,7 @@ board is returned or asked for by the connection.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
 
 from logger.clock import ClockMap
@@ -27,6 +28,9 @@ _CLOCK_WAIT_NS = 1_500_000_000
 
 class KeepingBoot:
     """One start of a board that keeps its records until they are confirmed.
+
+    What listens and what watches may call at the same time; calls are done one after the other, so
+    that what is just being written is not taken for missing.
 
     Parameters
     ----------
@@ -61,6 +65,7 @@ class KeepingBoot:
         self._unclocked: list[RawRecord] = []
         self._oldest_then: int | None = None
         self._greeted_ns = clock.monotonic_ns()
+        self._turn = asyncio.Lock()
 
     @property
     def waiting(self) -> int:
@@ -80,6 +85,10 @@ class KeepingBoot:
 
     async def announced(self, oldest_kept: int, next_sequence: int) -> None:
         """Take note of what *hello* or *status* says is kept."""
+        async with self._turn:
+            await self._announced(oldest_kept, next_sequence)
+
+    async def _announced(self, oldest_kept: int, next_sequence: int) -> None:
         self._tracker.announce(next_sequence)
         if self._unclocked:
             # What is held back for want of a clock is not lost: count when it has been taken.
@@ -100,14 +109,15 @@ class KeepingBoot:
 
     async def damaged(self, sequence: int, reason: str, ask_again: bool) -> None:
         """Take note of a record that came and could not be used."""
-        if ask_again:
-            self._tracker.announce(sequence + 1)
-        elif not self._tracker.has(sequence):
-            # The same bytes would come again: waiting for it would hold up all that follows.
-            await self._recorder.lost(self._row, [Hole(sequence, sequence)], reason)
-            self._tracker.add(sequence)
-            self._tell(RecordsLost(1, reason))
-            await self._release()
+        async with self._turn:
+            if ask_again:
+                self._tracker.announce(sequence + 1)
+            elif not self._tracker.has(sequence):
+                # The same bytes would come again: waiting for it would hold up all that follows.
+                await self._recorder.lost(self._row, [Hole(sequence, sequence)], reason)
+                self._tracker.add(sequence)
+                self._tell(RecordsLost(1, reason))
+                await self._release()
 
     async def take(self, raws: Sequence[RawRecord]) -> None:
         """Write what is new to disk, then hand on what is in order.
@@ -115,6 +125,10 @@ class KeepingBoot:
         Records that come before the board's clock is known are held until it is: what was kept
         on the board may be hours old, and only the clock can say so.
         """
+        async with self._turn:
+            await self._take(raws)
+
+    async def _take(self, raws: Sequence[RawRecord]) -> None:
         self._unclocked += raws
         if not self.clock_known:
             return
@@ -134,7 +148,7 @@ class KeepingBoot:
             await self._release()
         if self._oldest_then is not None:
             oldest, self._oldest_then = self._oldest_then, None
-            await self.announced(oldest, oldest)
+            await self._announced(oldest, oldest)
 
     @property
     def clock_known(self) -> bool:
@@ -148,12 +162,13 @@ class KeepingBoot:
         The hole is still asked for and nothing beyond it is confirmed: this only keeps the screen
         from standing still. What comes later is handed on late.
         """
-        if not self._tracker.holes():
-            self._hole_since_ns = None
-        elif self._hole_since_ns is None:
-            self._hole_since_ns = now_ns
-        elif now_ns - self._hole_since_ns > after_s * 1e9 and self._pending:
-            await self._release(past_holes=True)
+        async with self._turn:
+            if not self._tracker.holes():
+                self._hole_since_ns = None
+            elif self._hole_since_ns is None:
+                self._hole_since_ns = now_ns
+            elif now_ns - self._hole_since_ns > after_s * 1e9 and self._pending:
+                await self._release(past_holes=True)
 
     async def _release(self, *, past_holes: bool = False) -> None:
         limit = self._tracker.next_expected
