@@ -249,14 +249,17 @@ class BoardConnection:
         back shows it: without a name of its own, a new record would pass for an old one.
         """
         first_key = identity.boot_key
-        restarts = 0
+        known = await self._recorder.begin_boot(identity)
+        # The latest of its starts goes on, or a new one begins; never an earlier one.
+        restarts = known.later_starts
         while True:
-            known = await self._recorder.begin_boot(identity)
+            if restarts:
+                identity = replace(identity, boot_key=f"{first_key}~{restarts}")
+                known = await self._recorder.begin_boot(identity)
             highest = max(known.stored_beyond, default=known.next_expected - 1)
             if highest < hello.next_sequence:
                 return identity, known
             restarts += 1
-            identity = replace(identity, boot_key=f"{first_key}~{restarts}")
 
     async def _take_status(self, status: Status, arrival_ns: int) -> None:
         boot = self._boot

@@ -42,6 +42,8 @@ class KnownBoot:
     next_expected: int = 0
     stored_beyond: frozenset[int] = frozenset()
     """Numbers above next_expected that are on disk already."""
+    later_starts: int = 0
+    """How many starts of this board came after it under the same boot id: ``KEY~1``, ..."""
 
 
 class Recorder(Protocol):

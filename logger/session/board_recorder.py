@@ -80,7 +80,8 @@ class BenchRecorder:
             return KnownBoot(boot, 0 if identity.hello is None else identity.hello.oldest_kept)
         last = self._store.last_contiguous(boot)
         next_expected = 0 if last is None else last + 1
-        return KnownBoot(boot, next_expected, self._store.sequences_after(boot, next_expected - 1))
+        beyond = self._store.sequences_after(boot, next_expected - 1)
+        return KnownBoot(boot, next_expected, beyond, self._store.later_starts(boot))
 
     async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
         """Write records durably."""

@@ -164,7 +164,7 @@ class FittingSession:
         if boot not in self._boots:
             self._boots[boot] = self._begin_work(boot)
         beyond = self.store.sequences_after(boot, next_expected - 1)
-        return KnownBoot(boot, next_expected, beyond)
+        return KnownBoot(boot, next_expected, beyond, self.store.later_starts(boot))
 
     def store_records(self, boot: int, records: Sequence[TimedRecord]) -> None:
         """Write records durably."""

@@ -45,6 +45,14 @@ class BoardTables(Core):
                 ),
             )
 
+    def later_starts(self, boot: int) -> int:
+        """How many boots of the same board are named after this one: its key, ``~``, a number."""
+        return self._number(
+            "SELECT COUNT(*) FROM boots JOIN boots AS this ON this.id = ?"
+            " WHERE boots.board = this.board AND boots.boot_key GLOB this.boot_key || '~*'",
+            (boot,),
+        )
+
     def boards(self) -> list[BoardRow]:
         """All boards ever seen, the first seen first."""
         return self._board_rows("ORDER BY first_seen_utc_ns, id", ())

@@ -135,6 +135,16 @@ async def test_a_board_that_cannot_count_its_starts_loses_nothing(bench):
     assert [b.boot_key for b in bench.recorder.boots] == ["00000007", "00000007~1"]
 
 
+async def test_a_board_that_cannot_count_its_starts_goes_on_with_its_latest_start(bench):
+    """Its second start has come further than its first: a new connection must not mix the two."""
+    bench.recorder.known["00000007"] = KnownBoot(1, 10, later_starts=1)
+    bench.recorder.known["00000007~1"] = KnownBoot(2, 11)
+    async with bench.running():
+        bench.say(bench.hello(9, 12))
+        await bench.until(lambda: bench.said(encode.SEND_AGAIN))
+    assert bench.said(encode.SEND_AGAIN)[0] == (7, 11)
+
+
 async def test_records_before_the_hello_wait_for_it(bench):
     async with bench.running():
         bench.say(bench.reading(0))

@@ -88,3 +88,12 @@ def test_two_starts_of_a_board_keep_their_strikes_apart(desk):
     assert [(c.boot, c.first_sequence) for c in desk.contacts() if c.used] == [
         (first, 0), (first, 1), (second, 2),
     ]  # fmt: skip
+
+
+def test_later_starts_under_one_boot_id_are_counted(desk):
+    assert desk.greet("00000007").later_starts == 0
+    desk.greet("00000007~1")
+    desk.greet("00000007~2")
+    desk.greet("00000008")
+    assert desk.greet("00000007").later_starts == 2
+    assert desk.greet("00000008").later_starts == 0
