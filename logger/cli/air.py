@@ -12,7 +12,8 @@ from logger.errors import LinkOpenError, UsageError
 from logger.links.ble_find import BoardFinder, SeenBoard, scan
 from logger.links.ble_thread import BLUETOOTH
 from logger.links.ble_trouble import explain
-from logger.links.open import ble_target, scheme_of
+from logger.links.open import ble_target
+from logger.session.agreed import agreed_board
 
 if TYPE_CHECKING:
     from logger.store.store import Store
@@ -53,7 +54,9 @@ async def _listen(seconds: float, *, show: bool) -> list[SeenBoard]:
     return listening.result()
 
 
-def agree_on_board(store: Store, url: str, *, accept: bool, ask: bool) -> tuple[str, str | None]:
+def agree_on_board(
+    store: Store, url: str, *, accept: bool = False, ask: bool = False, wait: bool = False
+) -> tuple[str, str | None]:
     """Settle which board ``url`` means, and that the fitter wants to use it.
 
     Parameters
@@ -66,6 +69,8 @@ def agree_on_board(store: Store, url: str, *, accept: bool, ask: bool) -> tuple[
         The fitter says yes beforehand.
     ask
         Whether somebody is there to be asked.
+    wait
+        Whether to listen until the board is there.
 
     Returns
     -------
@@ -79,30 +84,27 @@ def agree_on_board(store: Store, url: str, *, accept: bool, ask: bool) -> tuple[
     UsageError
         It was never used here, and nobody agreed to it.
     """
-    if scheme_of(url) != "ble":
-        return url, None
-    target = ble_target(url)
-    agreed = store.agreed_boards()
-    known = [
-        one for one in agreed if target.casefold() in (one.key.casefold(), one.name.casefold())
-    ]
-    if len(known) == 1:
-        return f"ble://{known[0].key}", _id_in(known[0].key)
-    seen = _find(target)
-    if all(one.key != seen.key for one in agreed):
+    known = agreed_board(store, url)
+    if known is not None:
+        return known
+    seen = _find(BoardFinder(ble_target(url)), wait=wait)
+    if all(one.key != seen.key for one in store.agreed_boards()):
         _ask_for(seen, accept=accept, ask=ask)
         store.agree_to_board(seen.key, seen.name, at_utc_ns=utc_now_ns())
     return seen.url, seen.board_id
 
 
-def _find(target: str) -> SeenBoard:
-    try:
-        return asyncio.run(BLUETOOTH.run(BoardFinder(target).find(_FIND_S)))
-    except UsageError:
-        raise
-    except Exception as error:
-        # bleak lets through what the libraries below it raise.
-        raise LinkOpenError(explain(error, f"ble://{target}")) from error
+def _find(finder: BoardFinder, *, wait: bool) -> SeenBoard:
+    with output().status(f"looking for {finder.target} on the air"):
+        while True:
+            try:
+                return asyncio.run(BLUETOOTH.run(finder.find(_FIND_S)))
+            except LinkOpenError:
+                if not wait:
+                    raise
+            except Exception as error:
+                # bleak lets through what the libraries below it raise.
+                raise LinkOpenError(explain(error, f"ble://{finder.target}")) from error
 
 
 def _ask_for(seen: SeenBoard, *, accept: bool, ask: bool) -> None:
@@ -118,7 +120,3 @@ def _ask_for(seen: SeenBoard, *, accept: bool, ask: bool) -> None:
         "lie board. Is it yours?"
     ):
         raise UsageError(f"{seen} was not used; 'lieboard boards' lists what is on the air")
-
-
-def _id_in(key: str) -> str | None:
-    return None if ":" in key or "-" in key else key

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import output
+from logger.cli.common import DbOption, open_store, output
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,11 +23,16 @@ _NEAR_DBM, _FAR_DBM = -70, -85
 def boards(
     ble: Annotated[bool, typer.Option("--ble/--no-ble", help="Listen for Bluetooth LE?")] = True,
     seconds: Annotated[float, typer.Option(help="How long to listen, seconds.")] = 4.0,
+    accept: Annotated[
+        str | None,
+        typer.Option(metavar="BOARD", help="Agree to use this board on the air: its name or id."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
+    db: DbOption = None,
 ) -> None:
     """List the ports that a board could be on, and the boards on the air.
 
-    Example: lieboard boards --no-ble
+    Examples: lieboard boards --no-ble; lieboard boards --accept 4c4200005a110001
     """
     import sys
     from dataclasses import asdict
@@ -37,6 +42,13 @@ def boards(
 
     if not 0.5 <= seconds <= 120:
         raise UsageError(f"--seconds {seconds:g}: give 0.5 to 120")
+    if accept is not None:
+        from logger.cli.air import agree_on_board
+
+        with open_store(db) as store:
+            url, _ = agree_on_board(store, f"ble://{accept}", accept=True)
+        output().print(f"{url} may be used from now on. Log with: lieboard log {url}")
+        return
     ports = candidate_ports()
     heard: list[SeenBoard] = []
     trouble = ""

@@ -85,7 +85,7 @@ def log(
         if port.lower().startswith("ble:"):
             from logger.cli.air import agree_on_board
 
-            port, board_id = agree_on_board(store, port, accept=accept, ask=interactive)
+            port, board_id = agree_on_board(store, port, accept=accept, ask=interactive, wait=wait)
         settings = RunSettings(port, baud, trigger, capture, wait, pair, board_id)
         begin_ns = _begin_ns(port)
         session = open_session(

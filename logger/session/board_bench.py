@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 
-from logger.collector.connection import BoardConnection
+from logger.collector.connection import BoardConnection, ConnectionSettings
 from logger.collector.events import CollectorEvent, Greeted, LineTrouble
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.decoding import DamageKind
@@ -17,6 +17,7 @@ from logger.links.base import Chunk
 from logger.links.open import link_from_url
 from logger.links.replay import ReplayLink
 from logger.records import Ability, Hello, SetTrigger, Status
+from logger.session.agreed import need_agreement
 from logger.session.board_recorder import BenchRecorder
 from logger.session.board_tap import TappedLink
 from logger.store.store import Store
@@ -182,8 +183,9 @@ async def open_bench(store: Store, url: str, baud: int) -> AsyncIterator[BoardBe
     Raises
     ------
     LieboardError
-        If the link cannot be opened.
+        If the link cannot be opened, or the fitter never agreed to use this board on the air.
     """
+    url, expected = need_agreement(store, url)
     link = link_from_url(url, baud)
     await link.open()
     try:
@@ -194,7 +196,8 @@ async def open_bench(store: Store, url: str, baud: int) -> AsyncIterator[BoardBe
             clock = HostClock(lambda: played.now_ns, lambda: played.anchor.to_utc_ns(played.now_ns))
         tap = TappedLink(link, clock.monotonic_ns)
         bench = BoardBench(store, tap, clock, replaying=replay is not None)
-        connection = BoardConnection(tap, bench.recorder, bench.heard, clock)
+        agreed = ConnectionSettings(expect_board=expected)
+        connection = BoardConnection(tap, bench.recorder, bench.heard, clock, agreed)
         if replay is not None:
             # A replay's questions are those of then; what is written now goes nowhere.
             def sent_then(chunk: Chunk) -> None:

@@ -69,6 +69,15 @@ class TestBoards:
 
 
 class TestAgreeing:
+    def test_a_bench_check_wants_it_too(self, on_the_air, db):
+        board = on_the_air()
+        done = _lieboard("board", "check", board.url, "--db", str(db))
+        assert done.returncode == 2
+        assert "lieboard boards --accept 4c4200005a110001" in done.stderr
+        done = _lieboard("boards", "--accept", "simulated", "--db", str(db))
+        assert "lieboard log ble://4c4200005a110001" in done.stdout
+        assert _agreed(db) == [("4c4200005a110001", "simulated")]
+
     def test_a_board_never_used_before_is_not_used_unasked(self, on_the_air, db):
         board = on_the_air()
         done = _lieboard("log", board.url, "--db", str(db))
