@@ -57,7 +57,7 @@ def strikes(
 
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
-        labels = {c.id: c.label for c in store.get_set(row.set).clubs}
+        labels = {c.id: c.label for c in store.clubs_of(row.id)}
         rows = [
             contact
             for contact in store.contacts(row.id)

@@ -25,7 +25,7 @@ METHOD_VERSION = "contact 1"
 
 # A record this much older than the session's start belongs to the time before it: longer than the
 # clock's error and than it takes to type a name.
-_BEFORE_START_NS = 5_000_000_000
+BEFORE_START_NS = 5_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class FittingSession:
         self.set: SetRow = store.get_set(self.row.set)
         if not self.set.clubs:
             raise UsageError(f"the set {self.set.name} has no clubs: import a set file first")
-        self._labels = {club.id: club.label for club in self.set.clubs}
+        self._labels = {club.id: club.label for club in store.clubs_of(session_row)}
         self._boots: dict[int, _BootWork] = {}
         self._before_start = 0
         self._losses_undated = False
@@ -168,7 +168,7 @@ class FittingSession:
 
     def store_records(self, boot: int, records: Sequence[TimedRecord]) -> None:
         """Write records durably."""
-        first_ns = self.row.started_utc_ns - _BEFORE_START_NS
+        first_ns = self.row.started_utc_ns - BEFORE_START_NS
         own = [r for r in records if r.struck_utc_ns >= first_ns]
         earlier = [r for r in records if r.struck_utc_ns < first_ns]
         self._boots[boot].unfiled.update(self.store.add_records(boot, own, session=self.row.id))
@@ -185,7 +185,7 @@ class FittingSession:
         anew: what follows it may have been taken for something else without it. So has one that
         continues a contact which a quiet line had made look over.
         """
-        first_ns = self.row.started_utc_ns - _BEFORE_START_NS
+        first_ns = self.row.started_utc_ns - BEFORE_START_NS
         own = [r for r in records if r.struck_utc_ns >= first_ns]
         if not own:
             return []

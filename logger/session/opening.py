@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from logger.clubs import HandName
 from logger.errors import UsageError
-from logger.session.fitting import FittingSession
+from logger.session.fitting import BEFORE_START_NS, FittingSession
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
@@ -57,6 +57,9 @@ def open_session(
     if going_on is not None:
         session = FittingSession(store, going_on.id)
         session.recover()
+        if session.current_club(now_utc_ns) is None:
+            # The club that was up has left the set.
+            session.step_club(0, now_utc_ns, cause="start")
         return session
     agreed = circumstances or Circumstances()
     row = store.start_session(
@@ -99,7 +102,12 @@ def which_set(store: Store, player: str | None, set_name: str | None) -> int:
 
 
 def _open_one(store: Store, set_id: int, now_utc_ns: int) -> SessionRow | None:
-    own = [row for row in store.sessions(set_id) if row.ended_utc_ns is None]
-    if own and now_utc_ns - own[-1].started_utc_ns < _STALE_NS:
-        return own[-1]
-    return None
+    # One that begins later than now began while the computer's clock was wrong: strikes of now
+    # would count as struck before it.
+    own = [
+        row
+        for row in store.sessions(set_id)
+        if row.ended_utc_ns is None
+        and -BEFORE_START_NS < now_utc_ns - row.started_utc_ns < _STALE_NS
+    ]
+    return own[-1] if own else None

@@ -8,7 +8,7 @@ from typing import Any
 
 from logger.clubs import ClubSpec, HandName
 from logger.errors import StoreError
-from logger.store.rows import BendRow, NoteRow, SessionRow, TurnRow
+from logger.store.rows import BendRow, ClubRow, NoteRow, SessionRow, TurnRow
 from logger.store.sets import SetTables
 
 
@@ -75,6 +75,17 @@ class SessionTables(SetTables):
         if not rows:
             raise StoreError(f"{self.path}: there is no session {session}")
         return rows[0]
+
+    def clubs_of(self, session: int, *, at_utc_ns: int | None = None) -> tuple[ClubRow, ...]:
+        """Clubs of a session's set, then those that left it and have contacts in the session."""
+        return tuple(
+            self._clubs(
+                'position IS NOT NULL AND "set" = (SELECT "set" FROM sessions WHERE id = ?)'
+                " OR id IN (SELECT club FROM contacts WHERE session = ?)",
+                (session, session),
+                at_utc_ns,
+            )
+        )
 
     def open_session(self) -> SessionRow | None:
         """Return the latest session that was not ended, to go on with; None if all were."""

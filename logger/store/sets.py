@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
 from typing import Any
 
@@ -129,7 +129,7 @@ class SetTables(Core):
             if row is None:
                 raise StoreError(f"{self.path}: there is no set {set_id}")
             player, name, pivot_club, machine_increment_deg = row
-            clubs = self._clubs('"set" = ? AND position IS NOT NULL', set_id, at_utc_ns)
+            clubs = self._clubs('"set" = ? AND position IS NOT NULL', (set_id,), at_utc_ns)
             return SetRow(
                 id=set_id,
                 player=self._players("WHERE id = ?", player)[0],
@@ -141,18 +141,18 @@ class SetTables(Core):
 
     def get_club(self, club: int, *, at_utc_ns: int | None = None) -> ClubRow:
         """Return a club, also one that is no longer in its set."""
-        found = self._clubs("id = ?", club, at_utc_ns)
+        found = self._clubs("id = ?", (club,), at_utc_ns)
         if not found:
             raise StoreError(f"{self.path}: there is no club {club}")
         return found[0]
 
-    def _clubs(self, condition: str, key: int, at_utc_ns: int | None) -> list[ClubRow]:
+    def _clubs(self, condition: str, keys: Sequence[int], at_utc_ns: int | None) -> list[ClubRow]:
         with self._lock:
             rows = self._select(
                 lambda **columns: columns,
                 f'SELECT id, "set", label, position FROM clubs WHERE {condition}'
-                " ORDER BY position, id",
-                (key,),
+                " ORDER BY position IS NULL, position, id",
+                keys,
             )
             return [
                 ClubRow(**row, spec=self.spec_of(row["id"], at_utc_ns=at_utc_ns)) for row in rows
