@@ -99,7 +99,7 @@ def fit_set(
     log_own = np.log(own_sd) - np.log1p((own_sd / prior.own_scale_deg) ** 2)
     log_prior = log_scatter_prior[:, None] + log_own
 
-    camber_var = (model.camber_rel * _rough(model)) ** 2
+    camber_var = (model.camber_rel * model.middle) ** 2
     own_var = np.full((scatter.size, model.clubs), prior.own_scale_deg**2) + camber_var
     sites: Sites | None = None
     for turn in range(_ROUNDS):
@@ -135,23 +135,13 @@ def fit_set(
     return _summary(clubs, strikes, model, prior, scatter, sites, parts, confidence)
 
 
-def _rough(model: Design) -> FloatArray:
-    """Each club's median, 0 without strikes."""
-    out = np.zeros(model.clubs)
-    for i in range(model.clubs):
-        own = model.y[model.club == i]
-        if own.size:
-            out[i] = np.median(own)
-    return out
-
-
 def _scatter_grid(model: Design, prior: SetPrior) -> tuple[FloatArray, FloatArray]:
     """Scatters evenly spaced in their logarithm over where the posterior is, and log prior."""
     counts = model.member.sum(axis=0)
     dof = float(np.maximum(counts - 1, 0).sum())
     centre, precision = math.log(prior.scatter_deg), 1 / prior.scatter_log_sd**2
     if dof > 0:
-        rest = model.y - _rough(model)[model.club]
+        rest = model.y - model.middle[model.club]
         # Medians take up part of the scatter, as means do: n / dof gives it back.
         many = counts[model.club] > 1
         mad = 1.4826 * float(np.median(np.abs(rest[many]))) * math.sqrt(many.sum() / dof)

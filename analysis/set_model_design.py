@@ -49,6 +49,8 @@ class Design:
     """(clubs,): relative standard uncertainty of each sole's radius."""
     per_mm: FloatArray
     """(clubs,): degrees per mm of contact, at the sole's middle; negative."""
+    middle: FloatArray
+    """(clubs,): median of each club's strikes, 0 without any: where to start from."""
     drift_column: int | None
     offset_column: int | None
     notes: tuple[str, ...]
@@ -144,10 +146,20 @@ def design(
         precision=np.array(prior_precision),
         camber_rel=np.array([one.sole.u_camber_mm / one.sole.camber_mm for one in clubs]),
         per_mm=per_mm,
+        middle=_medians(np.asarray(y), club, len(labels)),
         drift_column=drift_column,
         offset_column=offset_column,
         notes=tuple(notes),
     )
+
+
+def _medians(y: FloatArray, club: IntArray, clubs: int) -> FloatArray:
+    out = np.zeros(clubs)
+    for i in range(clubs):
+        own = np.sort(y[club == i])
+        if own.size:
+            out[i] = (own[(own.size - 1) // 2] + own[own.size // 2]) / 2
+    return out
 
 
 def _lengths(clubs: Sequence[SetClub], notes: list[str]) -> FloatArray:

@@ -158,11 +158,6 @@ def marginals(
 
 def _start(model: Design, scatter: FloatArray, sound: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Weights by how far a strike lies from its club's median."""
-    middle = np.zeros(model.clubs)
-    for i in range(model.clubs):
-        own = model.y[model.club == i]
-        if own.size:
-            middle[i] = np.median(own)
-    z = np.abs(model.y - middle[model.club]) / scatter[:, None]
+    z = np.abs(model.y - model.middle[model.club]) / scatter[:, None]
     w = np.minimum(1.0, (2.5 / np.maximum(z, 1e-9)) ** 2) / sound
     return w, w * model.y
