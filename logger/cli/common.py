@@ -80,12 +80,15 @@ def pick_session(store: Store, session: int | None) -> SessionRow:
 
 
 def output() -> Console:
-    """Return the console for results: plain when piped, and as wide as it takes then."""
+    """Return the console for results: plain when piped, and as wide as it takes then.
+
+    Square brackets are no markup: labels, reasons and notes are shown as they were typed.
+    """
     from rich.console import Console
 
     if sys.stdout.isatty():
-        return Console(highlight=False)
-    return Console(highlight=False, width=160)
+        return Console(highlight=False, markup=False)
+    return Console(highlight=False, markup=False, width=160)
 
 
 def utc_now_ns() -> int:

@@ -8,7 +8,7 @@ from logger.cli.log_book import LogBook
 from logger.cli.sole_line import sole_line
 
 if TYPE_CHECKING:
-    from rich.console import Group, RenderableType
+    from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
     from rich.table import Table
     from rich.text import Text
 
@@ -26,13 +26,38 @@ KEYS = (
 )
 
 
-def screen(book: LogBook) -> Group:
+def screen(book: LogBook) -> _Screen:
     """Draw everything: the club that is up largest, what to press at the foot."""
     from rich.console import Group
+
+    return _Screen(Group(*_body(book)), _foot(book))
+
+
+class _Screen:
+    """A body that is cut where the terminal ends, and a foot that never is."""
+
+    def __init__(self, body: Group, foot: Text) -> None:
+        self._body = body
+        self._foot = foot
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        from rich.segment import Segment
+
+        height = options.height or options.max_height
+        free = options.update(height=None)
+        free.height = None
+        foot = console.render_lines(self._foot, free, pad=False)
+        body = console.render_lines(self._body, free, pad=False)
+        for line in [*body[: max(height - len(foot), 0)], *foot][-height:]:
+            yield from line
+            yield Segment.line()
+
+
+def _body(book: LogBook) -> list[RenderableType]:
     from rich.rule import Rule
     from rich.text import Text
 
-    parts: list[RenderableType] = [
+    return [
         Text(book.title, style="bold"),
         Text(book.board_line, style="dim"),
         Rule(style="dim"),
@@ -44,19 +69,23 @@ def screen(book: LogBook) -> Group:
         Rule(style="dim"),
         *(Text(message, style="italic") for message in book.messages),
     ]
+
+
+def _foot(book: LogBook) -> Text:
+    from rich.text import Text
+
     if book.prompt is not None:
-        parts.append(Text(book.prompt + "▏", style="bold"))
-    else:
-        keys = Text()
-        for key, what in KEYS:
-            keys.append(f" {key} ", style="reverse")
-            keys.append(f" {what}  ")
-        parts.append(keys)
-    return Group(*parts)
+        return Text(book.prompt + "▏", style="bold")
+    keys = Text()
+    for key, what in KEYS:
+        keys.append(f" {key} ", style="reverse")
+        keys.append(f" {what}  ")
+    return keys
 
 
 def _clubs_row(book: LogBook) -> Table:
     from rich.table import Table
+    from rich.text import Text
 
     table = Table(box=None, padding=(0, 1), show_header=False)
     row = []
@@ -65,8 +94,8 @@ def _clubs_row(book: LogBook) -> Table:
         count = evidence.used if evidence else 0
         settled = evidence is not None and evidence.settled
         mark = "✓" if settled else " "
-        text = f"{club.label} {count}{mark}"
-        row.append(f"[reverse bold] {text} [/]" if club == book.up else f" {text} ")
+        text = f" {club.label} {count}{mark} "
+        row.append(Text(text, style="reverse bold" if club == book.up else ""))
     table.add_row(*row)
     return table
 
@@ -103,17 +132,20 @@ def _club(book: LogBook) -> list[Text]:
 
 def _last_contacts(book: LogBook) -> Table:
     from rich.table import Table
+    from rich.text import Text
 
     table = Table(box=None, padding=(0, 1), show_header=False)
     for contact in list(reversed(book.contacts))[:_LAST]:
-        table.add_row(*_contact_cells(contact, book))
+        # What a person typed is no markup.
+        table.add_row(*map(Text, _contact_cells(contact, book)))
     return table
 
 
 def _contact_cells(contact: StrikeRow, book: LogBook) -> tuple[str, str, str, str]:
     place = "" if contact.toe_mm is None else f"{contact.toe_mm:+.1f} mm"
     if contact.used:
-        assert contact.toe_mm is not None
+        if contact.toe_mm is None:
+            return (f"{contact.id}", place, "", "has no place: it cannot count")
         drawn = sole_line(
             [contact.toe_mm],
             width=31,
