@@ -1,0 +1,91 @@
+"""Palette, type and paper of all figures; a figure as SVG text.
+
+The palette is our own: four inks that stay apart under every kind of colour blindness and in
+grey print (`tests/report` simulates them). Shape and words always say what colour says.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from contextlib import AbstractContextManager
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+INK = "#17202b"
+BLUE = "#1f6fb8"
+ORANGE = "#cf6410"
+GREY = "#7f8993"
+PAPER = "#ffffff"
+PALETTE = {"ink": INK, "blue": BLUE, "orange": ORANGE, "grey": GREY}
+# Fills behind something; they carry no meaning of their own.
+TINT = "#eef2f6"
+EDGE = "#b9c2cb"
+
+MM_PER_INCH = 25.4
+
+
+def new_figure(width_mm: float, height_mm: float) -> Figure:
+    """Return an empty figure of this size on paper."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH))
+
+
+def our_style() -> AbstractContextManager[None]:
+    """Put our settings in force, both for drawing a figure and for writing it."""
+    from matplotlib import rc_context
+
+    # Any: matplotlib names its three hundred settings as a literal type.
+    settings: Any = {
+        "font.family": "DejaVu Sans",
+        "font.size": 7.5,
+        "axes.edgecolor": GREY,
+        "axes.labelcolor": INK,
+        "axes.linewidth": 0.6,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "text.color": INK,
+        "xtick.color": INK,
+        "ytick.color": INK,
+        "xtick.labelsize": 7,
+        "ytick.labelsize": 7,
+        "xtick.major.width": 0.6,
+        "ytick.major.width": 0.6,
+        "lines.linewidth": 1.2,
+        "legend.frameon": False,
+        "legend.fontsize": 7,
+        # Letters as outlines: the sheet looks the same wherever it is opened, and in the PDF.
+        "svg.fonttype": "path",
+        # The same figure gives the same bytes.
+        "svg.hashsalt": "lieboard",
+        # Player and club names are text, not formulas.
+        "text.parse_math": False,
+    }
+    return rc_context(settings)
+
+
+def as_svg(figure: Figure, name: str, says: str) -> str:
+    """Return a figure as an ``<svg>`` element.
+
+    Parameters
+    ----------
+    figure
+        Drawn under `our_style`.
+    name
+        Letters and digits, different for each figure of a page: ids within begin with it.
+    says
+        What it shows, for someone who cannot see it.
+    """
+    out = io.StringIO()
+    nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    figure.savefig(out, format="svg", metadata=nothing)
+    text = out.getvalue()
+    # Several figures stand in one page: their ids must not meet.
+    text = re.sub(r'\bid="', f'id="{name}-', text[text.index("<svg") :])
+    text = re.sub(r'(href="|url\()#', rf"\1#{name}-", text)
+    label = escape(says, quote=True)
+    return text.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1).strip()

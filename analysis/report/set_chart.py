@@ -1,0 +1,132 @@
+"""The whole set along its lengths: lie error as delivered, and static lies with what is wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.report.content import ClubContent, SheetRow
+from analysis.report.drawing import BLUE, GREY, INK, ORANGE, as_svg, new_figure, our_style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+CHART_MM = (184.0, 62.0)
+TALL_CHART_MM = (184.0, 112.0)
+
+
+def set_chart_svg(clubs: Sequence[ClubContent], rows: Sequence[SheetRow], name: str) -> str:
+    """Draw the set along its lengths, longest left; in the set's order while one is not known.
+
+    Parameters
+    ----------
+    clubs : sequence of ClubContent
+        At least one.
+    rows : sequence of SheetRow
+        Of the bend sheet, for the static lies after it; may be empty.
+    name : str
+        For the ids within.
+
+    Returns
+    -------
+    str
+        An ``<svg>`` element. The lower panel is there if a static lie is known.
+    """
+    static = any(club.lie_deg is not None for club in clubs)
+    places, by_length = _places(clubs)
+    with our_style():
+        figure = new_figure(*(TALL_CHART_MM if static else CHART_MM))
+        if static:
+            upper = figure.add_axes((0.075, 0.60, 0.915, 0.34))
+            lower = figure.add_axes((0.075, 0.105, 0.915, 0.36), sharex=upper)
+            _static_lies(lower, clubs, rows, places)
+        else:
+            upper = lower = figure.add_axes((0.075, 0.19, 0.915, 0.70))
+        _lie_errors(upper, clubs, places)
+        for axes in {upper, lower}:
+            axes.set_xticks(places, [_tick(club, by_length) for club in clubs])
+            axes.tick_params(axis="x", length=0)
+            axes.grid(axis="y", color=GREY, lw=0.3, alpha=0.5)
+        margin = max(0.06 * (places.max() - places.min()), 0.5)
+        upper.set_xlim(places.min() - margin, places.max() + margin)
+        along = "club, at its length in mm" if by_length else "club (a length is not known)"
+        lower.set_xlabel(along, labelpad=2)
+        return as_svg(
+            figure, name, "Lie errors and static lies along the set; numbers in the table"
+        )
+
+
+def _places(clubs: Sequence[ClubContent]) -> tuple[np.ndarray, bool]:
+    lengths = [club.length_mm for club in clubs]
+    known = [length for length in lengths if length is not None]
+    if len(known) == len(set(known)) == len(clubs):
+        return -np.array(known), True
+    return np.arange(len(clubs), dtype=np.float64), False
+
+
+def _tick(club: ClubContent, by_length: bool) -> str:
+    return f"{club.label}\n{club.length_mm:.0f}" if by_length else club.label
+
+
+def _lie_errors(axes: Axes, clubs: Sequence[ClubContent], places: np.ndarray) -> None:
+    wanted = np.array([club.wanted_lie_error_deg for club in clubs])
+    order = np.argsort(places)
+    axes.plot(places[order], wanted[order], color=ORANGE, ls=(0, (3, 1.5)), label="wanted")
+    seen = False
+    for x, club in zip(places, clubs, strict=True):
+        if club.lie_error_deg is None or club.lie_interval_deg is None:
+            axes.plot([x], [club.wanted_lie_error_deg], "x", color=GREY, ms=5)
+            continue
+        low, high = club.lie_interval_deg.low, club.lie_interval_deg.high
+        axes.plot([x, x], [low, high], color=BLUE, lw=1.6)
+        words = None if seen else f"as delivered, {100 * club.lie_interval_deg.confidence:.0f} %"
+        axes.plot([x], [club.lie_error_deg], "o", ms=5, color=BLUE, mec="white", label=words)
+        axes.annotate(
+            f"{club.lie_error_deg:+.1f}", (x, club.lie_error_deg), (5, 0),
+            textcoords="offset points", va="center", fontsize=6.5,
+        )  # fmt: skip
+        seen = True
+    axes.set_ylabel("lie error, °")
+    axes.set_title("Lie error as delivered: + too upright, − too flat", fontsize=8, loc="left")
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.0)
+    low, high = axes.get_ylim()
+    axes.set_ylim(min(low, -0.8), max(high, 0.8))
+
+
+def _static_lies(
+    axes: Axes, clubs: Sequence[ClubContent], rows: Sequence[SheetRow], places: np.ndarray
+) -> None:
+    after = {row.label: row.static_after_deg for row in rows if row.bend_deg}
+    asked_x, asked = [], []
+    words: dict[str, str | None] = {
+        "now": "static lie, measured",
+        "asked": "lie this swing asks for",
+        "sheet": "after the bend sheet",
+    }
+    for x, club in zip(places, clubs, strict=True):
+        if club.lie_deg is None:
+            continue
+        axes.plot([x], [club.lie_deg], "D", ms=4.5, color=INK, label=words.pop("now", None))
+        to = after.get(club.label)
+        if to is not None:
+            label = words.pop("sheet", None)
+            axes.plot([x], [to], "o", ms=8, mfc="none", mec=BLUE, mew=1.2, label=label)
+        if club.lie_error_deg is None or club.lie_interval_deg is None:
+            continue
+        shift = club.lie_deg + club.wanted_lie_error_deg
+        middle = shift - club.lie_error_deg
+        interval = club.lie_interval_deg
+        axes.plot([x, x], [shift - interval.high, shift - interval.low], color=ORANGE, lw=1.2)
+        asked_x.append(x)
+        asked.append(middle)
+    if asked:
+        at = np.argsort(asked_x)
+        axes.plot(
+            np.array(asked_x)[at], np.array(asked)[at], "v", ls=(0, (3, 1.5)), ms=4.5,
+            color=ORANGE, label=words["asked"],
+        )  # fmt: skip
+    axes.set_ylabel("static lie, °")
+    axes.set_title("Static lie along the set", fontsize=8, loc="left")
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0)

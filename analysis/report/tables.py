@@ -1,0 +1,113 @@
+"""The report's tables as text, the same in HTML and PDF."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from analysis.estimation import Interval
+from analysis.report.content import ClubContent, ReportContent, SheetRow
+
+CLUB_HEADS = (
+    "club", "used", "aside", "lost", "contact mm", "90 %", "spread", "lie error", "90 %", "verdict",
+)  # fmt: skip
+CLUB_LEGEND = (
+    "Contact: + toe, − heel, from the middle of the sole. Lie error as delivered in the swing: "
+    "+ too upright, − too flat."
+)
+SOLE_LEGEND = (
+    "Printed at full size, a millimetre is a millimetre; trailing edge above. Filled circle: "
+    "strike that counts. Open square: mark read by eye. Cross: set aside. Solid line: mean, with "
+    "its interval above. Dashed line and triangle: wanted. Strikes not known front to back are "
+    "spread out in the order they came. A dashed outline is a usual sole, not this one's measure."
+)
+BUDGET_LEGEND = (
+    "Standard uncertainty u of each club's lie error taken by itself, and what it is made of, with "
+    "each cause's part of the variance. With the other clubs to lean on, the club table's lie "
+    "errors are somewhat surer."
+)
+
+
+def club_rows(report: ReportContent) -> list[tuple[str, ...]]:
+    """Cells of the club table, one row for each club, under `CLUB_HEADS`."""
+    return [
+        (
+            club.label,
+            str(club.used),
+            str(club.set_aside),
+            str(club.lost),
+            _signed(club.mean_mm),
+            _range(club.interval_mm),
+            "-" if club.spread_mm is None else f"{club.spread_mm:.1f}",
+            _signed(club.lie_error_deg, "°"),
+            _range(club.lie_interval_deg, "°"),
+            ", ".join(part for part in (club.verdict, club.off_line) if part),
+        )
+        for club in report.clubs
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class SheetCells:
+    """One line of the bend sheet as text."""
+
+    label: str
+    bend: str
+    pulls: tuple[str, ...]
+    error: str
+    static: str
+
+
+def sheet_cells(row: SheetRow) -> SheetCells:
+    """One line of the bend sheet as text."""
+    bend = "leave"
+    if row.bend_deg:
+        bend = f"{abs(row.bend_deg):g}° {'upright' if row.bend_deg > 0 else 'flat'}"
+    return SheetCells(
+        row.label,
+        bend,
+        tuple(f"{minus(f'{pull:+g}')}°" for pull in row.pulls_deg),
+        _pair(row.before_deg, row.after_deg, sign=True),
+        _pair(row.static_before_deg, row.static_after_deg, sign=False),
+    )
+
+
+def budget_rows(report: ReportContent) -> list[tuple[str, str, str, str]]:
+    """Club, combined standard uncertainty, its causes by size, what to do about the largest."""
+    rows = []
+    for club in report.clubs:
+        if not club.budget:
+            rows.append((club.label, "-", "no lie error yet", _no_budget(club)))
+            continue
+        total = math.hypot(*(line.u_deg for line in club.budget))
+        causes = ", ".join(
+            f"{line.name} {line.u_deg:.2f}° ({100 * line.share:.0f} %)"
+            for line in club.budget
+            if line.u_deg >= 0.005
+        )
+        rows.append((club.label, f"{total:.2f}°", causes, club.improve or "-"))
+    return rows
+
+
+def minus(text: str) -> str:
+    """Show a minus sign as one, not as a hyphen."""
+    return text.replace("-", "−")
+
+
+def _no_budget(club: ClubContent) -> str:
+    return "Hit it at least twice." if club.used < 2 else "-"
+
+
+def _signed(value: float | None, unit: str = "") -> str:
+    return "-" if value is None else minus(f"{value:+.1f}{unit}")
+
+
+def _range(ends: Interval | None, unit: str = "") -> str:
+    return "-" if ends is None else minus(f"{ends.low:+.1f} … {ends.high:+.1f}{unit}")
+
+
+def _pair(before: float | None, after: float | None, *, sign: bool) -> str:
+    form = "+.1f" if sign else ".1f"
+    if before is None or after is None:
+        return "-" if before is None else minus(f"{before:{form}}°")
+    return minus(f"{before:{form}} → {after:{form}}°")
