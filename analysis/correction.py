@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import Protocol
 
 from analysis.budget import WHAT_TO_IMPROVE, coverage_factor
 from analysis.contact import FIRST_LOOK, MOST_MORE_SWINGS, ContactMean
@@ -218,7 +219,31 @@ def p_better(
     return t_below((toward - abs(bend_deg) / 2) / u, dof)
 
 
-def head_room_deg(club: ClubEvidence, rules: BendRules) -> float:
+class BentHead(Protocol):
+    """A head with what is known of its bends."""
+
+    @property
+    def head(self) -> Head:
+        """What it is made of."""
+
+    @property
+    def past_bends_deg(self) -> tuple[float, ...]:
+        """Every bend of its life that is known, signed."""
+
+    @property
+    def maker_limit_deg(self) -> float | None:
+        """The head maker's own limit, if known; it replaces ours."""
+
+
+class HasLimits(Protocol):
+    """Rules that hold the limits of heads."""
+
+    @property
+    def limits(self) -> Mapping[Head, HeadLimit]:
+        """By kind of head."""
+
+
+def head_room_deg(club: BentHead, rules: HasLimits) -> float:
     """How far this head may still be bent, degrees: its limit less all past bends."""
     limit = rules.limits[club.head].total_deg
     if club.maker_limit_deg is not None:
@@ -301,7 +326,7 @@ def _bend(
         limited_by=limited,
         why=why,
         more_swings=more,
-        steps_deg=_steps(bend, rules.limits[club.head].step_deg, rules.increment_deg),
+        steps_deg=pulls_deg(bend, rules.limits[club.head].step_deg, rules.increment_deg),
     )
 
 
@@ -353,7 +378,8 @@ def _nearest_steps(need_deg: float, increment_deg: float) -> int:
     return math.ceil(need_deg / increment_deg - 0.5 - 1e-9)
 
 
-def _steps(bend: float, step_deg: float, increment_deg: float) -> tuple[float, ...]:
+def pulls_deg(bend: float, step_deg: float, increment_deg: float) -> tuple[float, ...]:
+    """Cut a bend into pulls of at most ``step_deg``, whole increments each."""
     whole = round(abs(bend) / increment_deg)
     each = max(1, math.floor(step_deg / increment_deg + 1e-9))
     sizes = [min(each, whole - done) for done in range(0, whole, each)]

@@ -17,7 +17,8 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from analysis.conventions import FloatArray
-from analysis.plan_chances import bends, head_room_deg
+from analysis.correction import head_room_deg
+from analysis.plan_chances import bends
 from analysis.plan_types import PlanClub, PlanRules
 from analysis.set_model_types import IntArray, SetPosterior
 

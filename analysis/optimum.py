@@ -13,13 +13,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.conventions import FloatArray
+from analysis.correction import head_room_deg
 from analysis.plan_belief import Belief
 from analysis.plan_chain import BoolArray, Limit, best_chain, smallest_clash
 from analysis.plan_chances import (
     Chances,
     chances,
     evidence_allows,
-    head_room_deg,
     sheet_better,
 )
 from analysis.plan_rows import Picture, make_rows

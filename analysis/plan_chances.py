@@ -134,14 +134,6 @@ def evidence_allows(table: Chances, clubs: Sequence[PlanClub], rules: PlanRules)
     return np.asarray((carried & enough[:, None]) | (table.bends == 0))
 
 
-def head_room_deg(club: PlanClub, rules: PlanRules) -> float:
-    """How far this head may still be bent: its limit less all past bends."""
-    limit = rules.limits[club.head].total_deg
-    if club.maker_limit_deg is not None:
-        limit = club.maker_limit_deg
-    return max(0.0, limit - sum(abs(bend) for bend in club.past_bends_deg))
-
-
 def sheet_better(table: Chances, belief: Belief, chosen: FloatArray) -> float | None:
     """Probability that all bends together lower the summed squared miss; None without a bend.
 

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import lie_error_from_toe, toe_from_lie_error
+from analysis.correction import head_room_deg, pulls_deg
 from analysis.plan_belief import Belief
-from analysis.plan_chances import Chances, evidence_allows, head_room_deg
+from analysis.plan_chances import Chances, evidence_allows
 from analysis.plan_types import PlanClub, PlanRow, PlanRules, Reason, Step
 
 
@@ -78,7 +79,7 @@ def _row(picture: Picture, i: int) -> PlanRow:
         bounce_after_deg=bounce_after,
         reason=reason,
         why=_why(picture, i, free, reason),
-        pulls_deg=_pulls(bend, rules.limits[club.head].step_deg, rules.increment_deg),
+        pulls_deg=pulls_deg(bend, rules.limits[club.head].step_deg, rules.increment_deg),
     )
 
 
@@ -136,13 +137,6 @@ def _steps(picture: Picture, i: int) -> tuple[Step, ...]:
         after = before + picture.bend(b) - picture.bend(a)
         out.append(Step(picture.clubs[other].label, before, after))
     return tuple(out)
-
-
-def _pulls(bend: float, step_deg: float, increment_deg: float) -> tuple[float, ...]:
-    whole = round(abs(bend) / increment_deg)
-    each = max(1, math.floor(step_deg / increment_deg + 1e-9))
-    sizes = [min(each, whole - done) for done in range(0, whole, each)]
-    return tuple(math.copysign(size * increment_deg, bend) for size in sizes)
 
 
 def way(degrees: float) -> str:
