@@ -3,13 +3,14 @@
 Run ``python tests/benchmarks/plan_exact.py``; the last line is JSON. 500 random sets of 5 clubs and
 9 bends are planned and compared with all 9^5 ways; sets of 14 clubs with 33 bends are compared with
 scipy.optimize.milp (HiGHS), in which the same problem is exactly linear: one 0/1 variable per club
-and bend.
+and bend; the times of both solvers are without making the tables. Times are CPU times.
 """
 
 from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -19,6 +20,7 @@ from scipy.special import ndtr, owens_t
 from analysis.correction import Head
 from analysis.optimum import plan_set
 from analysis.plan_belief import Belief
+from analysis.plan_chain import Limit, best_chain
 from analysis.plan_types import ClashError, PlanClub, PlanRules
 
 SMALL = 500
@@ -139,7 +141,7 @@ def general(clubs, belief, rules):
         low.append(a - 1e-9)
         high.append(b + 1e-9)
     matrix = csr_array((values, (rows, cols)), shape=(len(low), n * m))
-    start = time.perf_counter()
+    start = time.process_time()
     found = milp(
         np.where(allowed, cost, 0).ravel(),
         constraints=LinearConstraint(matrix, low, high),
@@ -147,8 +149,30 @@ def general(clubs, belief, rules):
         bounds=Bounds(0, allowed.ravel().astype(float)),
         options={"mip_rel_gap": 0.0},
     )
-    seconds = time.perf_counter() - start
+    seconds = time.process_time() - start
     return (float(found.fun) if found.success else None), seconds
+
+
+def chain_only(clubs, belief, rules):
+    """CPU seconds of the dynamic programme on the same tables, which the solver gets for free."""
+    grid, cost = tables(clubs, belief, rules)
+    change = grid[None, :] - grid[:, None]
+    limits = [Limit("own", i, np.isfinite(row)) for i, row in enumerate(cost)]
+    for i, (low, high) in step_limits(clubs, rules).items():
+        limits.append(Limit("step", i, (change >= low - 1e-9) & (change <= high + 1e-9)))
+    start = time.process_time()
+    for _ in range(10):
+        best_chain(np.where(np.isfinite(cost), cost, 0.0), limits)
+    return (time.process_time() - start) / 10
+
+
+def mixture(rng, belief, parts=150):
+    """A belief of many parts about the same means, as the set model gives it."""
+    n = belief.mean.size
+    mean = belief.mean + rng.normal(0, 0.1, (parts, n))
+    sd = np.sqrt(np.diag(belief.covariance)) * rng.uniform(0.7, 1.3, (parts, n))
+    weight = np.full(parts, 1 / parts)
+    return Belief(belief.mean, belief.covariance, weight, mean, sd, np.full(n, np.inf))
 
 
 def main() -> None:
@@ -175,24 +199,22 @@ def main() -> None:
     for _ in range(LARGE):
         clubs, belief = scene(rng, 14)
         best, seconds = general(clubs, belief, fine)
-        start = time.perf_counter()
         try:
             mine = plan_set(clubs, belief, fine).objective
         except ClashError:
             mine = None
-        took = time.perf_counter() - start
+        took = chain_only(clubs, belief, fine)
         same += (mine is None) == (best is None) and (best is None or abs(mine - best) < 1e-6)
         ratios.append(seconds / took)
         solver.append(seconds)
-    times = []
+    times, mixed = [], []
     for _ in range(TIMED):
         clubs, belief = scene(rng, 14)
-        clubs = [c for c in clubs if c.must_bend_deg is None] or clubs
-        keep = [int(c.label[1:]) for c in clubs]
-        part = Belief.normal(belief.mean[keep], belief.covariance[np.ix_(keep, keep)])
-        start = time.perf_counter()
-        plan_set(clubs, part, fine)
-        times.append(time.perf_counter() - start)
+        clubs = [replace(c, must_bend_deg=None) for c in clubs]
+        for one, into in ((belief, times), (mixture(rng, belief), mixed)):
+            start = time.process_time()
+            plan_set(clubs, one, fine)
+            into.append(time.process_time() - start)
     print(
         json.dumps(
             {
@@ -203,8 +225,9 @@ def main() -> None:
                 "sets_with_bends": touched,
                 "equal_to_milp": f"{same}/{LARGE}",
                 "milp_ms_median": round(1e3 * float(np.median(solver)), 1),
-                "times_faster_than_milp_median": round(float(np.median(ratios)), 1),
-                "plan_14_clubs_ms_median": round(1e3 * float(np.median(times)), 2),
+                "chain_times_faster_than_milp_median": round(float(np.median(ratios)), 1),
+                "plan_14_clubs_cpu_ms_median": round(1e3 * float(np.median(times)), 1),
+                "plan_14_clubs_mixture_cpu_ms_median": round(1e3 * float(np.median(mixed)), 1),
             }
         )
     )
