@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from logger.store.rows import SessionRow
     from logger.store.store import Store
 
+# What SQLite can number.
+MOST_ROWS = 2**63 - 1
+
 DbOption: TypeAlias = Annotated[
     Path | None,
     typer.Option(
@@ -25,7 +28,12 @@ DbOption: TypeAlias = Annotated[
 ]
 SessionOption: TypeAlias = Annotated[
     int | None,
-    typer.Option("--session", help="Number of the session. Left out: the latest."),
+    typer.Option(
+        "--session",
+        min=1,
+        max=MOST_ROWS,
+        help="Number of the session. Left out: the latest.",
+    ),
 ]
 InchesOption: TypeAlias = Annotated[
     bool, typer.Option("--inches", help="Show lengths in inches instead of millimetres.")

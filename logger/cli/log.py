@@ -12,6 +12,7 @@ from logger.cli.common import DbOption, open_store, output, utc_now_ns
 
 if TYPE_CHECKING:
     from logger.session.fitting import FittingSession
+    from logger.store.rows import SessionRow
 
 
 def log(
@@ -32,15 +33,17 @@ def log(
     ] = None,
     stance_u: Annotated[float, typer.Option(help="How well that is known, mm (one sigma).")] = 2.0,
     sole_middle: Annotated[
-        float, typer.Option(help="Address mark: mm from the strip's middle, board's sign.")
-    ] = 0.0,
+        float | None, typer.Option(help="Address mark: mm from the strip's middle, board's sign.")
+    ] = None,
     sole_middle_u: Annotated[
         float, typer.Option(help="How far delivery may stray from it on average, mm (one sigma).")
     ] = 5.0,
     ball: Annotated[bool, typer.Option("--ball/--no-ball", help="Hitting a ball?")] = True,
     surface: Annotated[str | None, typer.Option(help="What the board lies on.")] = None,
     left: Annotated[bool, typer.Option("--left", help="Left-handed swings today.")] = False,
-    trigger: Annotated[int | None, typer.Option(help="Set the board's trigger, counts.")] = None,
+    trigger: Annotated[
+        int | None, typer.Option(help="Set the board's trigger, counts.", min=0, max=65535)
+    ] = None,
     capture: Annotated[
         Path | None, typer.Option(help="Also record every byte to this new file.")
     ] = None,
@@ -64,30 +67,38 @@ def log(
     import asyncio
 
     from logger.cli.log_plain import log_plainly
+    from logger.errors import LieboardError
     from logger.session.logging_run import RunSettings
-    from logger.session.opening import Circumstances, open_session
+    from logger.session.opening import Circumstances, open_session, session_to_go_on_with
 
-    _check_lengths(stance=stance, stance_u=stance_u, sole_middle=sole_middle, u=sole_middle_u)
-    interactive = sys.stdin.isatty() and sys.stdout.isatty()
-    if stance is None:
-        stance = _ask_stance() if interactive and not port.startswith("capture:") else 0.0
-    agreed = Circumstances(
-        hand="left" if left else None,
-        stance_mm=stance,
-        stance_u_mm=stance_u,
-        sole_middle_mm=sole_middle,
-        sole_middle_u_mm=sole_middle_u,
-        ball=ball,
-        surface=surface,
+    _check_lengths(
+        stance=stance, stance_u=stance_u, sole_middle=sole_middle, sole_middle_u=sole_middle_u
     )
+    interactive = sys.stdin.isatty() and sys.stdout.isatty()
     with open_store(db) as store:
+        begin_ns = _begin_ns(port)
+        going_on = session_to_go_on_with(
+            store, player=player, set_name=set_name, now_utc_ns=begin_ns
+        )
+        if going_on is not None and not new:
+            _check_agreed(going_on, stance=stance, sole_middle=sole_middle, left=left)
+        elif stance is None and interactive and not port.startswith("capture:"):
+            stance = _ask_stance()
+        agreed = Circumstances(
+            hand="left" if left else None,
+            stance_mm=stance or 0.0,
+            stance_u_mm=stance_u,
+            sole_middle_mm=sole_middle or 0.0,
+            sole_middle_u_mm=sole_middle_u,
+            ball=ball,
+            surface=surface,
+        )
         board_id = None
         if port.lower().startswith("ble:"):
             from logger.cli.air import agree_on_board
 
             port, board_id = agree_on_board(store, port, accept=accept, ask=interactive, wait=wait)
         settings = RunSettings(port, baud, trigger, capture, wait, pair, board_id)
-        begin_ns = _begin_ns(port)
         session = open_session(
             store,
             player=player,
@@ -95,15 +106,22 @@ def log(
             now_utc_ns=begin_ns,
             circumstances=agreed,
             always_new=new,
+            club=club,
         )
         if club is not None:
             session.choose_club(club, begin_ns, cause="start")
-        if interactive:
-            from logger.cli.log_interactive import log_interactively
+        try:
+            if interactive:
+                from logger.cli.log_interactive import log_interactively
 
-            asyncio.run(log_interactively(session, settings, title_of(session)))
-        else:
-            asyncio.run(log_plainly(session, settings, title_of(session), print))
+                asyncio.run(log_interactively(session, settings, title_of(session)))
+            else:
+                asyncio.run(log_plainly(session, settings, title_of(session), print))
+        except LieboardError:
+            # A port that did not open leaves no session behind that would pass for the latest.
+            if going_on is None or new:
+                store.remove_empty_session(session.row.id)
+            raise
         _closing_words(session)
 
 
@@ -119,6 +137,28 @@ def _begin_ns(port: str) -> int:
     from logger.links.replay import capture_begin_utc_ns
 
     return capture_begin_utc_ns(port)
+
+
+def _check_agreed(
+    session: SessionRow, *, stance: float | None, sole_middle: float | None, left: bool
+) -> None:
+    """Refuse what was asked for if the session that goes on was begun with something else."""
+    from logger.errors import UsageError
+
+    for name, given, agreed in (
+        ("--stance", stance, session.stance_mm),
+        ("--sole-middle", sole_middle, session.sole_middle_mm),
+    ):
+        if given is not None and given != agreed:
+            raise UsageError(
+                f"{name} {given:g}: session {session.id} goes on, and it began with {agreed:g}; "
+                "leave it out, or begin another session with --new"
+            )
+    if left and session.hand != "left":
+        raise UsageError(
+            f"--left: session {session.id} goes on, and it began right-handed; "
+            "leave it out, or begin another session with --new"
+        )
 
 
 def _ask_stance() -> float:

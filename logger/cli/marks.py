@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, open_store, output, utc_now_ns
+from logger.cli.common import MOST_ROWS, DbOption, open_store, output, utc_now_ns
+
+if TYPE_CHECKING:
+    from logger.session.fitting import FittingSession
+    from logger.store.rows import ClubRow
 
 # Further out than any sole; a typing slip is more likely.
 _MOST_TOE_MM = 60.0
@@ -27,7 +31,8 @@ def mark(
     player: Annotated[str | None, typer.Option(help="Whose set.")] = None,
     set_name: Annotated[str | None, typer.Option("--set", help="Which set.")] = None,
     audits: Annotated[
-        int | None, typer.Option(help="Number of the board's strike of the same swing.")
+        int | None,
+        typer.Option(help="Number of the board's strike of the same swing.", min=1, max=MOST_ROWS),
     ] = None,
     db: DbOption = None,
 ) -> None:
@@ -36,6 +41,7 @@ def mark(
     Examples: lieboard mark 7i 4.5; lieboard mark 7i 6h 2l
     """
     from logger.errors import UsageError
+    from logger.session.fitting import club_of
     from logger.session.opening import open_session
 
     toe_mm = _length(toe, {"t": 1, "h": -1}, "toe (t) or heel (h)", _MOST_TOE_MM)
@@ -48,8 +54,11 @@ def mark(
         raise UsageError(f"--u {u:g}: how well a mark can be read is between 0 and 10 mm")
     with open_store(db) as store:
         now = utc_now_ns()
-        session = open_session(store, player=player, set_name=set_name, now_utc_ns=now)
-        row = session.choose_club(club, now, cause="mark")
+        session = open_session(store, player=player, set_name=set_name, now_utc_ns=now, club=club)
+        # A mark names its club: which one is up on a board beside it is no business of a mark.
+        row = club_of(session.set, club)
+        if audits is not None:
+            _check_audited(session, audits, row)
         store.add_mark(
             session.row.id,
             row.id,
@@ -64,6 +73,16 @@ def mark(
     output().print(f"{row.label}: mark {abs(toe_mm):.1f} mm to the {side} kept (mark {count})")
 
 
+def _check_audited(session: FittingSession, strike: int, club: ClubRow) -> None:
+    from logger.errors import UsageError
+
+    try:
+        session.audited(strike, club)
+    except UsageError:
+        session.store.remove_empty_session(session.row.id)
+        raise
+
+
 def _length(text: str, sides: dict[str, int], words: str, most_mm: float) -> float:
     from logger.errors import UsageError
 
@@ -72,6 +91,8 @@ def _length(text: str, sides: dict[str, int], words: str, most_mm: float) -> flo
     if number[-1:] in sides:
         sign = sides[number[-1]]
         number = number[:-1]
+        if number[:1] in ("+", "-"):
+            raise UsageError(f"{text!r} has a sign and a side: write one of them, with {words}")
     try:
         value = sign * float(number)
     except ValueError:

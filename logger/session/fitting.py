@@ -49,6 +49,21 @@ class _BootWork:
     """Records of this session that are on disk and were not worked on yet."""
 
 
+def club_of(own: SetRow, label: str) -> ClubRow:
+    """Return the club of a set that has this label.
+
+    Raises
+    ------
+    UsageError
+        Naming the clubs there are.
+    """
+    for club in own.clubs:
+        if club.label.casefold() == label.casefold():
+            return club
+    known = " ".join(club.label for club in own.clubs)
+    raise UsageError(f"there is no club {label} in the set {own.name}: it has {known}")
+
+
 class FittingSession:
     """One session, open for writing.
 
@@ -98,12 +113,27 @@ class FittingSession:
         UsageError
             Naming the clubs there are.
         """
-        for club in self.set.clubs:
-            if club.label.casefold() == label.casefold():
-                self.store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
-                return club
-        known = " ".join(club.label for club in self.set.clubs)
-        raise UsageError(f"there is no club {label} in the set {self.set.name}: it has {known}")
+        club = club_of(self.set, label)
+        self.store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
+        return club
+
+    def audited(self, strike: int, club: ClubRow) -> StrikeRow:
+        """Return the board's strike that a mark on a club says it is of.
+
+        Raises
+        ------
+        UsageError
+            If there is none, or it stands under another club.
+        """
+        for contact in self.store.contacts(self.row.id, source="board"):
+            if contact.id == strike:
+                if contact.club == club.id:
+                    return contact
+                label = self._labels.get(contact.club or -1, "no club")
+                raise UsageError(f"strike {strike} stands under {label}, and not {club.label}")
+        raise UsageError(
+            f"there is no strike {strike} in session {self.row.id}: 'lieboard strikes' lists them"
+        )
 
     def step_club(self, step: int, utc_ns: int, cause: str = "key") -> ClubRow:
         """Put the club up that is ``step`` places further in the order of checking.

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from logger.clubs import HandName
 from logger.errors import UsageError
-from logger.session.fitting import BEFORE_START_NS, FittingSession
+from logger.session.fitting import BEFORE_START_NS, FittingSession, club_of
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
@@ -34,6 +34,19 @@ class Circumstances:
     machine_increment_deg: float | None = None
 
 
+def session_to_go_on_with(
+    store: Store, *, player: str | None, set_name: str | None, now_utc_ns: int
+) -> SessionRow | None:
+    """Return the session that `open_session` would go on with; None if it would start one.
+
+    Raises
+    ------
+    UsageError
+        If it is not clear which set is meant.
+    """
+    return _open_one(store, which_set(store, player, set_name), now_utc_ns)
+
+
 def open_session(
     store: Store,
     *,
@@ -42,6 +55,7 @@ def open_session(
     now_utc_ns: int,
     circumstances: Circumstances | None = None,
     always_new: bool = False,
+    club: str | None = None,
 ) -> FittingSession:
     """Go on with the open session of this set, or start one.
 
@@ -50,9 +64,11 @@ def open_session(
     Raises
     ------
     UsageError
-        If it is not clear which set is meant.
+        If it is not clear which set is meant, or it has no such ``club``; nothing is begun then.
     """
     set_id = which_set(store, player, set_name)
+    if club is not None:
+        club_of(store.get_set(set_id), club)
     going_on = None if always_new else _open_one(store, set_id, now_utc_ns)
     if going_on is not None:
         session = FittingSession(store, going_on.id)

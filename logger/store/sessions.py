@@ -65,6 +65,19 @@ class SessionTables(SetTables):
         """Close a session."""
         self._update("sessions", session, {"ended_utc_ns": ended_utc_ns})
 
+    def remove_empty_session(self, session: int) -> bool:
+        """Remove a session in which nothing was ever kept; return whether it was such a one."""
+        kept = " UNION ALL ".join(
+            f"SELECT 1 FROM {table} WHERE session = :session"
+            for table in ("records", "strikes", "marks", "notes", "losses", "bends")
+        )
+        with self._writing() as connection:
+            if self._one(f"{kept} LIMIT 1", {"session": session}) is not None:
+                return False
+            connection.execute("DELETE FROM turns WHERE session = ?", (session,))
+            connection.execute("DELETE FROM sessions WHERE id = ?", (session,))
+        return True
+
     def reopen_session(self, session: int) -> None:
         """Go on with a session that was ended."""
         self._update("sessions", session, {"ended_utc_ns": None})
