@@ -70,6 +70,8 @@ def _row(picture: Picture, i: int) -> PlanRow:
         contact_after_mm=contact,
         miss_before_m=before_m,
         miss_after_m=after_m,
+        aside_before_m=None if club.metres_per_deg is None else club.metres_per_deg * mean,
+        aside_after_m=None if club.metres_per_deg is None else club.metres_per_deg * (mean + bend),
         p_better=float(table.p_better[i, k]) if bend else None,
         p_worse=float(table.p_worse[i, k]) if bend else None,
         p_free=float(table.p_better[i, free]) if table.bends[free] else None,

@@ -180,6 +180,9 @@ class PlanRow:
     miss_before_m: float | None
     miss_after_m: float | None
     """Expected distance aside of the wanted landing place that lie error makes."""
+    aside_before_m: float | None
+    aside_after_m: float | None
+    """Where the mean lie error sends the ball, positive = right of the target."""
     p_better: float | None
     """Probability that the bend brings it nearer; None without a bend."""
     p_worse: float | None

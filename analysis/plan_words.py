@@ -6,6 +6,10 @@ from analysis.plan_rows import way
 from analysis.plan_types import PlanRow, Reason, SetPlan
 
 
+# Less than this aside at carry is not worth a sentence.
+_LEAST_M = 0.2
+
+
 def why(plan: SetPlan, label: str) -> str:
     """Tell what was found of a club, what the sheet does with it, what follows, and what decided.
 
@@ -19,6 +23,8 @@ def why(plan: SetPlan, label: str) -> str:
     said = [f"{label}: {row.why}."]
     if row.wanted_deg:
         said.append(f"Wanted is {abs(row.wanted_deg):.2f}° too {way(row.wanted_deg)}.")
+    if row.aside_before_m is not None and abs(row.aside_before_m) >= _LEAST_M:
+        said.append(f"As delivered it sends the ball about {_side(row.aside_before_m)}.")
     if row.bend_deg:
         said.append(_does(row, plan))
         if len(row.pulls_deg) > 1:
@@ -48,6 +54,10 @@ def why(plan: SetPlan, label: str) -> str:
             f"{row.bounce_after_deg:g}°."
         )
     return " ".join(said)
+
+
+def _side(metres: float) -> str:
+    return f"{abs(metres):.1f} m {'right' if metres > 0 else 'left'} of the target"
 
 
 def _does(row: PlanRow, plan: SetPlan) -> str:

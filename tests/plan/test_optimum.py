@@ -164,6 +164,16 @@ def test_wishes_in_degrees_mm_and_metres_mean_the_same():
     assert plan_set(left, known(-0.5)).rows[0].bend_deg == 1.5
 
 
+def test_words_follow_the_players_hand():
+    # Too upright sends a right-hander's ball left and a left-hander's right.
+    for metres, side in ((-1.5, "left"), (1.5, "right")):
+        plan = plan_set(irons(1, metres_per_deg=metres), known(1.0))
+        assert f"about 1.5 m {side} of the target" in why(plan, "3i")
+        assert plan.rows[0].aside_before_m == pytest.approx(metres)
+        assert plan.rows[0].aside_after_m == pytest.approx(0.0)
+    assert "target" not in why(plan_set(irons(1, metres_per_deg=None), known(1.0)), "3i")
+
+
 def test_a_bias_that_no_limit_allows_gets_as_near_as_it_can_and_says_so():
     row = plan_set(irons(1, wanted=9.0, wanted_unit="m"), known(0.0)).rows[0]
     assert row.wanted_deg == pytest.approx(-6.0)
