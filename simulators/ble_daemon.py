@@ -11,22 +11,25 @@ import asyncio
 import contextlib
 import os
 import socket
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from simulators.ble_gatt import CLIENT_CONFIGURATION, SERVICE, Characteristic, Service
+from simulators.ble_gatt import Characteristic
+from simulators.ble_objects import (
+    ADAPTER,
+    ADAPTER_PATH,
+    DEVICE,
+    GATT_CHARACTERISTIC,
+    Interfaces,
+    Props,
+    RadioObjects,
+)
 from simulators.ble_peripheral import Peripheral
 
 if TYPE_CHECKING:
     from dbus_fast import Message
     from dbus_fast.aio import MessageBus
 
-ADAPTER_PATH = "/org/bluez/hci0"
-ADAPTER = "org.bluez.Adapter1"
-DEVICE = "org.bluez.Device1"
-GATT_SERVICE = "org.bluez.GattService1"
-GATT_CHARACTERISTIC = "org.bluez.GattCharacteristic1"
-GATT_DESCRIPTOR = "org.bluez.GattDescriptor1"
 MANAGER = "org.freedesktop.DBus.ObjectManager"
 PROPERTIES = "org.freedesktop.DBus.Properties"
 BUS = "org.freedesktop.DBus"
@@ -35,9 +38,6 @@ BUS = "org.freedesktop.DBus"
 PING_EVERY = 50
 ADVERTISE_EVERY_S = 0.05
 
-Props: TypeAlias = dict[str, tuple[str, Any]]
-"""Property name to (D-Bus signature, value)."""
-Interfaces: TypeAlias = dict[str, Props]
 Answer: TypeAlias = tuple[str, list[Any], list[int]]
 _NOTHING: Answer = ("", [], [])
 
@@ -50,21 +50,18 @@ class RefusedError(Exception):
         self.name = name if "." in name else f"org.bluez.Error.{name}"
 
 
-class BluetoothDaemon:
+class BluetoothDaemon(RadioObjects):
     """The daemon's end of the bus, and the boards that its radio can hear."""
 
     def __init__(
         self, bus_address: str, peripherals: list[Peripheral], *, central: bool = True,
         powered: bool = True, offers_acquire: bool = True,
     ) -> None:  # fmt: skip
-        self.powered = powered
-        self.present = True
+        super().__init__(
+            peripherals, central=central, powered=powered, offers_acquire=offers_acquire
+        )
         self._bus_address = bus_address
-        self._roles = ["central", "peripheral"] if central else ["peripheral"]
-        self._offers_acquire = offers_acquire
-        self.peripherals = peripherals
         self._bus: MessageBus | None = None
-        self._discoverers: set[str] = set()
         self._advertising: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self._signals_since_ping = 0
@@ -87,7 +84,7 @@ class BluetoothDaemon:
         bus, self._bus = self._bus, None
         for peripheral in self.peripherals:
             self._silently_gone(peripheral)
-        self._discoverers.clear()
+        self.discoverers.clear()
         for task in [*self._tasks, *([self._advertising] if self._advertising else [])]:
             task.cancel()
         self._advertising = None
@@ -122,93 +119,11 @@ class BluetoothDaemon:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    # -- what there is -------------------------------------------------------------------------
-
-    def _objects(self) -> Iterator[tuple[str, Interfaces]]:
-        if not self.present:
-            return
-        yield ADAPTER_PATH, {ADAPTER: self._adapter_props()}
-        for peripheral in self.peripherals:
-            if peripheral.known:
-                yield self.path_of(peripheral), {DEVICE: self._device_props(peripheral)}
-                if peripheral.resolved:
-                    yield from self._gatt_objects(peripheral)
-
-    def path_of(self, peripheral: Peripheral) -> str:
-        """Object path of a device."""
-        return f"{ADAPTER_PATH}/dev_{peripheral.address.replace(':', '_')}"
-
-    def _adapter_props(self) -> Props:
-        return {
-            "Address": ("s", "00:00:5E:00:53:01"), "Name": ("s", "simulated"),
-            "Alias": ("s", "simulated"), "Powered": ("b", self.powered),
-            "Discovering": ("b", bool(self._discoverers)), "Roles": ("as", self._roles),
-        }  # fmt: skip
-
-    def _device_props(self, peripheral: Peripheral) -> Props:
-        uuids = [SERVICE]
-        if peripheral.resolved:
-            uuids = [service.uuid for service in peripheral.services]
-        props: Props = {
-            "Address": ("s", peripheral.address), "AddressType": ("s", "random"),
-            "Name": ("s", peripheral.name), "Alias": ("s", peripheral.name),
-            "Paired": ("b", peripheral.paired), "Trusted": ("b", peripheral.trusted),
-            "Blocked": ("b", False), "Connected": ("b", peripheral.connected),
-            "ServicesResolved": ("b", peripheral.resolved), "UUIDs": ("as", uuids),
-            "Adapter": ("o", ADAPTER_PATH),
-        }  # fmt: skip
-        if peripheral.advertised_id is not None:
-            from dbus_fast import Variant
-
-            data = {SERVICE: Variant("ay", peripheral.advertised_id)}
-            props["ServiceData"] = ("a{sv}", data)
-        if self._discoverers and peripheral.advertises:
-            props["RSSI"] = ("n", peripheral.rssi_dbm)
-        return props
-
-    def _gatt_objects(self, peripheral: Peripheral) -> Iterator[tuple[str, Interfaces]]:
-        device = self.path_of(peripheral)
-        for service in peripheral.services:
-            path = _service_path(device, service)
-            yield path, {GATT_SERVICE: {"UUID": ("s", service.uuid), "Device": ("o", device),
-                                        "Primary": ("b", True)}}  # fmt: skip
-            for one in service.characteristics:
-                yield (
-                    _path(device, service, one),
-                    {GATT_CHARACTERISTIC: self._characteristic_props(peripheral, path, one)},
-                )
-                if one.notifies:
-                    here = _path(device, service, one)
-                    props: Props = {"UUID": ("s", CLIENT_CONFIGURATION),
-                                    "Characteristic": ("o", here)}  # fmt: skip
-                    yield f"{here}/desc{one.handle + 1:04x}", {GATT_DESCRIPTOR: props}
-
-    def _characteristic_props(
-        self, peripheral: Peripheral, path: str, one: Characteristic
-    ) -> Props:
-        props: Props = {
-            "UUID": ("s", one.uuid), "Service": ("o", path), "Flags": ("as", one.flags),
-            "MTU": ("q", peripheral.mtu),
-        }  # fmt: skip
-        if one.notifies:
-            ours = one is peripheral.board_to_host
-            props["Notifying"] = ("b", ours and peripheral.subscribed)
-            if self._offers_acquire:
-                props["NotifyAcquired"] = ("b", ours and peripheral.acquired is not None)
-        return props
-
     def _find(self, path: str) -> tuple[Peripheral, Characteristic | None]:
-        for peripheral in self.peripherals:
-            device = self.path_of(peripheral)
-            if path == device and peripheral.known:
-                return peripheral, None
-            if not peripheral.resolved:
-                continue
-            for service in peripheral.services:
-                for one in service.characteristics:
-                    if path == _path(device, service, one):
-                        return peripheral, one
-        raise RefusedError(f"{BUS}.Error.UnknownObject", f"no object at {path}")
+        try:
+            return self.find(path)
+        except KeyError:
+            raise RefusedError(f"{BUS}.Error.UnknownObject", f"no object at {path}") from None
 
     # -- what it says --------------------------------------------------------------------------
 
@@ -248,20 +163,13 @@ class BluetoothDaemon:
                 await asyncio.get_running_loop().sock_sendall(end, value)
         elif peripheral.notified:
             assert peripheral.board_to_host is not None
-            path = self._path_in(peripheral, peripheral.board_to_host)
+            path = self.path_in(peripheral, peripheral.board_to_host)
             self._changed(path, GATT_CHARACTERISTIC, {"Value": ("ay", value)})
             self._signals_since_ping += 1
             if self._signals_since_ping >= PING_EVERY and self._bus is not None:
                 self._signals_since_ping = 0
                 with contextlib.suppress(Exception):
                     await self._call_bus("Ping")
-
-    def _path_in(self, peripheral: Peripheral, wanted: Characteristic) -> str:
-        for service in peripheral.services:
-            for one in service.characteristics:
-                if one is wanted:
-                    return _path(self.path_of(peripheral), service, one)
-        raise KeyError(wanted.uuid)
 
     # -- what happens on the radio -------------------------------------------------------------
 
@@ -277,7 +185,7 @@ class BluetoothDaemon:
                 path = self.path_of(peripheral)
                 if not peripheral.known:
                     peripheral.known = True
-                    self._added(path, {DEVICE: self._device_props(peripheral)})
+                    self._added(path, {DEVICE: self.device_props(peripheral)})
                 else:
                     # Received strength is never twice the same.
                     heard = peripheral.rssi_dbm - turn % 2
@@ -294,7 +202,7 @@ class BluetoothDaemon:
         self._changed(path, DEVICE, {"ServicesResolved": ("b", False), "Connected": ("b", False)})
         if was_resolved and not peripheral.paired:
             # What a device offers is remembered only for bonded ones.
-            for gatt, interfaces in reversed(list(self._gatt_objects(peripheral))):
+            for gatt, interfaces in reversed(list(self.gatt_objects(peripheral))):
                 self._removed(gatt, interfaces)
         peripheral.lost.set()
         if was_subscribed:
@@ -306,15 +214,15 @@ class BluetoothDaemon:
             for peripheral in self.peripherals:
                 self.link_lost(peripheral)
         if self.present and not present:
-            for path, interfaces in reversed(list(self._objects())):
+            for path, interfaces in reversed(list(self.objects())):
                 self._removed(path, interfaces)
-            self._discoverers.clear()
+            self.discoverers.clear()
             for peripheral in self.peripherals:
                 peripheral.known = False
         came_back = present and not self.present
         self.present, self.powered = present, powered
         if came_back:
-            self._added(ADAPTER_PATH, {ADAPTER: self._adapter_props()})
+            self._added(ADAPTER_PATH, {ADAPTER: self.adapter_props()})
         elif present:
             self._changed(ADAPTER_PATH, ADAPTER, {"Powered": ("b", powered)})
 
@@ -333,7 +241,7 @@ class BluetoothDaemon:
         return True
 
     def _client_gone(self, name: str) -> None:
-        self._discoverers.discard(name)
+        self.discoverers.discard(name)
         for peripheral in self.peripherals:
             if name in peripheral.notified:
                 peripheral.notified.discard(name)
@@ -364,7 +272,7 @@ class BluetoothDaemon:
     async def _managed(self, call: Message) -> Answer:
         found = {
             path: {name: _variants(props) for name, props in interfaces.items()}
-            for path, interfaces in self._objects()
+            for path, interfaces in self.objects()
         }
         return "a{oa{sa{sv}}}", [found], []
 
@@ -381,9 +289,9 @@ class BluetoothDaemon:
     async def _start_discovery(self, call: Message) -> Answer:
         self._need_adapter()
         assert call.sender is not None
-        if call.sender in self._discoverers:
+        if call.sender in self.discoverers:
             raise RefusedError("InProgress", "Operation already in progress")
-        self._discoverers.add(call.sender)
+        self.discoverers.add(call.sender)
         self._changed(ADAPTER_PATH, ADAPTER, {"Discovering": ("b", True)})
         if self._advertising is None or self._advertising.done():
             self._advertising = asyncio.create_task(self._advertise())
@@ -391,10 +299,10 @@ class BluetoothDaemon:
 
     async def _stop_discovery(self, call: Message) -> Answer:
         self._need_adapter()
-        if call.sender not in self._discoverers:
+        if call.sender not in self.discoverers:
             raise RefusedError("Failed", "No discovery started")
-        self._discoverers.discard(call.sender)
-        if not self._discoverers:
+        self.discoverers.discard(call.sender)
+        if not self.discoverers:
             if self._advertising is not None:
                 self._advertising.cancel()
             for peripheral in self.peripherals:
@@ -446,7 +354,7 @@ class BluetoothDaemon:
         if not peripheral.connected:
             raise RefusedError("Failed", "le-connection-abort-by-remote")
         peripheral.resolved = True
-        for gatt, interfaces in self._gatt_objects(peripheral):
+        for gatt, interfaces in self.gatt_objects(peripheral):
             self._added(gatt, interfaces)
         uuids = [service.uuid for service in peripheral.services]
         self._changed(path, DEVICE, {"UUIDs": ("as", uuids)})
@@ -513,7 +421,7 @@ class BluetoothDaemon:
     async def _acquire_notify(self, call: Message) -> Answer:
         peripheral, one = self._characteristic(call)
         await peripheral.until_heard()
-        if not self._offers_acquire or one is not peripheral.board_to_host:
+        if not self.offers_acquire or one is not peripheral.board_to_host:
             raise RefusedError("NotSupported", "Operation is not supported")
         if peripheral.subscribed:
             raise RefusedError("NotPermitted", "Notify acquired")
@@ -563,12 +471,3 @@ def _variants(props: Props) -> dict[str, Any]:
     from dbus_fast import Variant
 
     return {name: Variant(signature, value) for name, (signature, value) in props.items()}
-
-
-def _service_path(device: str, service: Service) -> str:
-    return f"{device}/service{service.handle:04x}"
-
-
-def _path(device: str, service: Service, one: Characteristic) -> str:
-    # A path carries the handle of the declaration, one below that of the value.
-    return f"{_service_path(device, service)}/char{one.handle - 1:04x}"

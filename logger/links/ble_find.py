@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.errors import LinkOpenError, UsageError
+from logger.links.ble_trouble import service_hangs
+from logger.links.bounded import bounded
 from logger.links.gatt import BOARD_ID_BYTES, SERVICE
 
 if TYPE_CHECKING:
@@ -25,6 +27,8 @@ _ADDRESS = re.compile(
 # A second board of the same name is heard within a few of its advertisements, which come at least
 # once a second (firmware_notes/ble.md, "On the air").
 _TWIN_S = 1.2
+# How long a system's Bluetooth service may take for its own part; it answers within milliseconds.
+_GRACE_S = 3.0
 _SHORT_NAME = 8
 _MOST_NAMED = 8
 
@@ -78,8 +82,14 @@ class BoardFinder:
         Raises
         ------
         LinkOpenError
-            It is not there, or several are called the same.
+            It is not there, or several are called the same, or nobody answers at all.
         """
+        try:
+            return await bounded(self._find(limit_s), limit_s + _TWIN_S + _GRACE_S)
+        except TimeoutError as error:
+            raise LinkOpenError(service_hangs()) from error
+
+    async def _find(self, limit_s: float) -> SeenBoard:
         if (held := await self._already_connected()) is not None:
             return held
         heard: dict[str, SeenBoard] = {}
@@ -167,7 +177,13 @@ async def listening(hear: Callable[[SeenBoard], None]) -> AsyncIterator[None]:
 
 
 async def scan(seconds: float, hear: Callable[[SeenBoard], None]) -> list[SeenBoard]:
-    """Listen for a while; return all boards heard, the nearest first."""
+    """Listen for a while; return all boards heard, the nearest first.
+
+    Raises
+    ------
+    LinkOpenError
+        The system's Bluetooth service does not answer.
+    """
     heard: dict[str, SeenBoard] = {}
 
     def note(seen: SeenBoard) -> None:
@@ -175,8 +191,14 @@ async def scan(seconds: float, hear: Callable[[SeenBoard], None]) -> list[SeenBo
             hear(seen)
         heard[seen.address] = seen
 
-    async with listening(note):
-        await asyncio.sleep(seconds)
+    async def listen() -> None:
+        async with listening(note):
+            await asyncio.sleep(seconds)
+
+    try:
+        await bounded(listen(), seconds + _GRACE_S)
+    except TimeoutError as error:
+        raise LinkOpenError(service_hangs()) from error
     return sorted(heard.values(), key=lambda seen: (-(seen.rssi_dbm or -999), seen.name))
 
 

@@ -14,6 +14,7 @@ from logger.errors import LinkClosedError, LinkOpenError, LinkTimeoutError
 from logger.links.base import Chunk
 from logger.links.ble_find import BoardFinder, SeenBoard
 from logger.links.ble_trouble import explain, went_away
+from logger.links.bounded import bounded, put_down
 from logger.links.gatt import (
     BATTERY,
     BATTERY_LEVEL,
@@ -271,39 +272,6 @@ class BleSession:
         # Also after the board itself ended the connection: bleak keeps one connection to the
         # message bus for each client until this is called.
         await _quietly(client.disconnect(), self._settings.let_go_s)
-
-
-async def bounded(work: Coroutine[Any, Any, _T], limit_s: float) -> _T:
-    """Wait for ``work`` no longer than this.
-
-    Not `asyncio.timeout`: what is cancelled in bleak may first wait for a goodbye of a service that
-    answers nothing; cancelled again, it gives that up too.
-
-    Raises
-    ------
-    TimeoutError
-    """
-    task = asyncio.get_running_loop().create_task(work)
-    try:
-        done, _ = await asyncio.wait({task}, timeout=limit_s)
-    except asyncio.CancelledError:
-        await put_down(task)
-        raise
-    if not done:
-        await put_down(task)
-        raise TimeoutError
-    return task.result()
-
-
-async def put_down(task: asyncio.Task[Any]) -> None:
-    """Cancel a task until it ends."""
-    for _ in range(5):
-        task.cancel()
-        done, _ = await asyncio.wait({task}, timeout=1.0)
-        if done:
-            break
-    if task.done() and not task.cancelled():
-        task.exception()
 
 
 async def _quietly(work: Coroutine[Any, Any, None], limit_s: float) -> None:

@@ -81,6 +81,12 @@ def went_away(board: str) -> str:
     return f"{board} is out of reach or switched off; what it keeps comes when it is back"
 
 
+def service_hangs(system: str = sys.platform) -> str:
+    """Say that the system's own Bluetooth does not answer."""
+    advice = {"linux": "restart it (sudo systemctl restart bluetooth)"}
+    return f"this computer's Bluetooth service does not answer: {_of(advice, system)}"
+
+
 def _not_available(error: BaseException, system: str) -> str:
     from bleak.exc import BleakBluetoothNotAvailableReason as Reason
 
@@ -154,4 +160,4 @@ def _not_permitted(system: str) -> str:
 
 
 def _of(table: Mapping[str, str], system: str) -> str:
-    return table.get(system, "see to it in this system's settings")
+    return table.get(system, "switch Bluetooth off and on in this system's settings")

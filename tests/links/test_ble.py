@@ -29,7 +29,7 @@ from logger.wire import encode
 
 ASK_HELLO = encode_frame(encode(AskHello()))
 ADDRESS = "C0:00:5E:00:53:10"
-QUICK = BleSettings(find_s=1.2, connect_s=1.5, subscribe_s=0.6, quiet_s=0.6, answer_s=0.6)
+QUICK = BleSettings(find_s=2, connect_s=2, subscribe_s=1, quiet_s=0.8, answer_s=1)
 
 
 def _link(board, settings=QUICK, target=None):
@@ -350,8 +350,9 @@ class TestWhileOpen:
                 await link.write(b"x")
             async with asyncio.timeout(10):
                 await link.close()
-            async with asyncio.timeout(10):
-                assert "does not answer" in await _why_not(_link(board, replace(QUICK, find_s=1)))
+            async with asyncio.timeout(20):
+                text = await _why_not(_link(board, replace(QUICK, find_s=1)))
+            assert "Bluetooth service does not answer" in text
         finally:
             os.kill(board.process.pid, signal.SIGCONT)
         await asyncio.sleep(0.3)
