@@ -16,7 +16,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from logger.cli.common import output, utc_now_ns
 from logger.cli.sheets import print_clubs, print_sheet
 from logger.errors import LieboardError, UsageError
-from logger.session.evidence import session_evidence
+from logger.session.evidence import session_picture
 from logger.session.fitting import FittingSession
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
 from logger.session.opening import Circumstances, open_session
@@ -56,11 +56,11 @@ async def run_demo(db: Path, swings: int, seed: int, *, ble: bool = False) -> No
             console.print(f"A simulated board is at {url}; {session.set.player.name} swings.")
             await _log(session, url, lines, swings, console)
         session.end(utc_now_ns())
-        evidence = session_evidence(store, session.row)
+        picture = session_picture(store, session.row)
         console.print()
-        print_clubs(console, evidence)
+        print_clubs(console, picture)
         console.print()
-        print_sheet(console, bend_plan(store, session.row, evidence))
+        print_sheet(console, bend_plan(store, session.row, picture))
         console.print(
             f"\nAll of it is in {db}: try 'lieboard strikes --db {db}', or any SQLite browser."
         )

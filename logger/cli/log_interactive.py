@@ -90,7 +90,7 @@ class _Desk:
             now_ns = self._run.clock.utc_ns()
             self.book.up, self.book.contacts = await asyncio.to_thread(self._contacts, now_ns)
             found = await asyncio.to_thread(self._evidence.read)
-            self.book.evidence = {one.club.id: one for one in found}
+            self.book.evidence = {one.club.id: one for one in found.clubs}
 
     def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
         session = self._session.row.id

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from analysis.correction import BendPlan
-    from logger.session.evidence import ClubEvidence
+    from analysis.plan_types import SetPlan
+    from logger.session.evidence import ClubEvidence, SessionPicture
 
 
 def clubs(
@@ -36,15 +36,14 @@ def clubs(
 
     Examples: lieboard clubs; lieboard clubs --budget
     """
-    from logger.session.evidence import session_evidence
+    from logger.session.evidence import session_picture
 
     with open_store(db, read_only=True) as store:
-        row = pick_session(store, session)
-        evidence = session_evidence(store, row)
+        picture = session_picture(store, pick_session(store, session))
         console = output()
-        print_clubs(console, evidence, inches=inches)
+        print_clubs(console, picture, inches=inches)
         if budget:
-            print_budgets(console, evidence)
+            print_budgets(console, picture.clubs)
 
 
 def sheet(
@@ -52,33 +51,61 @@ def sheet(
     increment: Annotated[
         float | None, typer.Option(help="Smallest step of the machine, degrees.")
     ] = None,
-    tolerance: Annotated[
-        float, typer.Option(help="A club nearer than this to its wanted lie is left alone.")
-    ] = 0.5,
+    lock: Annotated[
+        list[str] | None, typer.Option(help="Leave this club alone; may be given again.")
+    ] = None,
+    into_line: Annotated[
+        bool,
+        typer.Option(
+            "--into-line", help="Put clubs into line with the set and leave its level alone."
+        ),
+    ] = False,
+    degrees: Annotated[
+        bool, typer.Option("--degrees", help="Weigh misses in degrees, not in metres at carry.")
+    ] = False,
+    why: Annotated[
+        str | None, typer.Option(help="Tell the story of one club's row, such as 5i.")
+    ] = None,
     db: DbOption = None,
 ) -> None:
-    """Work out the bend sheet of a session.
+    """Work out the bend sheet of a session: the best one for the whole set.
 
-    Example: lieboard sheet --increment 0.25
+    Examples: lieboard sheet; lieboard sheet --increment 0.25 --lock SW; lieboard sheet --why 6i
     """
     from logger.errors import UsageError
-    from logger.session.evidence import session_evidence
-    from logger.session.planning import bend_plan
+    from logger.session.evidence import session_picture
+    from logger.session.planning import PlanWishes, bend_plan
 
-    for name, value in (("--increment", increment), ("--tolerance", tolerance)):
-        if value is not None and not 0 < value <= 5:
-            raise UsageError(f"{name} {value:g}: give degrees above 0 and up to 5")
+    if increment is not None and not 0.05 <= increment <= 4:
+        raise UsageError(f"--increment {increment:g}: a machine steps by 0.05 to 4 degrees")
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
-        evidence = session_evidence(store, row)
-        plan = bend_plan(store, row, evidence, increment_deg=increment, tolerance_deg=tolerance)
-        print_sheet(output(), plan)
+        picture = session_picture(store, row)
+        wishes = PlanWishes(increment, lock or (), into_line, not degrees)
+        plan = bend_plan(store, row, picture, wishes)
+        if why is None:
+            print_sheet(output(), plan)
+        else:
+            output().print(_story(plan, why))
 
 
-def print_clubs(
-    console: Console, evidence: Sequence[ClubEvidence], *, inches: bool = False
-) -> None:
-    """Print the club table."""
+def _story(plan: SetPlan, label: str) -> str:
+    from analysis.plan_words import why
+    from logger.errors import UsageError
+
+    for row in plan.rows:
+        if row.label.casefold() == label.casefold():
+            return why(plan, row.label)
+    known = " ".join(row.label for row in plan.rows)
+    raise UsageError(f"there is no club {label} on this sheet: it has {known}")
+
+
+def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = False) -> None:
+    """Print the club table.
+
+    Contact is each club's own; the lie error is that of the set model, in which clubs with few
+    strikes lean on the others.
+    """
     from rich.table import Table
 
     from logger.units import inches_from_mm
@@ -93,9 +120,14 @@ def print_clubs(
         table.add_column(heading, justify="left" if heading == "club" else "right")
     for heading in ("lie error", "90 %", "verdict"):
         table.add_column(heading, justify="left" if heading == "verdict" else "right")
-    for one in evidence:
-        contact, lie = one.contact, one.lie
+    together = picture.together
+    for place, one in enumerate(picture.clubs):
+        contact = one.contact
         interval = contact.interval_mm
+        lie, doubt = "-", "-"
+        if together is not None and one.used:
+            lie = f"{together.mean_deg[place]:+.1f}°"
+            doubt = f"{together.low_deg[place]:+.1f} … {together.high_deg[place]:+.1f}°"
         table.add_row(
             one.club.label,
             str(one.used),
@@ -104,15 +136,23 @@ def print_clubs(
             "-" if contact.mean_mm is None else length(contact.mean_mm),
             "-" if interval is None else f"{length(interval.low)} … {length(interval.high)}",
             "-" if contact.spread_mm is None else length(contact.spread_mm).lstrip("+"),
-            "-" if lie is None else f"{lie.lie_error_deg:+.1f}°",
-            "-" if lie is None else f"{lie.interval_deg.low:+.1f} … {lie.interval_deg.high:+.1f}°",
-            _verdict(one),
+            lie,
+            doubt,
+            ", ".join(part for part in (_verdict(one), picture.words_of(place)) if part),
         )
     console.print(table)
     console.print("contact: + toe, - heel; lie error: + too upright, - too flat as delivered")
-    levels = {one.lie.level_source for one in evidence if one.lie is not None}
+    levels = {one.lie.level_source for one in picture.clubs if one.lie is not None}
     for level in sorted(levels, key=lambda level: level.value):
         console.print(f"level resolved by: {level.value}")
+    if together is not None:
+        half = (together.slope.interval.high - together.slope.interval.low) / 2
+        console.print(
+            f"along the set: {together.level.value:+.1f}° at the pivot, "
+            f"{together.slope.value:+.2f} ± {half:.2f}° for each half inch longer"
+        )
+        for note in together.notes:
+            console.print(note)
 
 
 def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
@@ -147,7 +187,7 @@ def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
         console.print(table)
 
 
-def print_sheet(console: Console, plan: BendPlan) -> None:
+def print_sheet(console: Console, plan: SetPlan) -> None:
     """Print the bend sheet with its cautions."""
     from rich.table import Table
 
@@ -157,19 +197,32 @@ def print_sheet(console: Console, plan: BendPlan) -> None:
         title=f"Bend sheet (machine step {plan.rules.increment_deg:g}°)",
         title_justify="left",
     )
-    for heading in ("club", "bend", "± (90 %)", "lie error now", "after", "in steps of", "why"):
+    for heading in ("club", "bend", "lie error", "after", "static lie", "pulls", "miss", "why"):
         table.add_column(heading, justify="left" if heading in ("club", "why") else "right")
     for row in plan.rows:
+        static = "-"
+        if row.static_before_deg is not None and row.static_after_deg is not None:
+            static = f"{row.static_before_deg:g}"
+            if row.bend_deg:
+                static += f" → {row.static_after_deg:g}"
         table.add_row(
             row.label,
             "leave" if row.bend_deg == 0 else _way(row.bend_deg),
-            "-" if row.u_bend_deg is None else f"{1.645 * row.u_bend_deg:.1f}°",
-            "-" if row.lie_before_deg is None else f"{row.lie_before_deg:+.1f}°",
-            "-" if row.lie_after_deg is None else f"{row.lie_after_deg:+.1f}°",
-            " ".join(f"{step:+g}" for step in row.steps_deg) or "-",
+            f"{row.error_before_deg:+.1f} ± {1.645 * row.u_before_deg:.1f}°",
+            f"{row.error_after_deg:+.1f}°" if row.bend_deg else "",
+            static,
+            " ".join(f"{pull:+g}" for pull in row.pulls_deg),
+            "" if row.change_m is None or not row.bend_deg else f"{row.change_m:+.1f} m",
             row.why,
         )
     console.print(table)
+    if plan.p_better is not None:
+        console.print(
+            f"The sheet as a whole brings the misses down with {100 * plan.p_better:.0f} %. "
+            "miss: change of the expected distance aside at carry."
+        )
+    for note in plan.notes:
+        console.print(note)
     console.print()
     for caution in plan.cautions:
         console.print(f"  ! {caution}")

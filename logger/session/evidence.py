@@ -8,7 +8,7 @@ the address mark or on the sole itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,16 +20,16 @@ from analysis.conventions import toe_from_lie_error
 from analysis.estimation import Interval
 from analysis.footprint_levels import SessionLevels, session_levels
 from analysis.lie import Level, LevelSource, LieError, SoleArc, Stance, lie_error
+from analysis.set_model_types import SetPosterior
 from logger.clubs import ClubSpec
 from logger.session.footprints import FootprintReader, Footprints
+from logger.session.set_view import hands_mm, set_posterior
 from logger.store.rows import ClubRow, SessionRow, StrikeRow
 from logger.store.store import Store
 
-# From the sole to the middle of the hands, which hold the club some 100 mm below its end; a
-# club whose length is not known is taken for a middle iron. Common practice, no source.
-_GRIP_MM = 100.0
-_USUAL_LENGTH_MM = 940.0
 _USUAL_LIE_DEG = 62.0
+# From this probability on a club is called one that stands off the line.
+_NAMED_OUTLIER = 0.5
 # Radius of the sole from leading to trailing edge, where none is known: the middle of 30 to 80 mm.
 _FRONT_BACK_RADIUS_MM = 50.0
 
@@ -85,6 +85,24 @@ class EvidenceRules:
     confidence: float = 0.90
 
 
+@dataclass(frozen=True, slots=True)
+class SessionPicture:
+    """All clubs of a session, one by one and as a set."""
+
+    clubs: tuple[ClubEvidence, ...]
+    """In the order of the set."""
+    together: SetPosterior | None
+    """The whole set at once, clubs in the same order; None while nothing counts."""
+
+    def words_of(self, place: int) -> str:
+        """Return what the set says of the club at this place, or nothing."""
+        if self.together is None:
+            return ""
+        p = float(self.together.p_outlier[place])
+        # NaN where too few clubs share a line.
+        return f"stands off the set's line ({100 * p:.0f} %)" if p >= _NAMED_OUTLIER else ""
+
+
 class EvidenceReader:
     """Works out a session's evidence, again and again as strikes come in."""
 
@@ -96,19 +114,26 @@ class EvidenceReader:
         self._rules = rules or EvidenceRules()
         self._footprints = FootprintReader(store, session)
 
-    def read(self) -> list[ClubEvidence]:
-        """Evidence of every club of the session's set, in the order of the set."""
+    def read(self) -> SessionPicture:
+        """Work out what stands in the store now."""
         session, store = self._session, self._store
         contacts = store.contacts(session.id)
         lost: dict[int | None, int] = {}
         for loss in store.losses(session=session.id):
             lost[loss.club] = lost.get(loss.club, 0) + loss.count
-        clubs = store.get_set(session.set, at_utc_ns=session.ended_utc_ns).clubs
+        own = store.get_set(session.set, at_utc_ns=session.ended_utc_ns)
+        clubs = own.clubs
         known = {club.id for club in clubs}
         counted = [c for c in contacts if c.used and c.toe_mm is not None and c.club in known]
         arcs = {club.id: sole_arc(club.spec) for club in clubs}
-        printed = self._printed(clubs, arcs, counted)
-        return [
+        marks = {c.audits: c for c in counted if c.audits is not None}
+        fitted = self._footprints.fit(
+            [c for c in counted if c.source == "board"],
+            {club: (arc.camber_mm, arc.u_camber_mm) for club, arc in arcs.items()},
+            {club.id: club.spec for club in clubs},
+        )
+        printed = _put_together(fitted, marks, self._rules.confidence)
+        evidence = [
             _club_evidence(
                 club,
                 [contact for contact in contacts if contact.club == club.id],
@@ -119,28 +144,26 @@ class EvidenceReader:
             )
             for club in clubs
         ]
+        together = None
+        if counted:
+            together = set_posterior(
+                session, clubs, arcs, counted, fitted, own.pivot_club, self._rules.confidence
+            )
+        return SessionPicture(tuple(evidence), together)
 
-    def _printed(
-        self,
-        clubs: Sequence[ClubRow],
-        arcs: dict[int, SoleArc],
-        counted: Sequence[StrikeRow],
-    ) -> _Printed:
-        board = [c for c in counted if c.source == "board"]
-        marks: dict[int | None, StrikeRow] = {c.audits: c for c in counted if c.audits is not None}
-        fitted = self._footprints.fit(
-            board,
-            {club: (arc.camber_mm, arc.u_camber_mm) for club, arc in arcs.items()},
-            {club.id: club.spec for club in clubs},
-        )
-        return _put_together(fitted, marks, self._rules.confidence)
+
+def session_picture(
+    store: Store, session: SessionRow, rules: EvidenceRules | None = None
+) -> SessionPicture:
+    """Work out what a session says of every club of its set, one by one and as a set."""
+    return EvidenceReader(store, session, rules).read()
 
 
 def session_evidence(
     store: Store, session: SessionRow, rules: EvidenceRules | None = None
 ) -> list[ClubEvidence]:
-    """Evidence of every club of the session's set, in the order of the set."""
-    return EvidenceReader(store, session, rules).read()
+    """Evidence of every club of the session's set, one by one, in the order of the set."""
+    return list(session_picture(store, session, rules).clubs)
 
 
 def sole_arc(spec: ClubSpec) -> SoleArc:
@@ -159,11 +182,6 @@ def wanted_toe_mm(spec: ClubSpec, sole: SoleArc) -> float:
     if spec.bias_unit == "mm":
         return spec.bias
     return float(toe_from_lie_error(spec.bias, sole.camber_mm))
-
-
-def hands_mm(spec: ClubSpec) -> float:
-    """Length from the sole to the hands."""
-    return (spec.length_mm or _USUAL_LENGTH_MM) - _GRIP_MM
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +207,7 @@ class _Printed:
 
 
 def _put_together(
-    fitted: Footprints | None, marks: dict[int | None, StrikeRow], confidence: float
+    fitted: Footprints | None, marks: Mapping[int, StrikeRow], confidence: float
 ) -> _Printed:
     found = _Printed({}, {}, {})
     if fitted is None:

@@ -1,12 +1,16 @@
-"""From a session's evidence to the bend sheet."""
+"""From a session's evidence to the bend sheet of the whole set."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection
+from dataclasses import dataclass
 
-from analysis import correction
-from analysis.correction import BendPlan, BendRules, Head, plan_bends
-from logger.session.evidence import ClubEvidence
+from analysis.answers import NoAnswerError
+from analysis.conventions import Hand
+from analysis.correction import Head
+from analysis.optimum import plan_set
+from analysis.plan_types import PlanClub, PlanRules, SetPlan
+from logger.session.evidence import ClubEvidence, SessionPicture
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
@@ -14,34 +18,84 @@ _HEADS = {"forged": Head.SOFT_FORGED, "cast": Head.CAST}
 _USUAL_INCREMENT_DEG = 0.5
 
 
+@dataclass(frozen=True, slots=True)
+class PlanWishes:
+    """What the fitter asks for beyond the evidence."""
+
+    increment_deg: float | None = None
+    """Of the machine; left out it is the session's, then half a degree."""
+    locked: Collection[str] = ()
+    """Labels of clubs to leave alone."""
+    into_line: bool = False
+    """Put clubs into line with the set and leave its level alone."""
+    metres: bool = True
+    """Weigh misses in metres at carry where lofts are known; else in degrees."""
+
+
 def bend_plan(
     store: Store,
     session: SessionRow,
-    evidence: Sequence[ClubEvidence],
-    *,
-    increment_deg: float | None = None,
-    tolerance_deg: float = 0.5,
-) -> BendPlan:
-    """Plan bends for the clubs of a session.
+    picture: SessionPicture,
+    wishes: PlanWishes | None = None,
+) -> SetPlan:
+    """Plan the bends of a session's set.
 
-    ``increment_deg`` is the machine's; left out it is the session's, then half a degree.
+    Raises
+    ------
+    NoAnswerError
+        There is nothing to plan from, or wishes and limits clash; one line that says which.
     """
-    step = increment_deg or session.machine_increment_deg or _USUAL_INCREMENT_DEG
-    rules = BendRules(increment_deg=step, tolerance_deg=tolerance_deg)
-    return plan_bends([_for_plan(store, one) for one in evidence], rules)
+    wishes = wishes or PlanWishes()
+    if picture.together is None:
+        raise NoAnswerError(
+            f"session {session.id} has no strike that counts: log some, or type marks in"
+        )
+    step = wishes.increment_deg or session.machine_increment_deg or _USUAL_INCREMENT_DEG
+    locked = {label.casefold() for label in wishes.locked}
+    unknown = locked - {one.club.label.casefold() for one in picture.clubs}
+    if unknown:
+        raise NoAnswerError(f"there is no club {', '.join(sorted(unknown))} to lock in this set")
+    clubs = [_for_plan(store, session, one, wishes, locked) for one in picture.clubs]
+    belief = picture.together.own if wishes.into_line else picture.together.lie
+    return plan_set(clubs, belief, PlanRules(increment_deg=step))
 
 
-def _for_plan(store: Store, one: ClubEvidence) -> correction.ClubEvidence:
+def _for_plan(
+    store: Store,
+    session: SessionRow,
+    one: ClubEvidence,
+    wishes: PlanWishes,
+    locked: Collection[str],
+) -> PlanClub:
+    spec = one.club.spec
     bends = [
         bend.lie_after_deg - bend.lie_before_deg
         for bend in store.bends(one.club.id)
         if bend.lie_after_deg is not None and bend.lie_before_deg is not None
     ]
-    return correction.ClubEvidence(
+    metres = _metres_per_deg(one, Hand(session.hand)) if wishes.metres else None
+    return PlanClub(
         label=one.club.label,
-        head=_HEADS.get(one.club.spec.head_material or "", Head.HARD_OR_UNKNOWN),
-        contact=one.contact,
-        lie=one.lie,
-        wanted_toe_mm=one.wanted_toe_mm if one.lie is not None and one.wanted_toe_mm else None,
+        head=_HEADS.get(spec.head_material or "", Head.HARD_OR_UNKNOWN),
+        length_mm=spec.length_mm,
+        lie_deg=spec.lie_deg,
+        loft_deg=spec.loft_deg,
+        bounce_deg=spec.bounce_deg,
+        camber_mm=None if one.lie is None else one.lie.camber_mm,
+        metres_per_deg=metres,
+        toe_mm=one.contact.mean_mm,
+        strikes=one.used,
+        wanted=0.0 if wishes.into_line else (spec.bias or 0.0),
+        wanted_unit=spec.bias_unit or "deg",
         past_bends_deg=tuple(bends),
+        locked=one.club.label.casefold() in locked,
     )
+
+
+def _metres_per_deg(one: ClubEvidence, hand: Hand) -> float | None:
+    from analysis.shot import metres_per_degree
+
+    spec = one.club.spec
+    if spec.loft_deg is None or spec.length_mm is None:
+        return None
+    return metres_per_degree(spec.loft_deg, hand=hand, length_mm=spec.length_mm).value_m
