@@ -85,7 +85,7 @@ def as_svg(figure: Figure, name: str, says: str) -> str:
     figure.savefig(out, format="svg", metadata=nothing)
     text = out.getvalue()
     # Several figures stand in one page: their ids must not meet.
-    text = re.sub(r'\bid="', f'id="{name}-', text[text.index("<svg") :])
-    text = re.sub(r'(href="|url\()#', rf"\1#{name}-", text)
+    text = re.sub(r'\bid="', f'id="{name}_', text[text.index("<svg") :])
+    text = re.sub(r'(href="|url\()#', rf"\1#{name}_", text)
     label = escape(says, quote=True)
     return text.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1).strip()

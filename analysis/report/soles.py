@@ -19,6 +19,7 @@ from analysis.report.drawing import (
     new_figure,
     our_style,
 )
+from analysis.report.tables import minus
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -86,7 +87,7 @@ def _ruler(axes: Axes) -> None:
         axes.plot([mm, mm], [at, at - (1.6 if long else 0.9)], color=GREY, lw=0.6)
         if long:
             words = f"{mm:+d}" if mm else "0"
-            axes.text(mm, at - 2.2, words, ha="center", va="top", fontsize=6.5)
+            axes.text(mm, at - 2.2, minus(words), ha="center", va="top", fontsize=6.5)
     axes.text(0, at - 6.2, "mm from the middle, toe +", ha="center", va="top", fontsize=6.5)
 
 
@@ -118,7 +119,7 @@ def _middle(axes: Axes, club: ClubContent) -> None:
         axes.text(0, top + 5.0, "no usable strike", ha="center", va="bottom")
         return
     mean = float(np.clip(club.mean_mm, -_SHOWN_MM, _SHOWN_MM))
-    level = top + 5.2
+    level = top + 4.4
     axes.plot([mean, mean], [-top, level], color=INK, lw=1.4, zorder=6)
     words = f"mean {club.mean_mm:+.1f} mm"
     interval = club.interval_mm
@@ -131,7 +132,7 @@ def _middle(axes: Axes, club: ClubContent) -> None:
             f"  ({100 * interval.confidence:.0f} %: {interval.low:+.1f} to {interval.high:+.1f})"
         )
     place = float(np.clip(mean, -20, 20))
-    axes.text(place, level + 1.8, words, ha="center", va="bottom", fontsize=7)
+    axes.text(place, level + 1.4, minus(words), ha="center", va="bottom", fontsize=7)
 
 
 def _says(club: ClubContent) -> str:

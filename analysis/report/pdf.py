@@ -1,0 +1,345 @@
+"""The report as a PDF, laid out here: no browser is needed."""
+
+from __future__ import annotations
+
+import io
+import logging
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from analysis.report.content import ReportContent
+from analysis.report.drawing import EDGE, GREY, INK, ORANGE
+from analysis.report.set_chart import set_chart_svg
+from analysis.report.soles import PICTURE_MM, sole_svg
+from analysis.report.tables import (
+    BUDGET_LEGEND,
+    CLUB_HEADS,
+    CLUB_LEGEND,
+    SOLE_LEGEND,
+    SheetCells,
+    budget_rows,
+    club_rows,
+    sheet_cells,
+)
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
+
+Paper = Literal["A4", "Letter"]
+
+# So wide that Letter has room beside it and A4 (11 mm narrower than high pages allow) below it.
+_WIDTH_MM = 186.0
+_TOP_MM = 13.0
+_BOTTOM_MM = 14.0
+_LINE_MM = 3.9
+_FONT = "DejaVu"
+
+
+def report_pdf(report: ReportContent, paper: Paper = "A4") -> bytes:
+    """Lay a report out on paper; figures are vectors, soles full size.
+
+    Parameters
+    ----------
+    report : ReportContent
+    paper : {'A4', 'Letter'}
+
+    Returns
+    -------
+    bytes
+        A PDF file.
+
+    Raises
+    ------
+    ValueError
+        A report without clubs.
+    """
+    if not report.clubs:
+        raise ValueError("a report needs at least one club")
+    # The PDF library names every letter that the font lacks; such a letter shows as a box.
+    logging.getLogger("fpdf").setLevel(logging.ERROR)
+    pdf = _new_pdf(report, paper)
+    _head(pdf, report)
+    _clubs(pdf, report)
+    _sheet(pdf, report)
+    _set(pdf, report)
+    _soles(pdf, report)
+    _budgets(pdf, report)
+    _title(pdf, "Board, calibration and methods")
+    _facts(pdf, (*report.boards, *report.methods))
+    pdf.ln(2)
+    _small(pdf, report.made)
+    return bytes(pdf.output())
+
+
+def _new_pdf(report: ReportContent, paper: Paper) -> FPDF:
+    from fpdf import FPDF
+
+    foot = f"{report.player}, session {report.session}, {report.date}"
+
+    class Sheet(FPDF):
+        def footer(self) -> None:
+            self.set_y(-9)
+            self.set_font(_FONT, size=6.5)
+            self.set_text_color(GREY)
+            self.cell(_WIDTH_MM / 2, 4, foot)
+            self.cell(_WIDTH_MM / 2, 4, f"{self.page_no()} / {{nb}}", align="R")
+
+    pdf = Sheet(format=paper)
+    side = (pdf.w - _WIDTH_MM) / 2
+    pdf.set_margins(side, _TOP_MM, side)
+    pdf.set_auto_page_break(True, _BOTTOM_MM)
+    for face, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
+        pdf.add_font(_FONT, face, _fonts() / name)
+    pdf.set_title(f"{report.player}: {report.set_name}, session {report.session}")
+    pdf.set_lang("en")
+    pdf.add_page()
+    return pdf
+
+
+@cache
+def _fonts() -> Path:
+    """Letters of the figures, for the text as well; they cover most alphabets."""
+    from matplotlib import get_data_path
+
+    return Path(get_data_path(), "fonts", "ttf")
+
+
+def _head(pdf: FPDF, report: ReportContent) -> None:
+    _type(pdf, 15, bold=True)
+    pdf.multi_cell(0, 7, f"{report.player}: {report.set_name}", new_x="LMARGIN", new_y="NEXT")
+    _type(pdf, 8.5)
+    line = f"Fitting session {report.session}, {report.date}, {report.hand}-handed"
+    pdf.cell(0, 5, line, new_x="LMARGIN", new_y="NEXT")
+    pdf.ln(1)
+    _facts(pdf, report.facts)
+    for remark in report.remarks:
+        pdf.ln(1.4)
+        top, page = pdf.get_y(), pdf.page
+        pdf.set_x(pdf.l_margin + 4)
+        _type(pdf, 8)
+        pdf.multi_cell(_WIDTH_MM - 4, _LINE_MM, remark, new_x="LMARGIN", new_y="NEXT")
+        if pdf.page == page:
+            pdf.set_fill_color(ORANGE)
+            pdf.rect(pdf.l_margin, top, 1.2, pdf.get_y() - top, style="F")
+
+
+def _clubs(pdf: FPDF, report: ReportContent) -> None:
+    _title(pdf, "Clubs")
+    widths = (13, 11, 12, 10, 18, 26, 14, 15, 27, 40)
+    with _table(pdf, widths, "LRRRRRRRRL", CLUB_HEADS) as rows:
+        for cells in club_rows(report):
+            rows.row(cells)
+    _small(pdf, CLUB_LEGEND)
+
+
+def _sheet(pdf: FPDF, report: ReportContent) -> None:
+    if report.sheet is None:
+        return
+    _title(pdf, "Bend sheet")
+    heads = (
+        "club", "bend", "pulls: tick when measured", "lie error now, after",
+        "static lie now, to be", "lie measured after", "loft measured after",
+    )  # fmt: skip
+    cells = [sheet_cells(row) for row in report.sheet.rows]
+    with _table(pdf, (13, 23, 48, 29, 31, 21, 21), "LLLRRRR", heads, line_mm=5.2) as rows:
+        for one in cells:
+            rows.row((one.label, one.bend, "", one.error, one.static, "", ""), after=_ticks(one))
+    pdf.ln(1)
+    _small(
+        pdf,
+        f"Smallest step of the machine {report.sheet.increment_deg:g}°.   Bent by "
+        "______________________   on ______________",
+    )
+    pdf.ln(1)
+    with _table(pdf, (13, 173), "LL", ("club", "why")) as rows:
+        for row in report.sheet.rows:
+            rows.row((row.label, row.why))
+    for note in report.sheet.notes:
+        _small(pdf, note)
+    _title(pdf, "Cautions", room_mm=30)
+    _type(pdf, 8)
+    for caution in report.sheet.cautions:
+        pdf.cell(4, _LINE_MM, "•")
+        pdf.multi_cell(_WIDTH_MM - 4, _LINE_MM, caution, new_x="LMARGIN", new_y="NEXT")
+
+
+def _set(pdf: FPDF, report: ReportContent) -> None:
+    rows = report.sheet.rows if report.sheet else ()
+    svg = set_chart_svg(report.clubs, rows, "set")
+    height = 112.0 if any(club.lie_deg is not None for club in report.clubs) else 62.0
+    _title(pdf, "The set", room_mm=height + 2)
+    _picture(pdf, svg, pdf.l_margin + 1, 184.0)
+    pdf.set_y(pdf.get_y() + height)
+
+
+def _soles(pdf: FPDF, report: ReportContent) -> None:
+    width, height = PICTURE_MM
+    _title(pdf, "Soles, drawn to scale", room_mm=height + 20)
+    _small(pdf, SOLE_LEGEND)
+    pdf.ln(1)
+    for index, club in enumerate(report.clubs):
+        column = index % 2
+        if column == 0:
+            _keep_together(pdf, height + 5)
+        top = pdf.get_y()
+        left = pdf.l_margin + column * (_WIDTH_MM - width)
+        pdf.set_xy(left, top)
+        _type(pdf, 8.5, bold=True)
+        pdf.cell(width / 3, 4, club.label)
+        _type(pdf, 8)
+        pdf.cell(width * 2 / 3, 4, club.verdict, align="R")
+        pdf.set_y(top + 4)
+        _picture(pdf, sole_svg(club, f"sole{index}"), left, width)
+        last = column == 1 or index == len(report.clubs) - 1
+        pdf.set_y(top + height + 5 if last else top)
+
+
+def _budgets(pdf: FPDF, report: ReportContent) -> None:
+    _title(pdf, "Where the doubt comes from", room_mm=35)
+    _small(pdf, BUDGET_LEGEND)
+    heads = ("club", "u", "causes, largest first", "what to improve first")
+    with _table(pdf, (13, 13, 92, 68), "LRLL", heads) as rows:
+        for cells in budget_rows(report):
+            rows.row(cells)
+
+
+class _Ticks:
+    """Boxes to tick at the machine and lines to write on, over one row of the bend sheet."""
+
+    def __init__(self, cells: SheetCells) -> None:
+        self._pulls = cells.pulls
+
+    def draw(self, pdf: FPDF, top_mm: float, bottom_mm: float) -> None:
+        middle = (top_mm + bottom_mm) / 2
+        pdf.set_draw_color(INK)
+        pdf.set_line_width(0.25)
+        x = pdf.l_margin + 13 + 23 + 1.2
+        _type(pdf, 8)
+        for pull in self._pulls:
+            pdf.rect(x, middle - 1.6, 3.2, 3.2)
+            pdf.text(x + 4.0, middle + 1.0, pull)
+            x += 5.5 + pdf.get_string_width(pull)
+        for left in (144.0, 165.0):
+            line = pdf.l_margin + left
+            pdf.line(line + 4, bottom_mm - 1.3, line + 18, bottom_mm - 1.3)
+            pdf.text(line + 18.5, bottom_mm - 1.6, "°")
+
+
+def _ticks(cells: SheetCells) -> _Ticks:
+    return _Ticks(cells)
+
+
+class _Rows:
+    """Rows of a table that never break across pages, under a head that comes again."""
+
+    def __init__(
+        self, pdf: FPDF, widths: Sequence[float], aligns: str, heads: Sequence[str], line_mm: float
+    ) -> None:
+        self._pdf, self._widths, self._aligns = pdf, widths, aligns
+        self._heads, self._line_mm = heads, line_mm
+        self._draw(heads, bold="all", line_mm=_LINE_MM)
+        self._rule(INK, 0.35)
+
+    def row(self, cells: Sequence[str], after: _Ticks | None = None) -> None:
+        """Add a row; ``after`` draws over it."""
+        pdf = self._pdf
+        height = self._height(cells, self._line_mm)
+        if pdf.get_y() + height > pdf.h - pdf.b_margin:
+            pdf.add_page()
+            self._draw(self._heads, bold="all", line_mm=_LINE_MM)
+            self._rule(INK, 0.35)
+        top = pdf.get_y()
+        self._draw(cells, bold="first", line_mm=self._line_mm)
+        if after is not None:
+            bottom = pdf.get_y()
+            after.draw(pdf, top, bottom)
+            pdf.set_xy(pdf.l_margin, bottom)
+        self._rule(EDGE, 0.15)
+
+    def _lines(self, cells: Sequence[str], bold: str) -> list[list[str]]:
+        found = []
+        for index, (cell, width) in enumerate(zip(cells, self._widths, strict=True)):
+            _type(self._pdf, 8, bold=bold == "all" or (bold == "first" and index == 0))
+            split = self._pdf.multi_cell(
+                width, self._line_mm, cell, dry_run=True, output="LINES", align="L"
+            )
+            found.append([str(line) for line in split] if isinstance(split, list) else [])
+        return found
+
+    def _height(self, cells: Sequence[str], line_mm: float) -> float:
+        return max(len(lines) for lines in self._lines(cells, "first")) * line_mm + 1.0
+
+    def _draw(self, cells: Sequence[str], *, bold: str, line_mm: float) -> None:
+        pdf = self._pdf
+        lines = self._lines(cells, bold)
+        high = max(len(one) for one in lines)
+        top, left = pdf.get_y() + 0.5, pdf.l_margin
+        for index, (text, width) in enumerate(zip(lines, self._widths, strict=True)):
+            _type(pdf, 8, bold=bold == "all" or (bold == "first" and index == 0))
+            # Heads stand on the rule below them.
+            start = top + (high - len(text)) * line_mm if bold == "all" else top
+            for number, line in enumerate(text):
+                pdf.set_xy(left, start + number * line_mm)
+                pdf.cell(width, line_mm, line, align=self._aligns[index])
+            left += width
+        pdf.set_xy(pdf.l_margin, top + high * line_mm + 0.5)
+
+    def _rule(self, colour: str, width_mm: float) -> None:
+        pdf = self._pdf
+        pdf.set_draw_color(colour)
+        pdf.set_line_width(width_mm)
+        pdf.line(pdf.l_margin, pdf.get_y(), pdf.l_margin + sum(self._widths), pdf.get_y())
+
+
+@contextmanager
+def _table(
+    pdf: FPDF,
+    widths: Sequence[float],
+    aligns: str,
+    heads: Sequence[str],
+    line_mm: float = _LINE_MM,
+) -> Iterator[_Rows]:
+    yield _Rows(pdf, widths, aligns, heads, line_mm)
+    pdf.ln(0.8)
+
+
+def _facts(pdf: FPDF, facts: Sequence[tuple[str, str]]) -> None:
+    for name, value in facts:
+        _type(pdf, 8)
+        pdf.set_text_color(GREY)
+        pdf.cell(30, _LINE_MM, name)
+        pdf.set_text_color(INK)
+        pdf.multi_cell(_WIDTH_MM - 30, _LINE_MM, value, new_x="LMARGIN", new_y="NEXT")
+
+
+def _title(pdf: FPDF, words: str, room_mm: float = 24.0) -> None:
+    pdf.ln(4)
+    _keep_together(pdf, room_mm + 8)
+    _type(pdf, 10.5, bold=True)
+    pdf.cell(0, 6, words, new_x="LMARGIN", new_y="NEXT")
+    pdf.set_draw_color(GREY)
+    pdf.set_line_width(0.2)
+    pdf.line(pdf.l_margin, pdf.get_y(), pdf.l_margin + _WIDTH_MM, pdf.get_y())
+    pdf.ln(1)
+
+
+def _keep_together(pdf: FPDF, height_mm: float) -> None:
+    if pdf.get_y() + height_mm > pdf.h - pdf.b_margin:
+        pdf.add_page()
+
+
+def _small(pdf: FPDF, words: str) -> None:
+    _type(pdf, 7)
+    pdf.multi_cell(0, 3.5, words, new_x="LMARGIN", new_y="NEXT")
+
+
+def _type(pdf: FPDF, size_pt: float, *, bold: bool = False) -> None:
+    pdf.set_font(_FONT, style="B" if bold else "", size=size_pt)
+    pdf.set_text_color(INK)
+
+
+def _picture(pdf: FPDF, svg: str, x_mm: float, width_mm: float) -> None:
+    pdf.image(io.BytesIO(svg.encode()), x=x_mm, y=pdf.get_y(), w=width_mm)
