@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,6 +84,10 @@ class BoardCheck:
             await bench.wait(_LAST_WORDS_S, lambda: len(bench.tap.statuses) > before)
         return watched
 
+    def _strikes(self, records: Sequence[Strike | Reading]) -> list[Strike]:
+        hello = self._bench.hello
+        return [] if hello is None else strikes_in(records, hello)
+
     def _new_records(self) -> list[Strike | Reading]:
         new = self._bench.records[self._seen :]
         self._seen = len(self._bench.records)
@@ -99,7 +103,7 @@ class BoardCheck:
 
     async def _lowered(self, watched: Watched) -> None:
         """Lower the trigger until noise alone begins a few records a second."""
-        scans = sum(len(s.scan_ticks) for s in strikes_in(watched.untouched))
+        scans = sum(len(s.scan_ticks) for s in self._strikes(watched.untouched))
         if scans >= ENOUGH_SCANS:
             # The trigger that it came with was low enough.
             return
@@ -133,7 +137,7 @@ class BoardCheck:
             self._new_records()
             await bench.wait(step_s)
             left_s -= step_s
-            new = strikes_in(self._new_records())
+            new = self._strikes(self._new_records())
             watched.lowered += new
             enough = sum(len(s.scan_ticks) for s in watched.lowered) >= ENOUGH_SCANS
             if enough and left_s < self._plan.rest_s / 2:
@@ -165,7 +169,7 @@ class BoardCheck:
     def _level_over_noise(self, watched: Watched) -> int | None:
         """Trigger to press with, if noise has been beginning records by itself."""
         hello = self._bench.hello
-        untouched = strikes_in(watched.untouched)
+        untouched = self._strikes(watched.untouched)
         if hello is None or len(untouched) < watched.untouched_s or not self._can_be_lowered():
             return None
         rest = resting_scans(untouched, [], hello, watched.trigger_level)
@@ -203,12 +207,9 @@ class BoardCheck:
         hello = self._bench.hello
         if hello is None or not self._bench.sends_scans:
             return False
-        strikes = strikes_in(watched.pressed)
-        strikes += [
-            r.raw.record
-            for r in self._bench.records[self._seen :]
-            if isinstance(r.raw.record, Strike)
-        ]
+        strikes = self._strikes(watched.pressed)
+        unseen = [r.raw.record for r in self._bench.records[self._seen :]]
+        strikes += strikes_in(unseen, hello)
         if len(strikes) < 2 * _PRESSES_EACH:
             return False
         presses = presses_of(strikes, hello, watched.press_level)
@@ -223,7 +224,7 @@ class BoardCheck:
         hello = self._bench.hello
         if hello is None or not self._bench.sends_scans:
             return f"{len(watched.pressed)} contacts"
-        presses = presses_of(strikes_in(watched.pressed), hello, watched.press_level)
+        presses = presses_of(self._strikes(watched.pressed), hello, watched.press_level)
         if not len(presses.height):
             return "nothing yet"
         alive = presses.alive | presses.stuck

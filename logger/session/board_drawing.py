@@ -10,6 +10,7 @@ from analysis.roller import Direction, RollerPass
 from logger.errors import LinkTimeoutError, ProtocolError, UsageError
 from logger.records import Hello, Strike
 from logger.session.board_bench import BoardBench
+from logger.session.board_findings import strikes_in
 from logger.session.board_passes import is_pass, pass_of, refuse_unreadable
 
 _WAYS = {
@@ -86,7 +87,7 @@ class BarDrawing:
     async def _played(self, drawn: Drawn, order: Sequence[Direction]) -> None:
         await self._bench.wait(0.0)
         records = [r.raw.record for r in self._bench.records]
-        found = [r for r in records if isinstance(r, Strike) and is_pass(r, drawn.hello)]
+        found = [r for r in strikes_in(records, drawn.hello) if is_pass(r, drawn.hello)]
         if order and len(order) != len(found):
             raise UsageError(
                 f"{self._bench.tap.url}: it holds {len(found)} passes, --order tells of "
@@ -117,14 +118,11 @@ class BarDrawing:
             new = await self._bench.next_records(seen, loop_s)
             left_s -= loop_s if not new else 0.0
             seen += len(new)
-            for timed in new:
-                record = timed.raw.record
-                if isinstance(record, Strike):
-                    if is_pass(record, hello):
-                        return record
-                    self._say(
-                        f"  a touch of {1000 * record.span_ticks / hello.tick_hz:.0f} ms: no pass"
-                    )
+            for strike in strikes_in([timed.raw.record for timed in new], hello):
+                if is_pass(strike, hello):
+                    return strike
+                span_ms = 1000 * strike.span_ticks / hello.tick_hz
+                self._say(f"  a touch of {span_ms:.0f} ms: no pass")
         raise LinkTimeoutError(
             f"{self._bench.tap.url}: no bar was drawn for {self._wait_s:.0f} s. Start again when "
             "it is at hand"

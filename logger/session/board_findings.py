@@ -20,7 +20,7 @@ from logger.decoding import DamageKind
 from logger.records import Flag, Hello, Reading, Strike
 from logger.session.board_bench import BoardBench
 from logger.session.board_presses import order_finding, press_findings, presses_of
-from logger.session.board_rest import resting_scans, steady_ticks
+from logger.session.board_rest import fits_hello, resting_scans, steady_ticks
 
 # Records with nobody near the board: one or two may be a door that was shut.
 _UNTOUCHED_FAIL = 3
@@ -45,9 +45,9 @@ class Watched:
     """The board would not go below this trigger; None if it was not asked to or did."""
 
 
-def strikes_in(records: Sequence[object]) -> list[Strike]:
-    """Only the records that hold scans."""
-    return [record for record in records if isinstance(record, Strike)]
+def strikes_in(records: Sequence[object], hello: Hello) -> list[Strike]:
+    """Only the records that hold scans of the board that said this hello."""
+    return [r for r in records if isinstance(r, Strike) and fits_hello(r, hello)]
 
 
 def findings_of(bench: BoardBench, watched: Watched) -> list[Finding]:
@@ -94,10 +94,10 @@ def _no_cells(hello: Hello) -> Finding:
 
 
 def _cell_findings(hello: Hello, watched: Watched) -> list[Finding]:
-    untouched, pressed = strikes_in(watched.untouched), strikes_in(watched.pressed)
+    untouched, pressed = strikes_in(watched.untouched, hello), strikes_in(watched.pressed, hello)
     level = watched.trigger_level
     rest = resting_scans([*untouched, *watched.lowered], pressed, hello, watched.press_level)
-    findings: list[Finding] = []
+    findings = _misfit_findings(hello, [*watched.untouched, *watched.pressed])
     try:
         if rest is None:
             raise NoAnswerError("no scan at rest came: press the strip sharply some twenty times")
@@ -121,6 +121,17 @@ def _cell_findings(hello: Hello, watched: Watched) -> list[Finding]:
     return findings + _scan_findings(hello, [*untouched, *watched.lowered, *pressed])
 
 
+def _misfit_findings(hello: Hello, records: Sequence[Strike | Reading]) -> list[Finding]:
+    misfits = [r for r in records if isinstance(r, Strike) and not fits_hello(r, hello)]
+    if not misfits:
+        return []
+    fix = (
+        f"Strikes do not have the {hello.rows} x {hello.cells} cells of the board's hello, or "
+        "their scan times do not go up: correct the firmware."
+    )
+    return [Finding("misfit strikes", float(len(misfits)), "strikes", Verdict.FAIL, fix)]
+
+
 def _scan_findings(hello: Hello, strikes: Sequence[Strike]) -> list[Finding]:
     ticks = steady_ticks(strikes)
     try:
@@ -130,8 +141,9 @@ def _scan_findings(hello: Hello, strikes: Sequence[Strike]) -> list[Finding]:
 
 
 def _measured_noise(hello: Hello, watched: Watched) -> float | None:
-    untouched = [*strikes_in(watched.untouched), *watched.lowered]
-    rest = resting_scans(untouched, strikes_in(watched.pressed), hello, watched.press_level)
+    untouched = [*strikes_in(watched.untouched, hello), *watched.lowered]
+    pressed = strikes_in(watched.pressed, hello)
+    rest = resting_scans(untouched, pressed, hello, watched.press_level)
     if rest is None or len(rest.counts) < 2:
         return None
     return float(np.median(resting_noise_counts(rest.counts)))

@@ -18,6 +18,13 @@ _SURELY_BEFORE = 3
 _UNTOUCHED = 0.5
 
 
+def fits_hello(strike: Strike, hello: Hello) -> bool:
+    """Whether a strike has the cells that its board said it has, and scans one after the other."""
+    steps = np.mod(np.diff(strike.scan_ticks.astype(np.int64)), _TICK_RANGE)
+    in_order = bool(np.all((steps > 0) & (steps < _TICK_RANGE // 2)))
+    return strike.counts.shape[1:] == (hello.rows, hello.cells) and in_order
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class RestingScans:
     """Scans in which nothing touched the strip.

@@ -7,6 +7,7 @@ The truth is a strip of point cells on an elastic foundation under a rigid tube:
 from __future__ import annotations
 
 import json
+import time
 
 import numpy as np
 import pytest
@@ -59,6 +60,70 @@ def test_gains_of_the_cells_are_found_kept_and_applied(core, lieboard):
     assert found == pytest.approx(truth, abs=0.04)
     assert np.mean(np.abs(found - truth) < 2.5 * u) > 0.8
     assert np.ptp(truth) > 0.25
+
+
+def strike(place_mm, *, half_width_mm=26.0, peak=150.0):
+    """A sole over the strip for 0.8 ms, a count each 20 us."""
+    wave = np.sin(np.pi * np.linspace(0, 1, 41))[:, None]
+    u = (MIDDLES_MM - place_mm) / half_width_mm
+    return (wave * GAIN * peak * np.maximum(1 - u**2, 0.0))[:, None, :]
+
+
+def test_strikes_after_the_evening_are_read_with_it_and_raw_records_stay(core, with_set):
+    board = core(BENCH)
+    places_mm = np.linspace(-22.0, 22.0, 6)
+
+    def logged():
+        logging = with_set.start("log", board.url, "--new")
+        logging.line("session")
+        time.sleep(1.0)
+        for place_mm in places_mm:
+            board.play(strike(place_mm), 20_000)
+            logging.line("7i strike")
+            time.sleep(0.3)
+        logging.process.terminate()
+        logging.end()
+
+    logged()
+    assert even(with_set, board)[0] == 0
+    logged()
+    rows = with_set.rows("SELECT session, board_mm, method_version FROM strikes ORDER BY id")
+    raw = np.array([mm for session, mm, _ in rows if session == 1])
+    evened = np.array([mm for session, mm, _ in rows if session == 2])
+    assert {m for s, _, m in rows if s == 1} == {rows[0][2]}
+    assert {m for s, _, m in rows if s == 2} == {f"{rows[0][2]}, evening 1"}
+    # The truth is the middle of the parabola; cells that differ by 30 % pull it about.
+    assert np.std(raw - places_mm) > 0.5
+    assert np.std(evened - places_mm) < 0.6 * np.std(raw - places_mm)
+    # What the board sent is what is kept: 2 sessions of 6 strikes and 6 passes.
+    assert with_set.rows("SELECT COUNT(*) FROM records") == [(18,)]
+
+
+def test_a_capture_gives_the_same_as_the_board_did(core, with_set, tmp_path):
+    board = core(BENCH)
+    capture = tmp_path / "bar.cap"
+    logging = with_set.start("log", board.url, "--capture", str(capture))
+    logging.line("session")
+    time.sleep(1.0)
+    for number in range(4):
+        board.play(drawn(1 if number % 2 == 0 else -1), 1_000_000)
+        logging.line("7i")
+        time.sleep(0.3)
+    logging.process.terminate()
+    logging.end()
+    # Another data file, and the one that has the records already.
+    for db in (tmp_path / "other.db", with_set.db):
+        code, out, err = with_set.run("board", "even", f"capture:{capture}", "--db", str(db))
+        assert (code, err) == (0, ""), out
+        assert "evened from 4 passes" in out
+    code, out, err = with_set.run("board", "even", f"capture:{capture}", "--order", "+-+")
+    assert code == 2
+    assert "holds 4 passes, --order tells of 3" in err
+    code, out, err = with_set.run("board", "even", f"capture:{capture}", "--order", "-+-+")
+    assert code != 0
+    assert "the other way" in out + err
+    code, out, _ = with_set.run("board", "check", f"capture:{capture}")
+    assert "cells that answered" in out
 
 
 def test_crossed_wires_are_named_and_nothing_is_kept(core, lieboard):

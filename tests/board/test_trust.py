@@ -124,7 +124,7 @@ def test_audit_of_a_session_takes_the_marks_that_audit(simulated, with_set):
     logging = with_set.start("log", board.url)
     logging.line("session 1")
     lies = (-1.5, -0.5, 0.5, 1.5, 0.0)
-    time.sleep(2.0)
+    time.sleep(1.0)
     for lie in lies:
         board.strike(lie_error_deg=lie)
         logging.line("7i strike")
