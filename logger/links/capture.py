@@ -64,7 +64,25 @@ class CaptureRecord:
     data: bytes
 
 
-class CaptureWriter:
+class _Closing:
+    """Closes itself at the end of a ``with`` block."""
+
+    def close(self) -> None:
+        raise NotImplementedError
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+class CaptureWriter(_Closing):
     """Writes one capture file; several connections may follow each other in it.
 
     Raises
@@ -103,17 +121,6 @@ class CaptureWriter:
             finally:
                 self._file.close()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
     def _append(self, data: bytes) -> None:
         if self._file.closed:
             raise StoreError(f"the capture {self._path} is closed already")
@@ -133,7 +140,7 @@ class CaptureWriter:
             ) from error
 
 
-class CaptureReader:
+class CaptureReader(_Closing):
     """Reads one capture file from its start.
 
     Raises
@@ -194,17 +201,6 @@ class CaptureReader:
     def close(self) -> None:
         """Close the file; may be called twice."""
         self._file.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _read_header(self) -> tuple[str, UtcAnchor]:
         head = self._file.read(_HEADER.size)

@@ -182,3 +182,19 @@ class Bench:
 @pytest.fixture
 def bench() -> Bench:
     return Bench()
+
+
+@pytest.fixture
+def slow(bench: Bench) -> Bench:
+    """The bench, with a disk that can be seen at work."""
+    writing, go_on = asyncio.Event(), asyncio.Event()
+    store = bench.recorder.store
+
+    async def slowly(boot_row, records):
+        writing.set()
+        await go_on.wait()
+        await store(boot_row, records)
+
+    bench.recorder.store = slowly
+    bench.writing, bench.go_on = writing, go_on
+    return bench

@@ -9,22 +9,6 @@ import pytest
 from logger.errors import LinkClosedError, StoreError
 
 
-@pytest.fixture
-def slow(bench):
-    """The bench, with a disk that can be seen at work."""
-    writing, go_on = asyncio.Event(), asyncio.Event()
-    store = bench.recorder.store
-
-    async def slowly(boot_row, records):
-        writing.set()
-        await go_on.wait()
-        await store(boot_row, records)
-
-    bench.recorder.store = slowly
-    bench.writing, bench.go_on = writing, go_on
-    return bench
-
-
 async def _begin(bench):
     bench.say(bench.hello(0, 2), bench.reading(0), bench.reading(1))
     await bench.until(bench.writing.is_set)

@@ -9,33 +9,24 @@ from logger.collector.recording import BoardIdentity, KnownBoot
 from logger.decoding import Decoder
 
 
-async def test_what_is_on_its_way_to_disk_is_not_counted_as_lost(bench):
+async def test_what_is_on_its_way_to_disk_is_not_counted_as_lost(slow):
     """The board dropped what it had sent; we have it, and are just writing it."""
     decoder = Decoder()
-    (hello,) = decoder.feed(bench.hello(), 0)
+    (hello,) = decoder.feed(slow.hello(), 0)
     identity = BoardIdentity(hello.board_id, "7", "bench", hello)
-    boot = KeepingBoot(identity, KnownBoot(1), bench.recorder, bench.events.append, bench.clock)
-    writing, go_on = asyncio.Event(), asyncio.Event()
-    store = bench.recorder.store
-
-    async def slowly(boot_row, records):
-        writing.set()
-        await go_on.wait()
-        await store(boot_row, records)
-
-    bench.recorder.store = slowly
-    records = decoder.feed(b"".join(bench.reading(n) for n in range(3)), 0)
+    boot = KeepingBoot(identity, KnownBoot(1), slow.recorder, slow.events.append, slow.clock)
+    records = decoder.feed(b"".join(slow.reading(n) for n in range(3)), 0)
     await boot.take(records)
-    now_ns = bench.clock.monotonic_ns()
-    boot.ticks.feed_exchange(now_ns, bench.ticks(), bench.ticks(), bench.clock.monotonic_ns())
+    now_ns = slow.clock.monotonic_ns()
+    boot.ticks.feed_exchange(now_ns, slow.ticks(), slow.ticks(), slow.clock.monotonic_ns())
     watching = asyncio.create_task(boot.take(()))
-    await writing.wait()
+    await slow.writing.wait()
     listening = asyncio.create_task(boot.announced(3, 3))
     await asyncio.sleep(0.01)
-    go_on.set()
+    slow.go_on.set()
     await asyncio.gather(watching, listening)
-    assert bench.recorder.holes == []
-    assert bench.filed() == [0, 1, 2]
+    assert slow.recorder.holes == []
+    assert slow.filed() == [0, 1, 2]
     assert boot.confirmable == 2
 
 

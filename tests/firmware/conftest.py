@@ -50,7 +50,7 @@ def firmware(out: Path) -> Callable[[str], Path]:
 
 @pytest.fixture(scope="session")
 def sanitised(out: Path) -> Path:
-    """The fuzzing helper with address and undefined behaviour checks."""
+    """The fuzzing program with address and undefined behaviour checks."""
     hint = "apt-get install gcc make"
     where = out / "strip16"
     _built(lambda: make(REFERENCE, "sanitised", "cc", hint, BOARD="strip16", OUT=str(where)))

@@ -23,7 +23,7 @@ from logger.wire import encode
 
 
 class Sanitised:
-    """The helper program: bytes of a host in, bytes of the board out."""
+    """The fuzzing program: bytes of a host in, bytes of the board out."""
 
     def __init__(self, program: Path, errors: Path) -> None:
         self._errors = errors
@@ -59,9 +59,9 @@ class Sanitised:
 
 @pytest.fixture(scope="module")
 def core(sanitised: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sanitised]:
-    helper = Sanitised(sanitised, tmp_path_factory.mktemp("fuzz") / "errors.txt")
-    yield helper
-    assert helper.close() == 0
+    program = Sanitised(sanitised, tmp_path_factory.mktemp("fuzz") / "errors.txt")
+    yield program
+    assert program.close() == 0
 
 
 def frame(message: object) -> bytes:
