@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from analysis.contact import MOST_MORE_SWINGS
 from analysis.conventions import FloatArray
 from analysis.correction import head_room_deg
 from analysis.plan_chances import bends
@@ -133,6 +134,46 @@ def next_club(
     return advice(None, 0, why, marks)
 
 
+def swings_to_carry(
+    posterior: SetPosterior, clubs: Sequence[PlanClub], rules: PlanRules | None = None
+) -> dict[str, int | None]:
+    """Tell how many more swings of a club alone would let the evidence carry a bend of it.
+
+    Parameters
+    ----------
+    posterior, clubs, rules
+        As for `next_club`.
+
+    Returns
+    -------
+    dict
+        For clubs that would be bent if their mean were sure, but not yet: 1 to
+        `MOST_MORE_SWINGS` if the mean stays where it is, or None if no number of swings does it
+        and something else must be known better, as a rule the level. Other clubs are left out.
+
+    Raises
+    ------
+    NoAnswerError
+        A wish that cannot be turned into degrees.
+    ValueError
+        Clubs and posterior differ.
+    """
+    rules = rules or PlanRules()
+    if tuple(club.label for club in clubs) != posterior.labels:
+        raise ValueError("the plan's clubs and the posterior's are not the same")
+    look = _LookAhead(posterior, clubs, rules)
+    nothing = np.zeros(len(clubs))
+    plenty = posterior.strikes + rules.fewest_strikes
+    sure = look._gain(look.off[:, None], nothing, plenty)[:, 0]
+    out: dict[str, int | None] = {}
+    for j, label in enumerate(posterior.labels):
+        if look.now[j] > 0 or sure[j] <= 0:
+            continue
+        runs = range(1, MOST_MORE_SWINGS + 1)
+        out[label] = next((run for run in runs if look.carried_after(j, run)), None)
+    return out
+
+
 class _LookAhead:
     def __init__(
         self, posterior: SetPosterior, clubs: Sequence[PlanClub], rules: PlanRules
@@ -161,7 +202,18 @@ class _LookAhead:
                 best = (each, run)
         return best
 
+    def carried_after(self, j: int, run: int) -> bool:
+        """Whether so many swings would carry a bend of club j if its mean stayed."""
+        left, strikes, _ = self._after(j, run, marked=False)
+        return bool(self._gain(self.off[:, None], left, strikes)[j, 0] > 0)
+
     def _value(self, j: int, run: int, marked: bool) -> float:
+        left, strikes, step = self._after(j, run, marked=marked)
+        after = self._gain(self.off[:, None] + step[:, None] * self.z, left, strikes)
+        return float(after.mean(axis=1).sum() - self.now.sum())
+
+    def _after(self, j: int, run: int, *, marked: bool) -> tuple[FloatArray, IntArray, FloatArray]:
+        """Look up sds and strikes after a run of club j, and what one sd of news moves."""
         post = self.posterior
         cov = post.covariance_deg2[:, j] if marked else post.shown_cov[:, j]
         var = post.covariance_deg2[j, j] if marked else post.shown_var[j]
@@ -169,8 +221,7 @@ class _LookAhead:
         left = np.sqrt(np.maximum(np.diag(post.covariance_deg2) - step**2, 1e-9))
         strikes = post.strikes.copy()
         strikes[j] += run
-        after = self._gain(self.off[:, None] + step[:, None] * self.z, left, strikes)
-        return float(after.mean(axis=1).sum() - self.now.sum())
+        return np.asarray(left), strikes, np.asarray(step)
 
     def _gain(self, off: FloatArray, sd: FloatArray, strikes: IntArray) -> FloatArray:
         """Drop of the loss by the best bend that the evidence would carry, shape of ``off``."""

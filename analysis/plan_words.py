@@ -5,7 +5,6 @@ from __future__ import annotations
 from analysis.plan_rows import way
 from analysis.plan_types import PlanRow, Reason, SetPlan
 
-
 # Less than this aside at carry is not worth a sentence.
 _LEAST_M = 0.2
 
