@@ -7,11 +7,8 @@ one user), so that a host that leaks connections meets the end it would meet on 
 from __future__ import annotations
 
 import asyncio
-import ctypes
 import os
 import shutil
-import signal
-import sys
 import tempfile
 from pathlib import Path
 
@@ -33,7 +30,8 @@ _CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configura
 _DENIED = '<policy context="mandatory"><deny send_destination="org.bluez"/></policy>'
 # What bleak asks for the daemon's version.
 _VERSION_PROBE = "#!/bin/sh\necho 'bluetoothctl: {version}'\n"
-_PR_SET_PDEATHSIG = 1
+# However its parent ends, the bus ends with it: the pipe that it holds is closed then.
+_UNTIL_INPUT_ENDS = '"$@" & cat >/dev/null; kill $!; wait $!'
 
 
 class PrivateBus:
@@ -72,8 +70,9 @@ class PrivateBus:
         words = self._folder / "bus.log"
         with words.open("wb") as log:
             self._process = await asyncio.create_subprocess_exec(
+                "/bin/sh", "-c", _UNTIL_INPUT_ENDS, "sh",
                 program, f"--config-file={config}", "--nofork", "--nopidfile", "--print-address",
-                stdout=asyncio.subprocess.PIPE, stderr=log, preexec_fn=_end_with_parent,
+                stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, stderr=log,
             )  # fmt: skip
         assert self._process.stdout is not None
         if not await self._process.stdout.readline():
@@ -81,13 +80,8 @@ class PrivateBus:
 
     async def close(self) -> None:
         """Stop the bus and leave nothing behind."""
-        if self._process is not None and self._process.returncode is None:
-            self._process.terminate()
+        if self._process is not None:
+            assert self._process.stdin is not None
+            self._process.stdin.close()
             await self._process.wait()
         shutil.rmtree(self._folder, ignore_errors=True)
-
-
-def _end_with_parent() -> None:
-    """Ask Linux to stop this process when its parent ends, however it ends (prctl(2))."""
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
