@@ -110,7 +110,7 @@ class SetStrikes:
         toe = _full(toe_mm, n, "toe_mm")
         usual = RESOLUTION_MM / math.sqrt(12)
         own = np.full(n, usual) if u_mm is None else _full(u_mm, n, "u_mm")
-        if np.any(~(own >= 0)):
+        if np.any(~(own[np.isfinite(toe)] >= 0)):
             raise ValueError("u_mm must not be negative")
         loading = _full(per_offset, n, "per_offset")
         if offset_cov_mm2 is not None:

@@ -208,6 +208,11 @@ def test_strikes_that_are_not_numbers_are_set_aside(irons, strikes_of, sure):
     assert fit.strikes[2] == 4
 
 
+def test_a_strike_without_a_number_needs_no_uncertainty_either():
+    strikes = SetStrikes.of([0, 0], [1.0, np.nan], u_mm=[0.5, np.nan])
+    assert fit_set([SetClub("7i")], strikes).strikes.tolist() == [1]
+
+
 def test_finer_grids_change_nothing_that_matters(irons, strikes_of, sure, monkeypatch):
     _, _, club, y = scene(14, per=3)
     y = y + 2.2 * (club == 4)
