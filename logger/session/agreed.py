@@ -41,8 +41,10 @@ def need_agreement(store: Store, url: str) -> tuple[str, str | None]:
     """
     known = agreed_board(store, url)
     if known is None:
+        target = ble_target(url)
+        named = f'"{target}"' if " " in target else target
         raise UsageError(
             f"{url} was never used with this data file; if it is yours, run once: "
-            f"lieboard boards --accept {ble_target(url)}"
+            f"lieboard boards --accept {named}"
         )
     return known

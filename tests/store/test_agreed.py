@@ -33,7 +33,7 @@ def test_a_file_from_before_has_agreed_to_nothing(path):
 def test_which_board_an_agreement_means(store):
     assert agreed_board(store, "/dev/ttyACM0") == ("/dev/ttyACM0", None)
     assert agreed_board(store, "ble://north") is None
-    with pytest.raises(UsageError, match="lieboard boards --accept north bay"):
+    with pytest.raises(UsageError, match='lieboard boards --accept "north bay"'):
         need_agreement(store, "ble://north%20bay")
     store.agree_to_board(NORTH, "north", at_utc_ns=1)
     store.agree_to_board(SOUTH, "south", at_utc_ns=1)
