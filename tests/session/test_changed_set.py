@@ -4,7 +4,9 @@ import pytest
 
 from logger.clubs import Club, ClubSpec, SetFile
 from logger.errors import UsageError
+from logger.session.evidence import session_evidence, session_picture
 from logger.session.fitting import FittingSession
+from logger.session.planning import bend_plan
 
 
 @pytest.fixture
@@ -17,6 +19,14 @@ def without_7i(desk, at_ns):
         SetFile("Ada Lindqvist", "right", "Test irons", "6i", None, clubs), at_utc_ns=at_ns(50.0)
     )
     return desk
+
+
+def test_strikes_of_a_club_that_left_the_set_stay_in_the_table(without_7i):
+    desk = without_7i
+    evidence = session_evidence(desk.store, desk.session.row)
+    assert [(one.club.label, one.used) for one in evidence] == [("6i", 0), ("8i", 0), ("7i", 2)]
+    plan = bend_plan(desk.store, desk.session.row, session_picture(desk.store, desk.session.row))
+    assert len(plan.rows) == 3
 
 
 def test_going_on_puts_a_club_up_that_is_in_the_set(without_7i, at_ns):

@@ -2,6 +2,7 @@
 
 import pytest
 
+from logger.session.evidence import session_evidence
 from simulators import encode
 
 
@@ -50,3 +51,7 @@ def test_scans_of_another_shape_than_the_board_said_are_kept_and_set_aside(desk)
     assert (
         desk.contacts()[1].reason == "has 1 row of 12 cells, where the board said 1 row of 16 cells"
     )
+    # What a fitter brings in all the same has no place, and stops nobody's table.
+    desk.session.bring_back(desk.contacts()[1])
+    used = {one.club.label: one.used for one in session_evidence(desk.store, desk.session.row)}
+    assert used == {"6i": 0, "7i": 2, "8i": 0}
