@@ -16,7 +16,21 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint_checks import after_fit, before_fit
 from analysis.footprint_fit import Mode, Problem, find_mode, priors
-from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V, footprint_counts
+from analysis.footprint_model import (
+    EDGE,
+    HEEL,
+    LOG_A,
+    LOG_H,
+    SHAPE,
+    SHARE,
+    TOE,
+    C,
+    Cells,
+    L,
+    V,
+    footprint_counts,
+    given_ground,
+)
 from analysis.footprint_posterior import (
     NODES,
     Nodes,
@@ -40,6 +54,9 @@ __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit
 
 # Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
 _BATCH = 1024
+# Columns of theta that belong to the head, and to the board: the same in all of their strikes.
+_HEAD = [L, HEEL, TOE, EDGE]
+_COVER = [SHAPE, SHARE]
 
 
 @dataclass(frozen=True)
@@ -54,6 +71,11 @@ class _Sole:
     half: FloatArray
     """Half-width of the parabola at the typical depth."""
     half_log_sd: float
+    ground: tuple[float, float]
+    """Mean and standard deviation."""
+    log_edge: FloatArray
+    """Radius along which the ends are ground off, over the camber's."""
+    edge_log_sd: float
 
 
 def fit_footprints(
@@ -126,6 +148,9 @@ def fit_footprints(
         sole.middle_u_mm,
         half,
         float(np.log(sole.depth_factor)) / 2,
+        (given_ground(sole.ground_mm), sole.ground_u_mm),
+        np.log(sole.ground_radius_mm / camber),
+        float(np.log(sole.ground_radius_factor)),
     )
     out = _Columns(n, strip, aim, hand, soles)
     if np.any(gain <= 0) or np.any(np.isinf(gain)):
@@ -176,7 +201,8 @@ class _Columns:
         shapes: dict[str, tuple[int, ...]] = {
             "covariance": (n, 3, 3),
             "gain_influence_mm": (n, 2, strip.cells),
-            "length_influence": (n, 2),
+            "head_influence_mm": (n, 2, len(_HEAD)),
+            "cover_influence_mm": (n, 2, len(_COVER)),
             "middle_influence": (n,),
         }
         nodes = "node_centre_mm node_log_likelihood node_toe_mm node_toe_sd_mm"
@@ -201,7 +227,6 @@ class _Columns:
             bad_cell=self.bad_cell,
             camber_mm=np.asarray(self.soles.camber),
             camber_u_mm=np.asarray(self.soles.camber_u),
-            length_u_mm=np.asarray(self.soles.length_u),
             middle_u_mm=self.soles.middle_u,
             gain_shared_u=self.strip.gain_shared_u,
             aim=self.aim,
@@ -224,12 +249,14 @@ def _fit_batch(
         profile, patch = profile.take(good), patch.take(good)
         y, rows, mark = y[good], rows[good], mark[good]
     mean, weight = priors(
-        mark,
-        out.aim.sd_mm,
-        soles.length[rows],
-        soles.length_u[rows],
-        soles.half[rows],
-        soles.half_log_sd,
+        len(rows),
+        (mark, out.aim.sd_mm),
+        (soles.length[rows], soles.length_u[rows]),
+        (np.log(soles.half[rows]), soles.half_log_sd),
+        (out.strip.cover_shape, out.strip.cover_shape_u),
+        soles.ground,
+        (out.strip.neighbour_share, out.strip.neighbour_u),
+        (soles.log_edge[rows], soles.edge_log_sd),
     )
     # A hole is seen by its value only, so that a dead cell does not split the patch.
     use = (~profile.missing).astype(np.float64)
@@ -239,7 +266,6 @@ def _fit_batch(
         None if profile.sag is None else _cells_first(profile.sag),
         _cells_first(profile.variance),
         out.gain_var,
-        out.strip.neighbour_u**2,
         _cells_first(use),
         np.ascontiguousarray(profile.saturated.T) if profile.saturated.any() else None,
         mean,
@@ -327,9 +353,10 @@ def _file(
     by_gain = np.stack([by_gain[:, C], by_gain[:, V] - by_gain[:, C]], axis=1)
     value["gain_influence_mm"][rows] = by_gain[:, :, ::sign]
     value["middle_influence"][rows] = by_middle
-    by_length = mode.covariance[:, :, L] * problem.prior_weight[:, L, None]
-    value["length_influence"][rows, 0] = by_length[:, C]
-    value["length_influence"][rows, 1] = by_length[:, V] - by_length[:, C]
+    by_prior = mode.covariance * np.sqrt(problem.prior_weight)[:, None, :]
+    by_prior = np.stack([by_prior[:, C], by_prior[:, V] - by_prior[:, C]], axis=1)
+    value["head_influence_mm"][rows] = by_prior[:, :, _HEAD]
+    value["cover_influence_mm"][rows] = by_prior[:, :, _COVER]
 
 
 def _file_depth(

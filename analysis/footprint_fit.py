@@ -1,4 +1,4 @@
-"""Most probable footprint of many strikes at once: damped Gauss-Newton on (A, v, h, c, L)."""
+"""Most probable footprint of many strikes at once: damped Gauss-Newton on all of theta."""
 
 from __future__ import annotations
 
@@ -6,16 +6,34 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray
 from analysis.footprint_linear import FEW, Cholesky, solve_damped
-from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, Prediction, V, predict
+from analysis.footprint_model import (
+    EDGE,
+    HEEL,
+    HEEL_COLUMNS,
+    LOG_A,
+    LOG_H,
+    SHAPE,
+    SHARE,
+    SIZE,
+    TOE,
+    TOE_COLUMNS,
+    TURN,
+    C,
+    Cells,
+    L,
+    Prediction,
+    V,
+    predict,
+)
 from analysis.footprint_start import choose_ends
 from analysis.footprint_types import BoolArray
 
 # Largest step in one go, by column of theta: the model's kinks make longer ones useless.
-_STEP_LIMIT = np.array([0.7, 12.0, 0.5, 12.0, 4.0])
+STEP_LIMIT = np.array([0.7, 12.0, 0.5, 12.0, 4.0, 0.5, 4.0, 4.0, 0.2, 0.7])
 # Student's t of the first phase: few degrees of freedom, so that one dead cell cannot bend the
 # parabola before it is known to be dead.
 _T_DOF = 4.0
@@ -26,6 +44,8 @@ _BAD_FACTOR = 20.0
 _NOISE_BELIEF = 12.0
 # A second guess is tried when it looked at most this much dearer than the first.
 _RIVAL_COST = 20.0
+# Standard deviation of what is said to be certain: no data moves it.
+_HELD = 1e-4
 # Ends found anew are tried when they moved by more than this part of the pitch.
 _RETRY_PITCHES = 0.3
 
@@ -42,15 +62,14 @@ class Problem:
     offset_var: FloatArray
     """(cells, n)."""
     gain_var: float
-    neighbour_var: float
     use: FloatArray
     """(cells, n): 0 = missing or dead."""
     saturated: BoolArray | None
     """(cells, n): value is a lower limit; None if no cell is."""
     prior_mean: FloatArray
-    """(n, 5)."""
+    """(n, 10)."""
     prior_weight: FloatArray
-    """(n, 5): one over variance."""
+    """(n, 10): one over variance."""
 
     def take(self, rows: NDArray[Any]) -> Problem:
         """Pick some of the strikes (also repeatedly)."""
@@ -60,7 +79,6 @@ class Problem:
             None if self.sag is None else self.sag[:, rows],
             self.offset_var[:, rows],
             self.gain_var,
-            self.neighbour_var,
             self.use[:, rows],
             None if self.saturated is None else self.saturated[:, rows],
             self.prior_mean[rows],
@@ -71,12 +89,6 @@ class Problem:
         """One over the variance of each cell when it truly has ``counts``; 0 = unused."""
         level = np.maximum(counts, 0.0)
         variance = self.offset_var + self.gain_var * level * level
-        if self.neighbour_var > 0:
-            # Half the share goes to either side and as much comes back.
-            swap = -2 * level
-            swap[1:] += level[:-1]
-            swap[:-1] += level[1:]
-            variance += self.neighbour_var / 4 * swap * swap
         return np.asarray(self.use / variance)
 
 
@@ -88,9 +100,9 @@ class Measured:
     cost: FloatArray
     """Minus twice the log posterior, up to a constant."""
     slope: FloatArray
-    """(n, 5): downhill direction, half the negative gradient of cost."""
+    """(n, 10): downhill direction, half the negative gradient of cost."""
     normal: FloatArray
-    """(n, 5, 5)."""
+    """(n, 10, 10)."""
 
     def adopt(self, other: Measured, rows: NDArray[np.intp], better: BoolArray) -> None:
         """Take over the strikes of ``other`` (which are ``rows`` here) that got better."""
@@ -143,7 +155,7 @@ def measure(
     slope, normal = _normal_equations(found, rest, weight)
     off = theta - problem.prior_mean
     pull = problem.prior_weight * off
-    normal[:, range(5), range(5)] += problem.prior_weight
+    normal[:, range(SIZE), range(SIZE)] += problem.prior_weight
     slope -= pull
     return Measured(theta, misfit + (pull * off).sum(axis=1), slope, normal)
 
@@ -151,9 +163,9 @@ def measure(
 def _normal_equations(
     found: Prediction, rest: FloatArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Downhill direction (n, 5) and Hessian (n, 5, 5) of half the weighted sum of squares.
+    """Downhill direction (n, 10) and Hessian (n, 10, 10) of half the weighted sum of squares.
 
-    The ends act on one or two cells each: their rows are gathered, not summed. A few strikes are
+    Sums over cells by the places of the ends, then turned to centre and length. A few strikes are
     done by whole matrices instead: fewer calls.
     """
     n = rest.shape[1]
@@ -161,34 +173,17 @@ def _normal_equations(
         jacobian = found.jacobian()
         dense = jacobian * weight.T[:, None, :]
         return (dense @ rest.T[:, :, None])[:, :, 0], dense @ jacobian.transpose(0, 2, 1)
-    rows = np.arange(n)
-    columns = (found.by_log_a, found.by_v, found.by_log_h)
-    weighted = [weight * column for column in columns]
-    normal = np.zeros((n, 5, 5))
-    slope = np.zeros((n, 5))
-    for i, one in enumerate(weighted):
-        slope[:, i] = np.einsum("cn,cn->n", one, rest)
+    columns = found.columns
+    raw = np.zeros((SIZE, SIZE, n))
+    slope = np.zeros((SIZE, n))
+    for i, column in enumerate(columns):
+        one = weight * column
+        slope[i] = np.einsum("cn,cn->n", one, rest)
         for j in range(i + 1):
-            normal[:, i, j] = normal[:, j, i] = np.einsum("cn,cn->n", one, columns[j])
-    for end in found.ends:
-        # Derivative by c is +-change, by L half the change.
-        by_c = end.toward * end.change
-        there = end.cell, rows
-        for i, one in enumerate(weighted):
-            cross = by_c * one[there]
-            normal[:, C, i] += cross
-            normal[:, L, i] += (0.5 * end.toward) * cross
-        own = by_c * weight[there]
-        pull = own * rest[there]
-        slope[:, C] += pull
-        slope[:, L] += (0.5 * end.toward) * pull
-        own = own * by_c
-        normal[:, C, C] += own
-        normal[:, L, L] += 0.25 * own
-        normal[:, L, C] += (0.5 * end.toward) * own
-    normal[:, :3, C:] = normal[:, C:, :3].transpose(0, 2, 1)
-    normal[:, C, L] = normal[:, L, C]
-    return slope, normal
+            if i not in TOE_COLUMNS or j not in HEEL_COLUMNS:
+                raw[i, j] = raw[j, i] = np.einsum("cn,cn->n", one, columns[j])
+    half = np.tensordot(TURN, raw, 1)
+    return (TURN @ slope).T, np.einsum("ikn,jk->nij", half, TURN)
 
 
 def _mixture(square: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -233,7 +228,7 @@ def descend(
     for _ in range(steps):
         now = damping[rows]
         step = solve_damped(best.normal[rows], now, best.slope[rows])
-        excess = (np.abs(step) / _STEP_LIMIT).max(axis=1)
+        excess = (np.abs(step) / STEP_LIMIT).max(axis=1)
         step /= np.maximum(excess, 1.0)[:, None]
         foreseen = (step * best.slope[rows]).sum(axis=1)
         trial = measure(part, best.theta[rows] + step, part_var, noise, blur_mm)
@@ -260,11 +255,11 @@ class Mode:
     """The most probable footprint of n strikes and what surrounds it."""
 
     theta: FloatArray
-    """(n, 5)."""
+    """(n, 10)."""
     normal: FloatArray
-    """(n, 5, 5): Hessian of half the cost, noise factor applied to the data's part."""
+    """(n, 10, 10): Hessian of half the cost, noise factor applied to the data's part."""
     covariance: FloatArray
-    """(n, 5, 5): Laplace approximation, inverse of ``normal``."""
+    """(n, 10, 10): Laplace approximation, inverse of ``normal``."""
     inverse_var: FloatArray
     """(cells, n): final weights, bad cells and noise factor included."""
     good: FloatArray
@@ -286,7 +281,7 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
     ----------
     problem : Problem
         Profiles and priors.
-    theta, price : (n, choices, 5), (n, choices)
+    theta, price : (n, choices, 10), (n, choices)
         First guesses and their costs from `footprint_start.start`.
     smooth : (cells, n)
         Values that stand in for the model's in the noise of the first phase.
@@ -325,10 +320,10 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
     if counting is not None:
         final = final * counting
     _, normal = _normal_equations(found, rest, final)
-    normal[:, range(5), range(5)] += problem.prior_weight
+    normal[:, range(SIZE), range(SIZE)] += problem.prior_weight
     covariance = Cholesky(normal).inverse()
     # Parameters that the strip, not the prior, determines.
-    spent = 5.0 - (covariance[:, range(5), range(5)] * problem.prior_weight).sum(axis=1)
+    spent = SIZE - (covariance[:, range(SIZE), range(SIZE)] * problem.prior_weight).sum(axis=1)
     return Mode(
         best,
         normal,
@@ -345,16 +340,15 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
 
 
 def _retry_ends(problem: Problem, found: Measured, inverse_var: FloatArray) -> None:
-    """Look for the ends again with the parabola now known; improve ``found`` in place."""
+    """Look for the ends again with the rest now known; improve ``found`` in place."""
     theta = found.theta
-    parabola = np.exp(theta[:, LOG_A]), theta[:, V], np.exp(theta[:, LOG_H])
     again, _ = choose_ends(
         problem.y.T,
         problem.cells,
         inverse_var.T,
         problem.prior_mean,
         problem.prior_weight,
-        parabola,
+        theta,
         1,
     )
     moved = np.abs(again[:, 0, C] - theta[:, C]) + np.abs(again[:, 0, L] - theta[:, L]) / 2
@@ -374,22 +368,34 @@ def _factor(chi2: FloatArray, dof: FloatArray) -> FloatArray:
 
 
 def priors(
-    centre_mm: FloatArray,
-    centre_sd_mm: float,
-    length_mm: FloatArray,
-    length_u_mm: FloatArray,
-    half_mm: FloatArray,
-    half_log_sd: float,
+    strikes: int,
+    centre: tuple[FloatArray, float],
+    length: tuple[FloatArray, FloatArray],
+    log_half: tuple[FloatArray, float],
+    shape: tuple[float, float],
+    ground: tuple[float, float],
+    share: tuple[float, float],
+    log_edge: tuple[FloatArray, float],
 ) -> tuple[FloatArray, FloatArray]:
-    """Prior mean and weight of theta, (n, 5) each.
+    """Prior mean and weight of theta, (n, 10) each, from means and standard deviations.
 
     Amplitude and lowest point have none: their columns are filled in from the first guess with a
     weight so small that it only keeps the normal equations regular.
     """
-    mean = np.zeros((len(centre_mm), 5))
+    mean = np.zeros((strikes, SIZE))
     weight = np.empty_like(mean)
-    mean[:, LOG_H], weight[:, LOG_H] = np.log(half_mm), half_log_sd**-2
-    mean[:, C], weight[:, C] = centre_mm, centre_sd_mm**-2
-    mean[:, L], weight[:, L] = length_mm, length_u_mm**-2.0
+    given: dict[int, tuple[ArrayLike, ArrayLike]] = {
+        C: centre,
+        L: length,
+        LOG_H: log_half,
+        SHAPE: shape,
+        SHARE: share,
+        EDGE: log_edge,
+    }
+    given |= {HEEL: ground, TOE: ground}
+    for column, (value, sd) in given.items():
+        mean[:, column] = value
+        # Told that it is certain: held so tight that no data moves it.
+        weight[:, column] = np.maximum(sd, _HELD) ** -2.0
     weight[:, LOG_A], weight[:, V] = 1e-4, 1e-6
     return mean, weight

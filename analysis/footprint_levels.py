@@ -336,10 +336,12 @@ def _summary(
     count = np.bincount(index, minlength=clubs)
     member = (index[:, None] == np.arange(clubs)) / count
     by_gain = member.T @ fits.gain_influence_mm[good][:, 1] * fits.gain_shared_u
-    by_length = member.T @ (fits.length_influence[good][:, 1] * fits.length_u_mm[good])
+    # The board's own: gains and cover.
+    by_board = np.concatenate([by_gain, member.T @ fits.cover_influence_mm[good][:, 1]], axis=1)
+    by_head = member.T @ fits.head_influence_mm[good][:, 1]
     by_middle = member.T @ fits.middle_influence[good] * fits.middle_u_mm
-    own_head = by_length**2 + by_middle**2
-    shared = (by_gain**2).sum(axis=1) + own_head
+    own_head = (by_head**2).sum(axis=1) + by_middle**2
+    shared = (by_board**2).sum(axis=1) + own_head
     radius = member.T @ fits.camber_mm[good]
     relative = (member.T @ fits.camber_u_mm[good]) / radius
     off = mean - toe
@@ -356,11 +358,11 @@ def _summary(
     per_slope = np.degrees(1 / (1 + lie_slope**2))
     slope_var = toe_var / radius**2 + (lie_slope * relative) ** 2
     lie = np.degrees(np.arctan(lie_slope))
-    # Of a gap: offset and shared gain errors cancel between the clubs, the rest adds up.
+    # Of a gap: offset and what the board does to all cancel between the clubs, the rest adds up.
     per_mm = per_slope / radius
     centred, within = off * per_mm, (weight @ variance + own_head) * per_mm**2
-    common = (centred * weight[:, None]).T @ centred + (by_gain * per_mm[:, None]) @ (
-        by_gain * per_mm[:, None]
+    common = (centred * weight[:, None]).T @ centred + (by_board * per_mm[:, None]) @ (
+        by_board * per_mm[:, None]
     ).T
     own = np.diag(common)
     gap_var = own[:, None] + own - 2 * common + within[:, None] + within

@@ -16,9 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_fit import Mode, Problem, measure
+from analysis.footprint_fit import STEP_LIMIT, Mode, Problem, measure
 from analysis.footprint_linear import Cholesky
-from analysis.footprint_model import LOG_A, LOG_H, C, L, V
+from analysis.footprint_model import (
+    EDGE,
+    HEEL,
+    LOG_A,
+    LOG_H,
+    SHAPE,
+    SHARE,
+    SIZE,
+    TOE,
+    C,
+    L,
+    V,
+)
 from analysis.footprint_types import BoolArray
 
 # Nodes about a mode with an end in print, in standard deviations, and in all.
@@ -33,7 +45,7 @@ _CLEAR_MM = 0.3
 # Parts per interval between nodes when moments and quantiles are taken.
 _PARTS = 3
 # Columns of theta without the centre.
-_OTHERS = [0, 1, 2, 4]
+_OTHERS = [LOG_A, V, LOG_H, L, SHAPE, HEEL, TOE, SHARE, EDGE]
 
 
 @dataclass(frozen=True)
@@ -139,7 +151,7 @@ def _near(problem: Problem, mode: Mode, rows: NDArray[np.intp]) -> Nodes:
     sd_c = np.sqrt(cov[:, C, C])
     # Where the others go when the centre moves (only a start for the fit at each node).
     lean = cov[:, :, C] / sd_c[:, None]
-    guess = (theta[:, None, :] + lean[:, None, :] * _NEAR[:, None]).reshape(n * count, 5)
+    guess = (theta[:, None, :] + lean[:, None, :] * _NEAR[:, None]).reshape(n * count, SIZE)
     many = np.repeat(np.arange(n), count)
     found, density, sd = _conditional(problem.take(many), guess, mode.inverse_var[:, rows[many]], 1)
     shape = (n, count)
@@ -182,7 +194,7 @@ def _conditional(
         factor = Cholesky(at.normal[:, _OTHERS][:, :, _OTHERS], 1e-3)
         step = np.zeros_like(theta)
         step[:, _OTHERS] = factor.solve(at.slope[:, _OTHERS])
-        size = np.abs(step / np.array([0.7, 10.0, 0.5, 1.0, 3.0])).max(axis=1)
+        size = np.abs(step / STEP_LIMIT).max(axis=1)
         step /= np.maximum(size, 1.0)[:, None]
         trial = measure(problem, at.theta + step, inverse_var)
         better = trial.cost < at.cost
@@ -284,18 +296,19 @@ def end_shares(mode: Mode, problem: Problem) -> tuple[FloatArray, FloatArray]:
     out, the other end held, against that of the prior on this end. Nothing reaches an end through
     the sole's known length: an end that did not print has a share of 0.
     """
-    turn = np.eye(5)
+    turn = np.eye(SIZE)
     # d/d heel = (d/dc)/2 - d/dL, d/d toe = (d/dc)/2 + d/dL.
     turn[C, C], turn[L, C], turn[C, L], turn[L, L] = 0.5, -1.0, 0.5, 1.0
     data = mode.normal.copy()
     for k in (C, L):
         data[:, k, k] -= problem.prior_weight[:, k]
     data = turn.T @ data @ turn
-    inner = Cholesky(data[:, :3, :3])
+    held = [LOG_A, V, LOG_H, SHAPE, HEEL, TOE, SHARE, EDGE]
+    inner = Cholesky(data[:, held][:, :, held])
     prior = 1 / problem.prior_weight[:, C] + 0.25 / problem.prior_weight[:, L]
     out = []
-    for k in (3, 4):
-        cross = data[:, k, :3]
+    for k in (C, L):
+        cross = data[:, k, held]
         own = np.maximum(data[:, k, k] - (inner.solve(cross) * cross).sum(axis=1), 0.0)
         out.append(own * prior / (1 + own * prior))
     return out[0], out[1]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_model import LOG_A, LOG_H, C, Cells, L, V
+from analysis.footprint_model import HEEL, LOG_A, LOG_H, SHAPE, TOE, C, Cells, L, V, ground_off
 from analysis.footprint_types import BoolArray
 
 # A cell is pressed above this part of the peak, or this many standard deviations.
@@ -67,7 +67,7 @@ def start(
     prior_weight: FloatArray,
     choices: int = 2,
 ) -> tuple[FloatArray, FloatArray]:
-    """First guesses of (log A, v, log h, c, L): (n, choices, 5), best first, and their costs.
+    """First guesses of theta: (n, choices, 10), best first, and their costs.
 
     The parabola comes from least squares on the cells inside the patch. With it held, each pair of
     cells that could hold the two ends of the sole is priced, prior included.
@@ -80,7 +80,7 @@ def start(
         Where the cells are.
     inverse_var : (n, cells)
         One over the variance of the values.
-    prior_mean, prior_weight : (n, 5)
+    prior_mean, prior_weight : (n, 10)
         Of the fit; log h, c and L are used.
     choices : int
         How many guesses, at least a cell apart in c.
@@ -88,9 +88,9 @@ def start(
     amp, v, h = _parabola(patch, cells)
     half = np.exp(prior_mean[:, LOG_H])
     h = np.clip(h, 0.2 * half, 4 * half)
-    return choose_ends(
-        patch.filled, cells, inverse_var, prior_mean, prior_weight, (amp, v, h), choices
-    )
+    theta = prior_mean.copy()
+    theta[:, LOG_A], theta[:, V], theta[:, LOG_H] = np.log(amp), v, np.log(h)
+    return choose_ends(patch.filled, cells, inverse_var, prior_mean, prior_weight, theta, choices)
 
 
 def choose_ends(
@@ -99,31 +99,26 @@ def choose_ends(
     inverse_var: FloatArray,
     prior_mean: FloatArray,
     prior_weight: FloatArray,
-    parabola: tuple[FloatArray, FloatArray, FloatArray],
+    held: FloatArray,
     choices: int,
 ) -> tuple[FloatArray, FloatArray]:
-    """Cheapest places of the sole's ends for a parabola (amplitude, vertex, half-width) held.
+    """Cheapest places of the sole's ends with the rest of theta held, (n, 10).
 
-    Returns theta (n, choices, 5) and costs (n, choices), as `start` does.
+    Returns theta (n, choices, 10) and costs (n, choices), as `start` does.
     """
-    amp, v, h = parabola
-    if len(amp) > _BLOCK:
+    n = len(held)
+    if n > _BLOCK:
         parts = []
-        for begin in range(0, len(amp), _BLOCK):
+        for begin in range(0, n, _BLOCK):
             part = slice(begin, begin + _BLOCK)
-            given = (y, inverse_var, prior_mean, prior_weight)
-            y_part, var_part, mean_part, weight_part = (each[part] for each in given)
-            held = (amp[part], v[part], h[part])
+            given = (y, inverse_var, prior_mean, prior_weight, held)
+            y_part, var_part, mean_part, weight_part, held_part = (each[part] for each in given)
             parts.append(
-                choose_ends(y_part, cells, var_part, mean_part, weight_part, held, choices)
+                choose_ends(y_part, cells, var_part, mean_part, weight_part, held_part, choices)
             )
         return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
-    c, length, cost = _ends(y, cells, inverse_var, prior_mean, prior_weight, parabola)
-    n = len(amp)
-    theta = np.empty((n, choices, 5))
-    theta[:, :, LOG_A] = np.log(amp)[:, None]
-    theta[:, :, V] = v[:, None]
-    theta[:, :, LOG_H] = np.log(h)[:, None]
+    c, length, cost = _ends(y, cells, inverse_var, prior_mean, prior_weight, held)
+    theta = np.repeat(held[:, None, :], choices, axis=1)
     rows = np.arange(n)
     best = np.empty((n, choices))
     for k in range(choices):
@@ -167,21 +162,34 @@ def _ends(
     inverse_var: FloatArray,
     prior_mean: FloatArray,
     prior_weight: FloatArray,
-    parabola: tuple[FloatArray, FloatArray, FloatArray],
+    held: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Centre, length and cost of each pair of cells for the sole's ends, (n, pairs) each.
 
     Costs within the strip are differences of running sums; cells beyond the strip cost nothing.
     """
-    amp, v, h = parabola
+    amp, v, h, shape = (
+        np.exp(held[:, LOG_A]),
+        held[:, V],
+        np.exp(held[:, LOG_H]),
+        held[:, SHAPE],
+    )
     n, count = y.shape
-    length = prior_mean[:, L]
+    # Sharp ends: half of what is ground off does not print.
+    heel_inset, toe_inset = (ground_off(held[:, k])[0] / 2 for k in (HEEL, TOE))
+    length = prior_mean[:, L] - heel_inset - toe_inset
+    lean = (heel_inset - toe_inset) / 2
+    inset_var = 0.25 / prior_weight[:, HEEL] + 0.25 / prior_weight[:, TOE]
+    weight_l = 1 / (1 / prior_weight[:, L] + inset_var)
+    weight_c = 1 / (1 / prior_weight[:, C] + inset_var / 4)
+    expected = prior_mean[:, C] + lean
     steps = length / cells.pitch_mm
     fewest = int(np.floor(steps.min() - 1.0))
     most = int(np.ceil(steps.max() + 1.0))
     pad = most // 2 + 1
     z = (cells.middle - v[:, None]) / h[:, None]
-    full = amp[:, None] * np.maximum(1 - z * z, 0.0)
+    full = np.maximum(1 - z * z, 0.0)
+    full = amp[:, None] * (full + shape[:, None] * (np.sqrt(full) - full))
     scale = np.sqrt(inverse_var)
     idle = _price(y * scale)
     pressed = _price((y - full) * scale)
@@ -215,11 +223,11 @@ def _ends(
             between
             + own[:, : size - apart]
             + own[:, apart:]
-            + (c - prior_mean[:, C, None]) ** 2 * prior_weight[:, C, None]
-            + off**2 * prior_weight[:, L, None]
+            + (c - expected[:, None]) ** 2 * weight_c[:, None]
+            + off**2 * weight_l[:, None]
         )
-        centres.append(c)
-        lengths.append(length[:, None] + off)
+        centres.append(c - lean[:, None])
+        lengths.append(prior_mean[:, L, None] + off)
     return (
         np.concatenate(centres, axis=1),
         np.concatenate(lengths, axis=1),

@@ -74,12 +74,17 @@ class StripSpec:
         Standard uncertainty of the calibration itself, relative: the same error in every strike.
     offset_u_counts : float
         Standard deviation of a resting cell, counts.
-    neighbour_u : float
-        Standard uncertainty of the share of its load that a cell hands to its two neighbours
-        through the cover, relative. It blurs the sole's ends, where loads differ most. The default
-        is our estimate for a cover about as thick as the pitch.
+    neighbour_share, neighbour_u : float
+        Share of its load that a cell hands to its two neighbours through the cover, and its
+        standard uncertainty. It softens the print's ends, as a ground-off sole does. The default is
+        our estimate for a cover about as thick as the pitch; give 0 and 0 for cells that do not.
     cell_width_mm : float or None
         Width that a cell averages over; None = the pitch.
+    cover_shape, cover_shape_u : float
+        How the cover carries load, and its standard uncertainty: 0 = elastic foundation (the
+        pressure is a parabola, as under a thin soft cover), 1 = half-space (a semi-ellipse: a thick
+        one). The default says that it is anything between (Johnson, Contact Mechanics, 1985, 4.2
+        and 4.3 are the two ends; the spread is that of even odds between them, a little widened).
     """
 
     pitch_mm: float
@@ -90,8 +95,11 @@ class StripSpec:
     gain_u: float = 0.05
     gain_shared_u: float = 0.0
     offset_u_counts: float = 2.0
-    neighbour_u: float = 0.05
+    neighbour_share: float = 0.12
+    neighbour_u: float = 0.08
     cell_width_mm: float | None = None
+    cover_shape: float = 0.5
+    cover_shape_u: float = 0.45
 
     def __post_init__(self) -> None:
         if self.cells < 4:
@@ -99,7 +107,7 @@ class StripSpec:
         for name in ("pitch_mm", "full_scale_counts", "offset_u_counts"):
             if not getattr(self, name) > 0:
                 raise ValueError(f"{name} must be positive")
-        for name in ("scan_us", "gain_u", "gain_shared_u", "neighbour_u"):
+        for name in ("scan_us", "gain_u", "gain_shared_u", "neighbour_u", "cover_shape_u"):
             if not getattr(self, name) >= 0:
                 raise ValueError(f"{name} must not be negative")
         width = self.cell_width_mm
@@ -125,7 +133,8 @@ class SolePrior:
         press with R, k, d, tan e looks like one with s R, s k, d/s, tan(e)/s), so its uncertainty
         goes into every degree.
     length_mm, length_u_mm : array_like
-        Length L of the part of the sole that can print, and its standard uncertainty.
+        Length L of the sole from end to end, ground-off parts included, and its standard
+        uncertainty.
     middle_u_mm : float
         Standard uncertainty of the middle of that part against the middle of the score lines, mm:
         heel and toe are seldom ground alike. What the ends tell of the place is no better than
@@ -134,6 +143,14 @@ class SolePrior:
         Typical depth of press, median of a log-normal prior.
     depth_factor : float
         One standard deviation of that prior, as a factor (> 1).
+    ground_mm, ground_u_mm : float
+        Over how many millimetres the sole is ground off at heel and toe, within its length, and its
+        standard uncertainty; heel and toe each have their own. The default covers half a
+        millimetre to 15 (common practice, no source). Give 0.01 and 0.01 for a sole that ends in
+        sharp edges.
+    ground_radius_mm, ground_radius_factor : float
+        Radius along which it is ground off, and one standard deviation of that as a factor (>= 1).
+        The default covers 10 to 60 mm (common practice, no source).
     """
 
     camber_mm: ArrayLike
@@ -143,15 +160,28 @@ class SolePrior:
     middle_u_mm: float = 0.5
     depth_mm: ArrayLike = 2.0
     depth_factor: float = 2.7
+    ground_mm: float = 5.0
+    ground_u_mm: float = 5.0
+    ground_radius_mm: float = 25.0
+    ground_radius_factor: float = 1.6
 
     def __post_init__(self) -> None:
-        for name in ("camber_mm", "length_mm", "length_u_mm", "depth_mm"):
+        for name in (
+            "camber_mm",
+            "length_mm",
+            "length_u_mm",
+            "depth_mm",
+            "ground_mm",
+            "ground_u_mm",
+        ):
             if not np.all(np.asarray(getattr(self, name)) > 0):
                 raise ValueError(f"{name} must be positive")
         if not np.all(np.asarray(self.camber_u_mm) >= 0) or not self.middle_u_mm >= 0:
             raise ValueError("camber_u_mm and middle_u_mm must not be negative")
         if not self.depth_factor > 1:
             raise ValueError("depth_factor must be above 1")
+        if not (self.ground_radius_mm > 0 and self.ground_radius_factor >= 1):
+            raise ValueError("ground_radius_mm must be positive and its factor at least 1")
 
 
 @dataclass(frozen=True)
@@ -245,13 +275,15 @@ class FootprintFits:
     node_toe_sd_mm: FloatArray = field(repr=False)
     gain_influence_mm: FloatArray = field(repr=False)
     """(n, 2, cells): change of (centre, toe), player frame, per unit of relative gain error."""
-    length_influence: FloatArray = field(repr=False)
-    """(n, 2): change of (centre, toe) per mm of sole length."""
+    head_influence_mm: FloatArray = field(repr=False)
+    """(n, 2, 4): change of (centre, toe) by one standard uncertainty of the sole's length, of what
+    is ground off at heel and at toe, and of the radius of that; the same in all of a head's."""
+    cover_influence_mm: FloatArray = field(repr=False)
+    """(n, 2, 2): likewise of the cover's shape and the neighbours' share, the same in all."""
     middle_influence: FloatArray = field(repr=False)
     """(n,): change of the centre (less of the toe) per mm that the printing part is off-centre."""
     camber_mm: FloatArray = field(repr=False)
     camber_u_mm: FloatArray = field(repr=False)
-    length_u_mm: FloatArray = field(repr=False)
     middle_u_mm: float
     gain_shared_u: float
     aim: AimPrior

@@ -30,45 +30,111 @@ MIDDLE = (np.arange(32) - 15.5) * 4.0
 STIFF = 1000.0
 
 
-def pressure(c, slope, depth, k, radius, length, points=64, sag=0.0):
-    """Mean of each cell, (n, 32), by the midpoint rule."""
-    c, slope, depth, k, radius, length = (
-        np.asarray(a, float)[:, None, None] for a in (c, slope, depth, k, radius, length)
+def pressure(
+    c,
+    slope,
+    depth,
+    k,
+    radius,
+    length,
+    shape=0.0,
+    heel=0.0,
+    toe=0.0,
+    share=0.0,
+    points=64,
+    sag=0.0,
+    edge=25.0,
+):
+    """Mean of each cell, (n, 32), by the midpoint rule; ends ground off along a radius of ``edge``.
+
+    The foundation carries what presses into it: what is ground off is taken off the press.
+    """
+    c, slope, depth, k, radius, length, shape, heel, toe, edge = (
+        np.asarray(a, float)[..., None, None]
+        for a in (c, slope, depth, k, radius, length, shape, heel, toe, edge)
     )
     inner = ((np.arange(points) + 0.5) / points - 0.5) * 4.0
     u = (MIDDLE[:, None] + inner) - c
+    top = depth + radius * slope**2 / 2
     level = depth - np.asarray(sag)[..., None]
-    p = k * np.maximum(0, level - u**2 / (2 * radius) - u * slope)
-    return (p * (np.abs(u) <= length / 2)).mean(axis=2)
+    for ground, out in ((heel, -u), (toe, u)):
+        level = level - np.maximum(0, out - (length / 2 - ground)) ** 2 / (2 * edge)
+    g = np.maximum(0, level - u**2 / (2 * radius) - u * slope) / top
+    p = k * top * ((1 - shape) * g + shape * np.sqrt(g)) * (np.abs(u) <= length / 2)
+    p = p.mean(axis=2)
+    share = np.asarray(share, float)[..., None]
+    beside = np.pad(p, ((0, 0), (1, 1)))
+    return (1 - share) * p + share / 2 * (beside[:, :-2] + beside[:, 2:])
+
+
+# Sharp ends, an elastic foundation and cells of their own, and the fit is told so.
+SHARP = {"shape": (0.0, 0.0), "ground": (0.01, 0.01), "share": (0.0, 0.0)}
+# What the fit believes if it is told nothing.
+USUAL = {
+    "shape": (StripSpec.cover_shape, StripSpec.cover_shape_u),
+    "ground": (SolePrior.ground_mm, SolePrior.ground_u_mm),
+    "share": (StripSpec.neighbour_share, StripSpec.neighbour_u),
+}
 
 
 class Own:
-    """Strikes of the fit's own model."""
+    """Strikes of the fit's own model, its unknowns drawn from what the fit believes of them."""
 
-    def __init__(self, rng, lie, centre, depth, radius=None, length=None, gain_u=0.05):
+    NAMES = ("centre", "slope", "depth", "k", "length", "shape", "heel", "toe", "share")
+
+    def __init__(
+        self, rng, lie, centre, depth, radius=None, length=None, gain_u=0.05, known=None, heads=None
+    ):
+        """``heads``: number of the head of each strike; shape and share are the board's, one."""
         n = len(lie)
+        self.known = SHARP if known is None else known
         self.lie, self.centre, self.depth = lie, centre, depth * np.exp(0.1 * rng.normal(size=n))
         self.radius = R + R_U * rng.normal(size=n) if radius is None else radius
         self.length = L + L_U * rng.normal(size=n) if length is None else length
         self.k = STIFF * np.exp(0.1 * rng.normal(size=n))
         self.slope = np.tan(np.radians(lie))
+        head = np.arange(n) if heads is None else heads
+        middle, sd = self.known["ground"]
+        # Normal for what is much, and never below 0, as the prior has it.
+        self.heel, self.toe = (
+            (given + np.hypot(given, 3.0)) / 2
+            for given in (
+                (middle - 1.5**2 / middle + sd * rng.normal(size=head.max() + 1))[head]
+                for _ in "ht"
+            )
+        )
+        factor = SolePrior.ground_radius_factor
+        self.edge = (
+            SolePrior.ground_radius_mm
+            * np.exp(np.log(factor) * rng.normal(size=head.max() + 1))[head]
+        )
+        # As the fit has it, but nothing below 0: less than nothing is not handed on.
+        self.shape, self.share = (
+            np.maximum(mean + sd * rng.normal(size=n if heads is None else 1), 0) * np.ones(n)
+            for mean, sd in (self.known["shape"], self.known["share"])
+        )
         self.clean = self.model()
         self.offset, self.gain_u = 0.02 * STIFF * float(np.mean(depth)), gain_u
         gain = 1 + gain_u * rng.normal(size=self.clean.shape)
         noise = self.offset * rng.normal(size=self.clean.shape)
         self.counts = (self.clean * gain + noise)[:, None]
         self.strip = StripSpec(
-            4.0, 32, 1e9, gain_u=gain_u, offset_u_counts=self.offset, neighbour_u=0.0
-        )
+            4.0, 32, 1e9, gain_u=gain_u, offset_u_counts=self.offset,
+            cover_shape=self.known["shape"][0], cover_shape_u=self.known["shape"][1],
+            neighbour_share=self.known["share"][0], neighbour_u=self.known["share"][1],
+        )  # fmt: skip
 
     def model(self, **moved):
-        at = {name: getattr(self, name) for name in ("centre", "slope", "depth", "k", "length")}
-        at |= moved
-        return pressure(at["centre"], at["slope"], at["depth"], at["k"], self.radius, at["length"])
+        at = {name: getattr(self, name) for name in self.NAMES} | moved
+        return pressure(
+            at["centre"], at["slope"], at["depth"], at["k"], self.radius, at["length"],
+            at["shape"], at["heel"], at["toe"], at["share"], edge=self.edge,
+        )  # fmt: skip
 
     def fit(self, scatter=6.0, offset_u=0.0) -> FootprintFits:
         times = np.zeros((len(self.lie), 1))
-        sole = SolePrior(R, R_U, L, L_U, middle_u_mm=0.0)
+        ground, ground_u = self.known["ground"]
+        sole = SolePrior(R, R_U, L, L_U, middle_u_mm=0.0, ground_mm=ground, ground_u_mm=ground_u)
         return fit_footprints(
             self.counts, times, self.strip, sole, AimPrior(0.0, scatter, offset_u)
         )
@@ -128,8 +194,10 @@ def against_bound(rng, n) -> dict:
     return out
 
 
-def strike_coverage(rng, n) -> dict:
-    strikes = Own(rng, rng.normal(0, 1.5, n), rng.normal(0, 6, n), rng.uniform(0.6, 4.5, n))
+def strike_coverage(rng, n, known) -> dict:
+    strikes = Own(
+        rng, rng.normal(0, 1.5, n), rng.normal(0, 6, n), rng.uniform(0.6, 4.5, n), known=known
+    )
     fits = strikes.fit()
     return {
         "strikes": n,
@@ -140,9 +208,10 @@ def strike_coverage(rng, n) -> dict:
     }
 
 
-def club_coverage(rng, clubs) -> dict:
+def club_coverage(rng, clubs, known) -> dict:
     """One club a session: the offset is that of the player of that session."""
     per = 10
+    heads = np.repeat(np.arange(clubs), per)
     club = np.repeat(np.arange(clubs), per)
     mean = rng.normal(0, 1.5, clubs)
     scatter = rng.uniform(0.4, 1.2, clubs)
@@ -151,7 +220,8 @@ def club_coverage(rng, clubs) -> dict:
     depth = rng.uniform(1.0, 4.0, clubs)[club]
     radius = (R + R_U * rng.normal(size=clubs))[club]
     length = (L + L_U * rng.normal(size=clubs))[club]
-    fits = Own(rng, lie, centre, depth, radius, length).fit(4.0, 8.0)
+    strikes = Own(rng, lie, centre, depth, radius, length, known=known, heads=heads)
+    fits = strikes.fit(4.0, 8.0)
     hit, error, sd = [], [], []
     for i in range(clubs):
         got = session_levels(fits.take(club == i), np.zeros(per))
@@ -271,7 +341,8 @@ def speeds(rng, n) -> dict:
         sd = np.hypot(strikes.offset, 0.05 * strikes.clean[i])
 
         def residual(p):
-            model = pressure(*([v] for v in (p[0], p[1] / 100, p[2], p[3] * STIFF, R, L)), 16)
+            place = ([v] for v in (p[0], p[1] / 100, p[2], p[3] * STIFF, R, L))
+            model = pressure(*place, points=16)
             return np.append((strikes.counts[i, 0] - model[0]) / sd, p[0] / 6)
 
         begin = [0.0, 100 * strikes.slope[i], strikes.depth[i], 1.0]
@@ -297,12 +368,14 @@ def main() -> None:
     result: dict = {"speed": speeds(rng, 8000 // part)}
     print(json.dumps(result))
     result["bound"] = against_bound(rng, 10_000 // part)
-    result["strikes"] = strike_coverage(rng, 5_000 // part)
-    print(json.dumps({k: result[k] for k in ("bound", "strikes")}))
+    result["strikes_sharp"] = strike_coverage(rng, 5_000 // part, SHARP)
+    result["strikes"] = strike_coverage(rng, 5_000 // part, USUAL)
+    print(json.dumps({k: result[k] for k in ("bound", "strikes_sharp", "strikes")}))
     result["off_mark_both_ends"] = off_the_mark(rng, 4.0, 40 // part)
     result["off_mark_narrow"] = off_the_mark(rng, 0.7, 40 // part)
-    result["clubs"] = club_coverage(rng, 1_000 // part)
-    print(json.dumps({k: result[k] for k in ("off_mark_both_ends", "off_mark_narrow", "clubs")}))
+    result["clubs_sharp"] = club_coverage(rng, 1_000 // part, SHARP)
+    result["clubs"] = club_coverage(rng, 1_000 // part, USUAL)
+    print(json.dumps({k: v for k, v in result.items() if k.startswith(("off", "clubs"))}))
     for cell_us in (2.0, 6.0):
         result[f"faults_{cell_us:g}_us_a_cell"] = under_faults(rng, 1_000 // part, cell_us)
     print(json.dumps(result))

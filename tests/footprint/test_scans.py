@@ -8,8 +8,9 @@ import pytest
 from analysis.footprint import AimPrior, SolePrior, StripSpec, fit_footprints
 from analysis.footprint_scans import peak_profile
 
-SOLE = SolePrior(300.0, 0.0, 78.0, 0.05, 0.0)
+SOLE = SolePrior(300.0, 0.0, 78.0, 0.05, 0.0, ground_mm=0.01, ground_u_mm=0.01)
 AIM = AimPrior(0.0, 6.0, 0.0)
+KNOWN = {"cover_shape": 0.0, "cover_shape_u": 0.0, "neighbour_share": 0.0, "neighbour_u": 0.0}
 
 
 def press(bench, rng, n, scan_us, pulse_us=900.0, depth=3.0, offset=20.0, gain_u=0.05):
@@ -34,7 +35,9 @@ def press(bench, rng, n, scan_us, pulse_us=900.0, depth=3.0, offset=20.0, gain_u
 def test_skewed_scans_do_not_tilt_the_sole(bench, scan_us):
     rng = np.random.default_rng(1)
     lie, start, counts = press(bench, rng, 300, scan_us)
-    strip = StripSpec(4.0, 32, 1e6, scan_us=scan_us * 31 / 32, gain_u=0.05, offset_u_counts=20.0)
+    strip = StripSpec(
+        4.0, 32, 1e6, scan_us=scan_us * 31 / 32, gain_u=0.05, offset_u_counts=20.0, **KNOWN
+    )
     got = fit_footprints(counts, start, strip, SOLE, AIM)
     error = (got.lie_error_deg - lie)[got.ok]
     assert got.ok.mean() > 0.98
@@ -44,7 +47,7 @@ def test_skewed_scans_do_not_tilt_the_sole(bench, scan_us):
     assert 0.84 < inside[got.ok].mean() < 0.97
     assert np.sqrt(np.mean(error**2)) < 0.3
     # Told that all cells are read at once, the same scans are off.
-    blind = StripSpec(4.0, 32, 1e6, gain_u=0.05, offset_u_counts=20.0)
+    blind = StripSpec(4.0, 32, 1e6, gain_u=0.05, offset_u_counts=20.0, **KNOWN)
     wrong = fit_footprints(counts, start, blind, SOLE, AIM)
     worse = np.nanmean((wrong.lie_error_deg - lie) ** 2) / np.mean(error**2)
     assert worse > (1.0 if scan_us < 100 else 1.2)
@@ -53,13 +56,13 @@ def test_skewed_scans_do_not_tilt_the_sole(bench, scan_us):
 def test_one_scan_of_a_slow_strip_says_how_little_it_knows(bench):
     rng = np.random.default_rng(2)
     _, start, counts = press(bench, rng, 100, 600.0)
-    strip = StripSpec(4.0, 32, 1e6, scan_us=581.0, gain_u=0.05, offset_u_counts=20.0)
+    strip = StripSpec(4.0, 32, 1e6, scan_us=581.0, gain_u=0.05, offset_u_counts=20.0, **KNOWN)
     heaviest = np.argmax(counts.sum(axis=2), axis=1)
     rows = np.arange(100)
     got = fit_footprints(
         counts[rows, heaviest][:, None], start[rows, heaviest][:, None], strip, SOLE, AIM
     )
-    at_once = StripSpec(4.0, 32, 1e6, gain_u=0.05, offset_u_counts=20.0)
+    at_once = StripSpec(4.0, 32, 1e6, gain_u=0.05, offset_u_counts=20.0, **KNOWN)
     blind = fit_footprints(
         counts[rows, heaviest][:, None], start[rows, heaviest][:, None], at_once, SOLE, AIM
     )
@@ -69,7 +72,7 @@ def test_one_scan_of_a_slow_strip_says_how_little_it_knows(bench):
 def test_times_per_cell_are_the_same_as_times_per_scan(bench):
     rng = np.random.default_rng(3)
     _, start, counts = press(bench, rng, 20, 120.0)
-    strip = StripSpec(4.0, 32, 1e6, scan_us=100.0, gain_u=0.05, offset_u_counts=20.0)
+    strip = StripSpec(4.0, 32, 1e6, scan_us=100.0, gain_u=0.05, offset_u_counts=20.0, **KNOWN)
     by_cell = start[:, :, None] + np.linspace(0, 100.0, 32)
     one = fit_footprints(counts, start, strip, SOLE, AIM)
     other = fit_footprints(counts, by_cell, strip, SOLE, AIM)
@@ -79,7 +82,7 @@ def test_times_per_cell_are_the_same_as_times_per_scan(bench):
 def test_missing_scans_are_padded_with_nan(bench):
     rng = np.random.default_rng(4)
     _, start, counts = press(bench, rng, 20, 120.0)
-    strip = StripSpec(4.0, 32, 1e6, scan_us=116.0, gain_u=0.05, offset_u_counts=20.0)
+    strip = StripSpec(4.0, 32, 1e6, scan_us=116.0, gain_u=0.05, offset_u_counts=20.0, **KNOWN)
     padded = np.concatenate([counts, np.full((20, 4, 32), np.nan)], axis=1)
     late = np.concatenate([start, np.full((20, 4), np.nan)], axis=1)
     one = fit_footprints(counts, start, strip, SOLE, AIM)
