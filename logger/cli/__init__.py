@@ -6,6 +6,9 @@ import os
 import sys
 from collections.abc import Sequence
 
+# Exit code of a program that was stopped from the keyboard: 128 + SIGINT. Typer hands it on.
+_STOPPED = 130
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code.
@@ -30,8 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"lieboard: {error}", file=sys.stderr)
         return 1
     except (typer.Abort, KeyboardInterrupt):
-        print("lieboard: stopped; what was logged so far is kept", file=sys.stderr)
-        return 130
+        result = _STOPPED
     except BrokenPipeError:
         # Whoever read our output has seen enough. What the interpreter still flushes at its end
         # must go somewhere that cannot break.
@@ -44,4 +46,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         show()
         return int(getattr(error, "exit_code", 2))
+    if result == _STOPPED:
+        print("lieboard: stopped; what was logged so far is kept", file=sys.stderr)
     return result if isinstance(result, int) else 0

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import Hand
@@ -57,7 +59,30 @@ def bend_plan(
         raise NoAnswerError(f"there is no club {', '.join(sorted(unknown))} to lock in this set")
     clubs = [_for_plan(store, session, one, wishes, locked) for one in picture.clubs]
     belief = picture.together.own if wishes.into_line else picture.together.lie
-    return plan_set(clubs, belief, PlanRules(increment_deg=step))
+    since = [_bent_since(store, session, one) for one in picture.clubs]
+    shift = np.array(since)
+    belief = replace(belief, mean=belief.mean + shift, part_mean=belief.part_mean + shift)
+    plan = plan_set(clubs, belief, PlanRules(increment_deg=step))
+    notes = [
+        f"{one.club.label} was bent {bend:+g}° after it was hit here: its lie error is taken as it "
+        "should be now. Hit it again."
+        for one, bend in zip(picture.clubs, since, strict=True)
+        if bend
+    ]
+    return replace(plan, notes=(*plan.notes, *notes))
+
+
+def _bent_since(store: Store, session: SessionRow, one: ClubEvidence) -> float:
+    """Sum of the bends of a club since it was last hit in a session, + upright, degrees."""
+    hit = store.contacts(session.id, club=one.club.id)
+    last_ns = hit[-1].struck_utc_ns if hit else session.started_utc_ns
+    return sum(
+        bend.lie_after_deg - bend.lie_before_deg
+        for bend in store.bends(one.club.id)
+        if bend.bent_utc_ns > last_ns
+        and bend.lie_after_deg is not None
+        and bend.lie_before_deg is not None
+    )
 
 
 def _for_plan(

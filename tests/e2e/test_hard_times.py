@@ -250,9 +250,15 @@ def test_a_bend_is_kept_and_counts_against_the_head(lieboard):
     done = lieboard.run("bent", "7i", "62", "60", "--planned", "-2")
     assert (done.returncode, done.stderr) == (0, "")
     assert "bent 2° in all" in done.stdout
+    # The strikes are older than the bend: what they said is taken on by it.
+    assert "7i was bent -2° after it was hit here" in lieboard.run("sheet").stdout
+    # Hit again, only what came after the bend counts.
+    for toe in ("-11", "-12", "-11.5", "-12", "-11"):
+        assert lieboard.run("mark", "7i", toe).returncode == 0
+    table = lieboard.run("clubs").stdout
+    assert [line.split()[1] for line in table.splitlines() if line.startswith(" 7i")] == ["5"]
     # Two degrees are all that a soft head takes: common practice, no source.
-    assert "head" in lieboard.run("sheet", "--why", "7i").stdout
-    assert "Bend 0.5°" not in lieboard.run("sheet", "--why", "7i").stdout
+    assert "head has 0° left to bend" in lieboard.run("sheet", "--why", "7i").stdout
     assert lieboard.rows("SELECT lie_deg FROM club_specs WHERE source = 'bend'") == [(60.0,)]
 
 
