@@ -14,7 +14,7 @@ from analysis.plan_chain import BoolArray
 from analysis.plan_types import PlanClub, PlanRules
 
 # Nodes for each stretch of the bend as carried out, and how many of its uncertainties it reaches:
-# within 1e-5 of the exact quadrants of a normal pair (tests/plan/test_chances.py).
+# within 3e-5 of the exact quadrants of a normal pair (tests/plan/test_chances.py).
 _NODES = 16
 _REACH = 5.0
 _X, _SHARE = np.polynomial.legendre.leggauss(_NODES)
