@@ -20,7 +20,9 @@ from analysis.set_model_types import IntArray
 
 # Pairs and triples are made of this many of the most suspect clubs.
 _SUSPECTS = 5
-# Parts of the mixture below this share of the largest are dropped: together under 2 %.
+# Parts of the mixture below this share of the largest are dropped: together 2 %, at most 4 %, over
+# 60 sets of tests/benchmarks/set_model.py. Dropping a tenth of that moves no mean by more
+# than 2 % and no interval's end by more than 5 % of its uncertainty, and takes a quarter longer.
 DROP = 2e-3
 
 
