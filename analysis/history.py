@@ -39,6 +39,9 @@ SAY_MOVED = 0.9
 # Clubs seldom change by themselves between two weeks, swings more often; a bend may do more or less
 # than was measured of it. Common practice, no source.
 P_CLUB_CHANGE, P_SWING_CHANGE, P_BEND_OFF = 0.03, 0.10, 0.20
+# Standard uncertainty of a bend measured before and after: two readings of the gauge. Common
+# practice, no source.
+U_BEND_DEG = 0.25
 # Half-normal scales of what a session differs from the next beyond its stated uncertainty: one club
 # against the others, and the whole set with the player's day. Common practice, no source.
 _OWN_WOBBLE_DEG, _COMMON_WOBBLE_DEG = 0.25, 0.5
@@ -64,7 +67,7 @@ class Bent:
     club: int
     session: int
     bend_deg: float
-    u_deg: float = 0.25
+    u_deg: float = U_BEND_DEG
 
 
 @dataclass(frozen=True, slots=True)

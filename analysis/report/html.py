@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from analysis.history import ClubHistory, History
 from analysis.report.content import ReportContent
+from analysis.report.history_chart import stream_svg
+from analysis.report.history_words import LEGEND, club_words, common_words
 from analysis.report.set_chart import set_chart_svg
 from analysis.report.soles import sole_svg
 from analysis.report.tables import (
@@ -26,24 +31,16 @@ def report_html(report: ReportContent) -> str:
     ValueError
         A report without clubs.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     if not report.clubs:
         raise ValueError("a report needs at least one club")
-    environment = Environment(
-        loader=PackageLoader("analysis.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-    )
-    source, _, _ = environment.loader.get_source(environment, "sheet.css")  # type: ignore[union-attr]
     rows = report.sheet.rows if report.sheet else ()
     # Markup: our own drawing and our own style sheet; names within the drawings are outlines or
     # escaped there.
-    return environment.get_template("sheet.html.j2").render(
+    return _render(
+        "sheet.html.j2",
         r=report,
-        css=Markup(source),
         club_heads=CLUB_HEADS,
         club_rows=club_rows(report),
         club_legend=CLUB_LEGEND,
@@ -57,3 +54,63 @@ def report_html(report: ReportContent) -> str:
         budget_legend=BUDGET_LEGEND,
         budget_rows=budget_rows(report),
     )
+
+
+def history_html(
+    history: History,
+    *,
+    player: str,
+    set_name: str,
+    dates: Sequence[str],
+    remarks: Sequence[str],
+    made: str,
+) -> str:
+    """Render a set's past as a self-contained page with its control charts.
+
+    Parameters
+    ----------
+    history : History
+    player, set_name, made : str
+        Shown as text.
+    dates : sequence of str
+        Of all sessions.
+    remarks : sequence of str
+        What a reader must know first.
+    """
+    from markupsafe import Markup
+
+    common = history.common
+    chart = stream_svg(common, (), dates, "All clubs together, °", "common") if common else ""
+    return _render(
+        "history.html.j2",
+        player=player,
+        set_name=set_name,
+        dates=dates,
+        remarks=remarks,
+        made=made,
+        legend=LEGEND,
+        common_words=common_words(history, dates),
+        common_chart=Markup(chart),
+        clubs=[
+            (club.label, club_words(club, dates), Markup(_club_chart(club, dates, index)))
+            for index, club in enumerate(history.clubs)
+        ],
+    )
+
+
+def _club_chart(club: ClubHistory, dates: Sequence[str], index: int) -> str:
+    bends = [outcome.bent for outcome in club.bends]
+    title = f"{club.label}: lie error against the set, °"
+    return stream_svg(club.own, bends, dates, title, f"club{index}")
+
+
+def _render(template: str, **values: object) -> str:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    loader = PackageLoader("analysis.report")
+    environment = Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True
+    )
+    css, _, _ = loader.get_source(environment, "sheet.css")
+    return environment.get_template(template).render(css=Markup(css), **values)

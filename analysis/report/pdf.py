@@ -36,6 +36,8 @@ _TOP_MM = 13.0
 _BOTTOM_MM = 14.0
 _LINE_MM = 3.9
 _FONT = "DejaVu"
+# Cells of a row in bold.
+_ALL = 99
 
 
 def report_pdf(report: ReportContent, paper: Paper = "A4") -> bytes:
@@ -128,7 +130,7 @@ def _head(pdf: FPDF, report: ReportContent) -> None:
 
 def _clubs(pdf: FPDF, report: ReportContent) -> None:
     _title(pdf, "Clubs")
-    widths = (13, 11, 12, 10, 18, 26, 14, 15, 27, 40)
+    widths = (12, 10, 11, 9, 15, 25, 13, 12, 26, 53)
     with _table(pdf, widths, "LRRRRRRRRL", CLUB_HEADS) as rows:
         for cells in club_rows(report):
             rows.row(cells)
@@ -141,12 +143,12 @@ def _sheet(pdf: FPDF, report: ReportContent) -> None:
     _title(pdf, "Bend sheet")
     heads = (
         "club", "bend", "pulls: tick when measured", "lie error now, after",
-        "static lie now, to be", "lie measured after", "loft measured after",
+        "static lie now, to be", "measured after: lie", "loft",
     )  # fmt: skip
     cells = [sheet_cells(row) for row in report.sheet.rows]
     with _table(pdf, (13, 23, 48, 29, 31, 21, 21), "LLLRRRR", heads, line_mm=5.2) as rows:
         for one in cells:
-            rows.row((one.label, one.bend, "", one.error, one.static, "", ""), after=_ticks(one))
+            rows.row((one.label, one.bend, "", one.error, one.static, "", ""), _Ticks(one), bold=2)
     pdf.ln(1)
     _small(
         pdf,
@@ -160,7 +162,7 @@ def _sheet(pdf: FPDF, report: ReportContent) -> None:
     for note in report.sheet.notes:
         _small(pdf, note)
     _title(pdf, "Cautions", room_mm=30)
-    _type(pdf, 8)
+    _type(pdf, 7.5)
     for caution in report.sheet.cautions:
         pdf.cell(4, _LINE_MM, "•")
         pdf.multi_cell(_WIDTH_MM - 4, _LINE_MM, caution, new_x="LMARGIN", new_y="NEXT")
@@ -228,10 +230,6 @@ class _Ticks:
             pdf.text(line + 18.5, bottom_mm - 1.6, "°")
 
 
-def _ticks(cells: SheetCells) -> _Ticks:
-    return _Ticks(cells)
-
-
 class _Rows:
     """Rows of a table that never break across pages, under a head that comes again."""
 
@@ -240,47 +238,44 @@ class _Rows:
     ) -> None:
         self._pdf, self._widths, self._aligns = pdf, widths, aligns
         self._heads, self._line_mm = heads, line_mm
-        self._draw(heads, bold="all", line_mm=_LINE_MM)
+        self._draw(heads, bold=_ALL, line_mm=_LINE_MM)
         self._rule(INK, 0.35)
 
-    def row(self, cells: Sequence[str], after: _Ticks | None = None) -> None:
-        """Add a row; ``after`` draws over it."""
+    def row(self, cells: Sequence[str], after: _Ticks | None = None, bold: int = 1) -> None:
+        """Add a row, its first cells bold; ``after`` draws over it."""
         pdf = self._pdf
-        height = self._height(cells, self._line_mm)
+        height = max(map(len, self._lines(cells, bold))) * self._line_mm + 1.0
         if pdf.get_y() + height > pdf.h - pdf.b_margin:
             pdf.add_page()
-            self._draw(self._heads, bold="all", line_mm=_LINE_MM)
+            self._draw(self._heads, bold=_ALL, line_mm=_LINE_MM)
             self._rule(INK, 0.35)
         top = pdf.get_y()
-        self._draw(cells, bold="first", line_mm=self._line_mm)
+        self._draw(cells, bold=bold, line_mm=self._line_mm)
         if after is not None:
             bottom = pdf.get_y()
             after.draw(pdf, top, bottom)
             pdf.set_xy(pdf.l_margin, bottom)
         self._rule(EDGE, 0.15)
 
-    def _lines(self, cells: Sequence[str], bold: str) -> list[list[str]]:
+    def _lines(self, cells: Sequence[str], bold: int) -> list[list[str]]:
         found = []
         for index, (cell, width) in enumerate(zip(cells, self._widths, strict=True)):
-            _type(self._pdf, 8, bold=bold == "all" or (bold == "first" and index == 0))
+            _type(self._pdf, 8, bold=index < bold)
             split = self._pdf.multi_cell(
                 width, self._line_mm, cell, dry_run=True, output="LINES", align="L"
             )
             found.append([str(line) for line in split] if isinstance(split, list) else [])
         return found
 
-    def _height(self, cells: Sequence[str], line_mm: float) -> float:
-        return max(len(lines) for lines in self._lines(cells, "first")) * line_mm + 1.0
-
-    def _draw(self, cells: Sequence[str], *, bold: str, line_mm: float) -> None:
+    def _draw(self, cells: Sequence[str], *, bold: int, line_mm: float) -> None:
         pdf = self._pdf
         lines = self._lines(cells, bold)
         high = max(len(one) for one in lines)
         top, left = pdf.get_y() + 0.5, pdf.l_margin
         for index, (text, width) in enumerate(zip(lines, self._widths, strict=True)):
-            _type(pdf, 8, bold=bold == "all" or (bold == "first" and index == 0))
+            _type(pdf, 8, bold=index < bold)
             # Heads stand on the rule below them.
-            start = top + (high - len(text)) * line_mm if bold == "all" else top
+            start = top + (high - len(text)) * line_mm if bold == _ALL else top
             for number, line in enumerate(text):
                 pdf.set_xy(left, start + number * line_mm)
                 pdf.cell(width, line_mm, line, align=self._aligns[index])
@@ -307,12 +302,28 @@ def _table(
 
 
 def _facts(pdf: FPDF, facts: Sequence[tuple[str, str]]) -> None:
+    """Two to a line; a long one has a line of its own."""
+    half = _WIDTH_MM / 2
+    column = 0
     for name, value in facts:
         _type(pdf, 8)
+        long = pdf.get_string_width(value) > half - 34
+        if long and column:
+            pdf.ln(_LINE_MM)
+            column = 0
+        pdf.set_x(pdf.l_margin + column * half)
         pdf.set_text_color(GREY)
         pdf.cell(30, _LINE_MM, name)
         pdf.set_text_color(INK)
-        pdf.multi_cell(_WIDTH_MM - 30, _LINE_MM, value, new_x="LMARGIN", new_y="NEXT")
+        if long:
+            pdf.multi_cell(_WIDTH_MM - 30, _LINE_MM, value, new_x="LMARGIN", new_y="NEXT")
+        else:
+            pdf.cell(half - 30, _LINE_MM, value)
+            column = 1 - column
+            if column == 0:
+                pdf.ln(_LINE_MM)
+    if column:
+        pdf.ln(_LINE_MM)
 
 
 def _title(pdf: FPDF, words: str, room_mm: float = 24.0) -> None:

@@ -35,6 +35,8 @@ COMMANDS = {
     "gradation": _Command("grading", "gradation", "Show whether the set steps evenly."),
     "overlay": _Command("grading", "overlay", "Keep how two neighbours stand apart."),
     "bent": _Command("bends", "bent", "Keep what was bent and measured."),
+    "report": _Command("report", "report", "Write a session's report: HTML, PDF, CSV, JSON."),
+    "history": _Command("history", "history", "Tell what changed from week to week."),
     "sessions": _Command("sessions", "sessions", "List all fitting sessions."),
     "sim": _Command("sim", "sim", "Run a simulated board until Ctrl-C."),
 }

@@ -1,0 +1,266 @@
+"""A session's report as plain values, worked out from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from analysis.answers import NoAnswerError
+from analysis.budget import WHAT_TO_IMPROVE
+from analysis.contact import contact_mean
+from analysis.conventions import lie_error_from_toe
+from analysis.estimation import Interval
+from analysis.plan_types import SetPlan
+from analysis.report.content import (
+    BudgetLine,
+    ClubContent,
+    Dot,
+    ReportContent,
+    Sheet,
+    SheetRow,
+)
+from logger.errors import UsageError
+from logger.session.board_evening import EVENING_METHOD, evenings_of
+from logger.session.evidence import ClubEvidence, SessionPicture, session_picture, sole_arc
+from logger.session.footprints import FootprintReader
+from logger.session.planning import bend_plan
+from logger.store.rows import SessionRow, StrikeRow
+from logger.store.store import Store
+
+
+def report_content(
+    store: Store, session: SessionRow, *, when: Callable[[int], str], made: str
+) -> ReportContent:
+    """Work out everything that a session's report shows.
+
+    Parameters
+    ----------
+    when
+        Shows a UTC moment in ns as the reader's date and time.
+    made
+        Program, version and date, for the foot of the report.
+
+    Raises
+    ------
+    UsageError
+        If the session has no contact under any club.
+    """
+    own = store.get_set(session.set, at_utc_ns=session.ended_utc_ns)
+    contacts = store.contacts(session.id)
+    if not any(contact.club is not None for contact in contacts):
+        raise UsageError(
+            f"session {session.id} has no strikes under a club yet: log some with 'lieboard log "
+            "PORT', type marks in with 'lieboard mark CLUB MM', or choose another with --session "
+            "('lieboard sessions' lists them)"
+        )
+    picture = session_picture(store, session)
+    seen = _seen_toe_mm(store, session, picture.clubs, contacts)
+    sheet, no_sheet = _sheet(store, session, picture)
+    boards, methods = _boards(store, session, when)
+    versions = sorted({contact.method_version for contact in contacts})
+    return ReportContent(
+        player=own.player.name,
+        set_name=own.name,
+        session=session.id,
+        date=when(session.started_utc_ns),
+        hand=session.hand,
+        facts=_facts(store, session, when),
+        boards=boards,
+        methods=(*methods, ("strikes by", ", ".join(versions))),
+        remarks=(*_remarks(session, picture.clubs), *no_sheet),
+        clubs=tuple(_club(picture, place, contacts, seen) for place in range(len(picture.clubs))),
+        sheet=sheet,
+        made=made,
+    )
+
+
+def sheet_of(plan: SetPlan) -> Sheet:
+    """Bend sheet of a plan, as the report shows it."""
+    rows = tuple(
+        SheetRow(
+            label=row.label,
+            bend_deg=row.bend_deg,
+            before_deg=row.error_before_deg,
+            after_deg=row.error_after_deg,
+            pulls_deg=row.pulls_deg,
+            static_before_deg=row.static_before_deg,
+            static_after_deg=row.static_after_deg,
+            why=row.why,
+        )
+        for row in plan.rows
+    )
+    return Sheet(plan.rules.increment_deg, rows, plan.notes, plan.cautions)
+
+
+def _sheet(
+    store: Store, session: SessionRow, picture: SessionPicture
+) -> tuple[Sheet | None, tuple[str, ...]]:
+    try:
+        return sheet_of(bend_plan(store, session, picture)), ()
+    except NoAnswerError as error:
+        return None, (f"No bend sheet: {error}.",)
+
+
+def _seen_toe_mm(
+    store: Store,
+    session: SessionRow,
+    evidence: Sequence[ClubEvidence],
+    contacts: Sequence[StrikeRow],
+) -> dict[int, float | None]:
+    """Contact on the sole by footprint, by id of the board's strike; None where it is strange."""
+    clubs = {one.club.id: one.club.spec for one in evidence}
+    board = [c for c in contacts if c.used and c.toe_mm is not None and c.source == "board"]
+    arcs = {club: sole_arc(spec) for club, spec in clubs.items()}
+    found = FootprintReader(store, session).fit(
+        [contact for contact in board if contact.club in clubs],
+        {club: (arc.camber_mm, arc.u_camber_mm) for club, arc in arcs.items()},
+        clubs,
+    )
+    if found is None:
+        return {}
+    places = zip(found.strikes, found.fits.toe_mm, found.fits.reasons, strict=True)
+    return {strike.id: None if why else float(mm) for strike, mm, why in places}
+
+
+def _dots(
+    one: ClubEvidence, contacts: Sequence[StrikeRow], seen: dict[int, float | None]
+) -> tuple[Dot, ...]:
+    own = [c for c in contacts if c.club == one.club.id and c.toe_mm is not None]
+    places = []
+    for contact in own:
+        assert contact.toe_mm is not None
+        printed = seen.get(contact.id) if contact.source == "board" else None
+        places.append(contact.toe_mm if printed is None else printed)
+    counts = [
+        c.used and not (c.source == "board" and c.id in seen and seen[c.id] is None) for c in own
+    ]
+    counted = [index for index, use in enumerate(counts) if use]
+    for mishit in contact_mean([places[index] for index in counted]).set_aside:
+        counts[counted[mishit.index]] = False
+    return tuple(
+        Dot(place, contact.trail_mm, use, contact.source == "mark")
+        for contact, place, use in zip(own, places, counts, strict=True)
+    )
+
+
+def _club(
+    picture: SessionPicture,
+    place: int,
+    contacts: Sequence[StrikeRow],
+    seen: dict[int, float | None],
+) -> ClubContent:
+    one, together = picture.clubs[place], picture.together
+    spec = one.club.spec
+    lines = one.lie.budget.lines if one.lie else ()
+    lie, interval = None, None
+    if together is not None and one.used:
+        lie = float(together.mean_deg[place])
+        interval = Interval(
+            float(together.low_deg[place]), float(together.high_deg[place]), together.confidence
+        )
+    return ClubContent(
+        label=one.club.label,
+        dots=_dots(one, contacts, seen),
+        used=one.used,
+        set_aside=one.set_aside,
+        lost=one.lost,
+        mean_mm=one.contact.mean_mm,
+        interval_mm=one.contact.interval_mm,
+        spread_mm=one.contact.spread_mm,
+        wanted_mm=one.wanted_toe_mm,
+        sole_length_mm=spec.sole_length_mm,
+        camber_mm=spec.camber_mm,
+        verdict=_verdict(one),
+        words=one.words,
+        off_line=picture.words_of(place),
+        lie_error_deg=lie,
+        lie_interval_deg=interval,
+        wanted_lie_error_deg=float(lie_error_from_toe(one.wanted_toe_mm, sole_arc(spec).camber_mm)),
+        level=one.lie.level_source.value if one.lie else None,
+        lie_deg=spec.lie_deg,
+        length_mm=spec.length_mm,
+        budget=tuple(
+            BudgetLine(line.contribution.name, line.u_result, line.share) for line in lines
+        ),
+        improve=WHAT_TO_IMPROVE[lines[0].contribution.improve_key] if lines else None,
+    )
+
+
+def _verdict(one: ClubEvidence) -> str:
+    words = one.judgement.verdict.value
+    if one.judgement.more_swings:
+        words += f" (about {one.judgement.more_swings} more)"
+    elif one.judgement.more_swings is None:
+        words += " (level unknown)"
+    if one.trail_judgement is not None and one.trail_judgement.verdict.is_sided:
+        words += f", {one.trail_judgement.verdict.value}"
+    return words
+
+
+def _facts(
+    store: Store, session: SessionRow, when: Callable[[int], str]
+) -> tuple[tuple[str, str], ...]:
+    feet = f"{session.stance_mm:+.0f} mm ± {session.stance_u_mm:.1f} (+ lower than the board)"
+    facts = [
+        ("started", when(session.started_utc_ns)),
+        ("ended", when(session.ended_utc_ns) if session.ended_utc_ns else "still open"),
+        ("feet", feet),
+        ("address mark", f"{session.sole_middle_mm:+.0f} mm ± {session.sole_middle_u_mm:.1f}"),
+        ("ball", "yes" if session.ball else "no"),
+        ("surface", session.surface or "not noted"),
+    ]
+    if session.note:
+        facts.append(("note", session.note))
+    facts.extend(("remark", note.text) for note in store.notes(session.id))
+    return tuple(facts)
+
+
+def _boards(
+    store: Store, session: SessionRow, when: Callable[[int], str]
+) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
+    lines: list[tuple[str, str]] = []
+    methods: list[tuple[str, str]] = []
+    known: set[int] = set()
+    for boot in store.boots_of(session.id):
+        board = store.board_of(boot)
+        if board.id in known:
+            continue
+        known.add(board.id)
+        hello = store.hello_of(boot)
+        lines.append(("board", f"{board.name} ({board.board_key})"))
+        if hello is not None:
+            strip = f"{hello.rows} × {hello.cells} cells at {hello.pitch_um / 1000:g} mm"
+            lines.append(("strip", strip))
+            lines.append(("firmware", ".".join(map(str, hello.firmware))))
+        judged = {True: "good enough to fit with", False: "NOT good enough to fit with"}
+        lines.append(("bench checks", judged.get(board.accepted or False, "")))
+        if board.accepted is None:
+            lines[-1] = ("bench checks", "not done: lieboard board check")
+        evening = evenings_of(store, boot).at(session.started_utc_ns)
+        if evening is None:
+            lines.append(("cell calibration", "none: cells taken as made"))
+        else:
+            lines.append(("cell calibration", f"evening {evening.id}, {when(evening.from_utc_ns)}"))
+            methods.append(("cells by", EVENING_METHOD))
+    if not lines:
+        lines.append(("board", "none: marks read off the sole"))
+    return tuple(lines), tuple(methods)
+
+
+def _remarks(session: SessionRow, evidence: Sequence[ClubEvidence]) -> list[str]:
+    remarks = []
+    if session.ended_utc_ns is None:
+        remarks.append("This session is still open: more strikes may follow.")
+    notes: dict[str, list[str]] = {}
+    for one in evidence:
+        if one.lie is not None:
+            notes.setdefault(one.lie.note, []).append(one.club.label)
+    for note, labels in notes.items():
+        who = "All clubs" if len(notes) == 1 else ", ".join(labels)
+        remarks.append(f"{who}: {note}.")
+    lost = sum(one.lost for one in evidence)
+    if lost:
+        remarks.append(f"{lost} records were lost on the way from the board; some may be strikes.")
+    unmeasured = [one.club.label for one in evidence if one.club.spec.lie_deg is None]
+    if unmeasured:
+        remarks.append(f"Static lie not measured: {', '.join(unmeasured)}.")
+    return remarks
