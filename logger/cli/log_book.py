@@ -32,6 +32,8 @@ class LogBook:
     waiting: int = 0
     lost: int = 0
     bad_pieces: int = 0
+    advice: str = ""
+    """Which club to hit next, or that it is enough."""
     messages: deque[str] = field(default_factory=lambda: deque(maxlen=_MESSAGES))
     prompt: str | None = None
     """What the fitter is being asked, with what was typed so far."""

@@ -11,6 +11,7 @@ from logger.cli.log_screen import screen
 from logger.session.evidence import EvidenceReader
 from logger.session.fitting import FittingSession
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
+from logger.session.planning import advise
 from logger.store.rows import ClubRow, StrikeRow
 from logger.store.store import Store
 
@@ -91,6 +92,8 @@ class _Desk:
             self.book.up, self.book.contacts = await asyncio.to_thread(self._contacts, now_ns)
             found = await asyncio.to_thread(self._evidence.read)
             self.book.evidence = {one.club.id: one for one in found.clubs}
+            advice = await asyncio.to_thread(advise, self._reading, self._session.row, found)
+            self.book.advice = "" if advice is None else advice.why
 
     def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
         session = self._session.row.id

@@ -127,6 +127,8 @@ def _club(book: LogBook) -> list[Text]:
     lines.append(Text(f"{counts}   {evidence.words}"))
     if evidence.lie_words:
         lines.append(Text(evidence.lie_words))
+    if book.advice:
+        lines.append(Text(f"next: {book.advice}"))
     return lines
 
 

@@ -37,11 +37,16 @@ def clubs(
     Examples: lieboard clubs; lieboard clubs --budget
     """
     from logger.session.evidence import session_picture
+    from logger.session.planning import advise
 
     with open_store(db, read_only=True) as store:
-        picture = session_picture(store, pick_session(store, session))
+        row = pick_session(store, session)
+        picture = session_picture(store, row)
         console = output()
         print_clubs(console, picture, inches=inches)
+        advice = advise(store, row, picture)
+        if advice is not None:
+            console.print(f"next: {advice.why}")
         if budget:
             print_budgets(console, picture.clubs)
 

@@ -10,6 +10,7 @@ import numpy as np
 from analysis.answers import NoAnswerError
 from analysis.conventions import Hand
 from analysis.correction import Head
+from analysis.next_club import Advice, next_club
 from analysis.optimum import plan_set
 from analysis.plan_types import PlanClub, PlanRules, SetPlan
 from logger.session.evidence import ClubEvidence, SessionPicture
@@ -52,17 +53,12 @@ def bend_plan(
         raise NoAnswerError(
             f"session {session.id} has no strike that counts: log some, or type marks in"
         )
-    step = wishes.increment_deg or session.machine_increment_deg or _USUAL_INCREMENT_DEG
-    locked = {label.casefold() for label in wishes.locked}
-    unknown = locked - {one.club.label.casefold() for one in picture.clubs}
-    if unknown:
-        raise NoAnswerError(f"there is no club {', '.join(sorted(unknown))} to lock in this set")
-    clubs = [_for_plan(store, session, one, wishes, locked) for one in picture.clubs]
+    clubs = plan_clubs(store, session, picture, wishes)
     belief = picture.together.own if wishes.into_line else picture.together.lie
     since = [_bent_since(store, session, one) for one in picture.clubs]
     shift = np.array(since)
     belief = replace(belief, mean=belief.mean + shift, part_mean=belief.part_mean + shift)
-    plan = plan_set(clubs, belief, PlanRules(increment_deg=step))
+    plan = plan_set(clubs, belief, plan_rules(session, wishes))
     notes = [
         f"{one.club.label} was bent {bend:+g}° after it was hit here: its lie error is taken as it "
         "should be now. Hit it again."
@@ -70,6 +66,38 @@ def bend_plan(
         if bend
     ]
     return replace(plan, notes=(*plan.notes, *notes))
+
+
+def plan_rules(session: SessionRow, wishes: PlanWishes) -> PlanRules:
+    """Return the rules of a session's plan."""
+    step = wishes.increment_deg or session.machine_increment_deg or _USUAL_INCREMENT_DEG
+    return PlanRules(increment_deg=step)
+
+
+def plan_clubs(
+    store: Store, session: SessionRow, picture: SessionPicture, wishes: PlanWishes
+) -> list[PlanClub]:
+    """Return what the plan knows of each club besides its lie error, in the order of the set."""
+    locked = {label.casefold() for label in wishes.locked}
+    unknown = locked - {one.club.label.casefold() for one in picture.clubs}
+    if unknown:
+        raise NoAnswerError(f"there is no club {', '.join(sorted(unknown))} to lock in this set")
+    return [_for_plan(store, session, one, wishes, locked) for one in picture.clubs]
+
+
+def advise(store: Store, session: SessionRow, picture: SessionPicture) -> Advice | None:
+    """Say which club to hit next, or to stop; None while nothing counts."""
+    if picture.together is None:
+        return None
+    # In degrees: metres take longer to work out than a swing allows, and clubs of one set
+    # differ little in them.
+    wishes = PlanWishes(metres=False)
+    clubs = [
+        # A wish in metres needs what was left out just now; it moves no swing's worth.
+        replace(club, wanted=0.0) if club.wanted_unit == "m" else club
+        for club in plan_clubs(store, session, picture, wishes)
+    ]
+    return next_club(picture.together, clubs, plan_rules(session, wishes))
 
 
 def _bent_since(store: Store, session: SessionRow, one: ClubEvidence) -> float:
