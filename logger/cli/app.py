@@ -34,6 +34,8 @@ COMMANDS = {
     "sheet": _Command("sheets", "sheet", "Work out the bend sheet."),
     "gradation": _Command("grading", "gradation", "Show whether the set steps evenly."),
     "overlay": _Command("grading", "overlay", "Keep how two neighbours stand apart."),
+    "misses": _Command("wishes", "misses", "Keep a count of where a club's shots end up."),
+    "bias": _Command("wishes", "bias", "Propose a bias against the player's usual miss."),
     "bent": _Command("bends", "bent", "Keep what was bent and measured."),
     "report": _Command("report", "report", "Write a session's report: HTML, PDF, CSV, JSON."),
     "history": _Command("history", "history", "Tell what changed from week to week."),

@@ -13,6 +13,7 @@ from analysis.correction import Head
 from analysis.next_club import Advice, next_club
 from analysis.optimum import plan_set
 from analysis.plan_types import PlanClub, PlanRules, SetPlan
+from logger.clubs import ClubSpec
 from logger.session.evidence import ClubEvidence, SessionPicture
 from logger.store.rows import SessionRow
 from logger.store.store import Store
@@ -92,11 +93,7 @@ def advise(store: Store, session: SessionRow, picture: SessionPicture) -> Advice
     # In degrees: metres take longer to work out than a swing allows, and clubs of one set
     # differ little in them.
     wishes = PlanWishes(metres=False)
-    clubs = [
-        # A wish in metres needs what was left out just now; it moves no swing's worth.
-        replace(club, wanted=0.0) if club.wanted_unit == "m" else club
-        for club in plan_clubs(store, session, picture, wishes)
-    ]
+    clubs = plan_clubs(store, session, picture, wishes)
     return next_club(picture.together, clubs, plan_rules(session, wishes))
 
 
@@ -126,7 +123,14 @@ def _for_plan(
         for bend in store.bends(one.club.id)
         if bend.lie_after_deg is not None and bend.lie_before_deg is not None
     ]
-    metres = _metres_per_deg(one, Hand(session.hand)) if wishes.metres else None
+    # A wish in metres needs them whatever misses are weighed in.
+    needed = wishes.metres or spec.bias_unit == "m"
+    metres = metres_per_deg(spec, Hand(session.hand)) if needed else None
+    wanted = 0.0 if wishes.into_line else (spec.bias or 0.0)
+    unit = spec.bias_unit or "deg"
+    if unit == "m" and metres and not wishes.metres:
+        # One unit for all: clubs weighed in metres beside others in degrees compare nothing.
+        wanted, unit, metres = wanted / metres, "deg", None
     return PlanClub(
         label=one.club.label,
         head=_HEADS.get(spec.head_material or "", Head.HARD_OR_UNKNOWN),
@@ -138,17 +142,17 @@ def _for_plan(
         metres_per_deg=metres,
         toe_mm=one.contact.mean_mm,
         strikes=one.used,
-        wanted=0.0 if wishes.into_line else (spec.bias or 0.0),
-        wanted_unit=spec.bias_unit or "deg",
+        wanted=wanted,
+        wanted_unit=unit,
         past_bends_deg=tuple(bends),
         locked=one.club.label.casefold() in locked,
     )
 
 
-def _metres_per_deg(one: ClubEvidence, hand: Hand) -> float | None:
+def metres_per_deg(spec: ClubSpec, hand: Hand) -> float | None:
+    """Metres to the right at carry per degree too upright; None without loft and length."""
     from analysis.shot import metres_per_degree
 
-    spec = one.club.spec
     if spec.loft_deg is None or spec.length_mm is None:
         return None
     return metres_per_degree(spec.loft_deg, hand=hand, length_mm=spec.length_mm).value_m
