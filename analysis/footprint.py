@@ -53,7 +53,7 @@ from analysis.footprint_types import (
 __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
 
 # Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
-_BATCH = 1024
+_BATCH = 512
 # Columns of theta that belong to the head, and to the board: the same in all of their strikes.
 _HEAD = [L, HEEL, TOE, EDGE]
 _COVER = [SHAPE, SHARE]

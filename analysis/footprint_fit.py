@@ -170,9 +170,10 @@ def _normal_equations(
     """
     n = rest.shape[1]
     if n < FEW:
-        jacobian = found.jacobian()
-        dense = jacobian * weight.T[:, None, :]
-        return (dense @ rest.T[:, :, None])[:, :, 0], dense @ jacobian.transpose(0, 2, 1)
+        by_strike = found.columns.transpose(2, 0, 1)
+        dense = TURN @ (by_strike * weight.T[:, None, :])
+        full = dense @ by_strike.transpose(0, 2, 1) @ TURN.T
+        return (dense @ rest.T[:, :, None])[:, :, 0], full
     columns = found.columns
     raw = np.zeros((SIZE, SIZE, n))
     slope = np.zeros((SIZE, n))

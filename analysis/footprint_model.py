@@ -135,95 +135,109 @@ def predict(
         the pitch). A sharp end acts on one cell only; blurred, a search does not stall at its
         border.
     """
-    n = len(theta)
+    n, count = len(theta), len(cells.left)
     amp, v, h = np.exp(theta[:, LOG_A]), theta[:, V], np.exp(theta[:, LOG_H])
     shape = theta[:, SHAPE]
     inv_h = 1 / h
     half = theta[:, L] / 2
-    heel, toe = theta[:, C] - half, theta[:, C] + half
-    (heel_w, heel_by), (toe_w, toe_by) = ground_off(theta[:, HEEL]), ground_off(theta[:, TOE])
+    ends = np.stack([theta[:, C] - half, theta[:, C] + half])
+    ground, by_given = ground_off(theta[:, (HEEL, TOE)].T)
     # z of the heel's end, of where the heel and the toe begin to be ground off, of the toe's end.
-    bend = np.array([heel, heel + heel_w, toe - toe_w, toe])
+    bend = np.stack([ends[0], ends[0] + ground[0], ends[1] - ground[1], ends[1]])
     bend -= v
     bend *= inv_h
     np.maximum(bend[2], bend[1], out=bend[2])
-    # Of the three regions: heel's, middle, toe's.
+    # Of the three regions, the first axis from here on: heel's, middle, toe's.
     steep = np.exp(-theta[:, EDGE])
-    sharp = np.stack([steep, np.zeros(n), steep])
+    sharp = np.zeros((3, 1, n))
+    sharp[::2] = steep
     curved = 1 + sharp
-    begins = bend[[1, 1, 2]]
+    begins = bend[(1, 1, 2), None]
     middle = sharp / curved * begins
-    top = 1 - middle * begins
-    shared = sag is None and cells.width_mm == cells.pitch_mm
-    borders = cells.borders if shared else cells.pairs
-    where = (borders[:, None] - v) * inv_h
-    # Neighbouring cells share a border; with borders of their own every other interval is a gap.
-    step = 1 if shared else 2
-    sunk = None if sag is None else sag / amp
     root_k = np.sqrt(curved)
+    sunk = None if sag is None else sag / amp
+    top = 1 - middle * begins
+    top = np.maximum(top if sunk is None else top - sunk, 1e-12)
+    reach = np.sqrt(top)
+    shared = sag is None and cells.width_mm == cells.pitch_mm
+    if sunk is not None:
+        # Each cell has its own reach, so each has two borders of its own.
+        reach = np.repeat(reach, 2, axis=1)
+    y = ((cells.borders if shared else cells.pairs)[:, None] - v) * inv_h - middle
+    y *= root_k
+    edges = np.stack([bend[:3, None], bend[1:, None]])
+    edges -= middle
+    edges *= root_k
+    low, high = np.minimum(np.maximum(edges, -reach), reach)
+    np.maximum(y, low, out=y)
+    np.minimum(y, high, out=y)
+    span, d_square, d_cube, d_root, d_y_root, d_angle = _differences(y, reach, shared)
+    per = 1 / root_k
+    rest = 1 - shape
+    # Integrals over z of g, of sqrt(g), of df/dg; of df/dg times g and of df/dg times (z - z_c).
+    of_g = (top * span - d_cube / 3) * per
+    of_root = (d_y_root + top * d_angle) * (per / 2)
+    of_slope = (rest * span + (shape / 2) * d_angle) * per
+    slope_g = rest * of_g + (shape / 2) * of_root
+    slope_z = (rest * d_square - shape * d_root) * (0.5 / curved)
     across = amp / cells.width_mm
     scale = across * h
-    count = len(cells.left)
+    all_g, slack = of_g.sum(axis=0), of_slope.sum(axis=0)
+    more = of_root.sum(axis=0) - all_g
+    # The counts go along last, as all are handed on to neighbours alike.
     out = np.zeros((SIZE + 1, count, n))
-    slack = np.zeros((count, n))
-    for k in range(3):
-        high_g: FloatArray = np.maximum(top[k] if sunk is None else top[k] - sunk, 1e-12)
-        reach = np.sqrt(high_g if sunk is None else np.repeat(high_g, 2, axis=0))
-        low = np.clip((bend[k] - middle[k]) * root_k[k], -reach, reach)
-        high = np.clip((bend[k + 1] - middle[k]) * root_k[k], -reach, reach)
-        y = (where - middle[k]) * root_k[k]
-        np.maximum(y, low, out=y)
-        np.minimum(y, high, out=y)
-        square = y * y
-        root = np.sqrt(np.maximum(reach * reach - square, 0.0))
-        angle = np.arcsin(np.clip(y / reach, -1.0, 1.0))
-        span, d_square, d_cube, d_root, d_y_root, d_angle = (
-            (a[1:] - a[:-1])[::step] for a in (y, square, square * y, root, y * root, angle)
-        )
-        per = 1 / root_k[k]
-        # Integrals over z of g, sqrt(g) and df/dg, and the difference of f.
-        of_g = (high_g * span - d_cube / 3) * per
-        of_root = (d_y_root + high_g * d_angle) * (per / 2)
-        of_slope = ((1 - shape) * span + (shape / 2) * d_angle) * per
-        rise = shape * d_root - (1 - shape) * d_square
-        # Integral of df/dg times g, and of df/dg times (z - z_c).
-        slope_g = (1 - shape) * of_g + (shape / 2) * of_root
-        slope_z = rise * (-0.5 / curved[k])
-        out[SIZE] += scale * (of_g + shape * (of_root - of_g))
-        slack += of_slope
-        out[1] += (2 * across) * (slope_z + middle[k] * of_slope)
-        out[2] -= (2 * scale) * slope_g
-        out[3] += scale * (of_root - of_g)
-        if k != 1:
-            begin, size = (1, heel_by) if k == 0 else (2, -toe_by)
-            lag = middle[k] - bend[begin]
-            from_begin = slope_z + lag * of_slope
-            by_begin = (2 * across * steep) * from_begin
-            place, by_ground = HEEL_COLUMNS if k == 0 else TOE_COLUMNS
-            out[place] += by_begin
-            out[by_ground] = by_begin * size
-            bent = (high_g * of_slope - slope_g) / curved[k] + lag * (slope_z + from_begin)
-            out[5] += (scale * steep) * bent
+    np.multiply(scale, all_g + shape * more, out=out[SIZE])
     out[0] = out[SIZE]
-    if sunk is None:
-        out[2] += (2 * scale) * slack
-    else:
-        out[0] += scale * sunk * slack
-        out[2] += (2 * scale) * (1 - sunk) * slack
-    rows = np.arange(n)
-    outline = across, v, inv_h, shape
-    for end, begin, toward, place in ((heel, 1, -1.0, 6), (toe, 2, 1.0, 8)):
-        for cell, change in _end_effects(end, (bend[begin], steep), outline, cells, sunk, blur_mm):
-            out[place, cell, rows] += toward * change
+    out[1] = (2 * across) * (slope_z + middle * of_slope).sum(axis=0)
+    np.multiply(scale, more, out=out[3])
+    of_load = slack - slope_g.sum(axis=0)
+    if sunk is not None:
+        slack *= sunk
+        out[0] += scale * slack
+        of_load -= slack
+    np.multiply(2 * scale, of_load, out=out[2])
+    lag = (middle - begins)[::2]
+    from_begin = slope_z[::2] + lag * of_slope[::2]
+    bent = (top[::2] * of_slope[::2] - slope_g[::2]) / curved[::2]
+    bent += lag * (slope_z[::2] + from_begin)
+    out[5] = (scale * steep) * bent.sum(axis=0)
+    from_begin *= 2 * across * steep
+    out[6:10:2] = from_begin
+    out[7] = by_given[0] * from_begin[0]
+    out[9] = -by_given[1] * from_begin[1]
+    rows, places = np.arange(n), np.array([[HEEL_COLUMNS[0]], [TOE_COLUMNS[0]]])
+    for cell, change in _end_effects(ends, bend[1:3], theta, steep, cells, sunk, blur_mm):
+        out[places, cell, rows] += np.array([[-1.0], [1.0]]) * change
     # Out of the cell, half of it into either neighbour.
     moved = np.negative(out)
-    moved[:, 1:] += out[:, :-1] / 2
-    moved[:, :-1] += out[:, 1:] / 2
+    beside = out * 0.5
+    moved[:, 1:] += beside[:, :-1]
+    moved[:, :-1] += beside[:, 1:]
     by_share = moved[SIZE].copy()
     moved *= theta[:, SHARE]
     out += moved
     out[4] = by_share
     return Prediction(out[SIZE], out[:SIZE])
+
+
+def _differences(y: FloatArray, reach: FloatArray, shared: bool) -> FloatArray:
+    """Differences over each cell of y, y^2, y^3, sqrt(G - y^2), y sqrt(G - y^2), asin(y/sqrt(G)).
+
+    ``y`` (3, borders, n) is within ``reach`` = sqrt(G); ``shared``: cells share their borders.
+    """
+    at = np.empty((6, *y.shape))
+    at[0] = y
+    np.multiply(y, y, out=at[1])
+    np.multiply(at[1], y, out=at[2])
+    np.subtract(reach * reach, at[1], out=at[3])
+    np.sqrt(np.maximum(at[3], 0.0, out=at[3]), out=at[3])
+    np.multiply(y, at[3], out=at[4])
+    # Rounded, the quotient may be just above 1.
+    np.divide(y, reach, out=at[5])
+    np.arcsin(np.clip(at[5], -1.0, 1.0, out=at[5]), out=at[5])
+    if shared:
+        return at[:, :, 1:] - at[:, :, :-1]
+    return np.asarray(at[:, :, 1::2] - at[:, :, ::2])
 
 
 def footprint_counts(
@@ -235,40 +249,38 @@ def footprint_counts(
 
 
 def _end_effects(
-    end: FloatArray,
-    bend: tuple[FloatArray, FloatArray],
-    outline: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    ends: FloatArray,
+    begins: FloatArray,
+    theta: FloatArray,
+    steep: FloatArray,
     cells: Cells,
     sunk: FloatArray | None,
     blur_mm: float,
 ) -> Iterator[tuple[NDArray[np.intp], FloatArray]]:
-    """Cells that the sole's end cuts, and their change per mm that it moves outward.
+    """Cells that the sole's ends cut, and their change per mm that these move outward, (2, n) each.
 
-    0 on a cell at the rim where there is none.
+    0 on a cell at the rim where there is none. ``begins``: z of where they begin to be ground off.
     """
-    across, v, inv_h, shape = outline
     last = len(cells.left) - 1
-    rows = np.arange(len(end))
-    near, far = end - blur_mm / 2, end + blur_mm / 2
-    drops = []
-    for x in (near, far) if blur_mm > 0 else (end,):
-        z = (x - v) * inv_h
-        drops.append(z * z + bend[1] * (z - bend[0]) ** 2)
+    rows = np.arange(ends.shape[1])
+    inv_h, shape = np.exp(-theta[:, LOG_H]), theta[:, SHAPE]
+    across = np.exp(theta[:, LOG_A]) / cells.width_mm
+    near, far = ends - blur_mm / 2, ends + blur_mm / 2
+    z = np.stack([near, far] if blur_mm > 0 else [ends])
+    z -= theta[:, V]
+    z *= inv_h
+    drop = z * z + steep * (z - begins) ** 2
     place = np.floor((near - cells.left[0]) / cells.pitch_mm)
     for _ in range(2 if blur_mm > 0 else 1):
         inside = np.minimum(np.maximum(place, 0), last)
         cell = inside.astype(np.intp)
         left = cells.left[0] + cells.pitch_mm * place
-        top = 1.0 if sunk is None else 1.0 - sunk[cell, rows]
-        change = np.zeros_like(end)
-        for drop in drops:
-            g = np.maximum(top - drop, 0.0)
-            change += g + shape * (np.sqrt(g) - g)
-        change *= across / len(drops)
+        g = np.maximum((1.0 if sunk is None else 1.0 - sunk[cell, rows]) - drop, 0.0)
+        change = across * (g + shape * (np.sqrt(g) - g)).mean(axis=0)
         if blur_mm > 0:
             overlap = np.minimum(left + cells.width_mm, far) - np.maximum(left, near)
-            change = change * (np.maximum(overlap, 0.0) / blur_mm)
+            change *= np.maximum(overlap, 0.0) / blur_mm
         elif cells.width_mm < cells.pitch_mm:
-            change = change * (end <= left + cells.width_mm)
+            change *= ends <= left + cells.width_mm
         yield cell, change * (place == inside)
         place = place + 1
