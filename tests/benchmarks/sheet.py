@@ -1,0 +1,79 @@
+"""How long a bend sheet takes from the store: 14 clubs, some 200 strikes, scans and all.
+
+    python tests/benchmarks/sheet.py
+
+The session is played by the simulated board on virtual time and filed first. What is timed is
+what `lieboard sheet` does once its modules are loaded: reading the store, footprints, the set, the
+plan. The last line is JSON.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from sessions import play, set_file
+
+from logger.session.evidence import session_picture
+from logger.session.fitting import FittingSession
+from logger.session.planning import PlanWishes, bend_plan
+from logger.store.store import Store
+from simulators.clubs import default_set
+
+CLUBS = 14
+SWINGS = 14
+RUNS = 5
+
+
+def main() -> None:
+    rng = np.random.default_rng(4)
+    eight = default_set()
+    clubs = [
+        replace(eight[i * len(eight) // CLUBS], label=f"c{i}", length_mm=990.0 - 12.7 * i)
+        for i in range(CLUBS)
+    ]
+    start_ns = 1_780_000_000_000_000_000
+    with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "d.db") as store:
+        seen = replace(set_file(clubs, rng), pivot_label="c6")
+        set_id = store.import_set(seen, at_utc_ns=start_ns)
+        row = store.start_session(
+            set_id, started_utc_ns=start_ns, stance_u_mm=1.0, sole_middle_u_mm=5.0, ball=True
+        )
+        session = FittingSession(store, row)
+        session.step_club(0, start_ns, cause="start")
+        order = sorted(clubs, key=lambda club: club.label != "c6")
+        play(store, session, order, rng, SWINGS)
+        strikes = sum(count.used for count in store.club_counts(row))
+        times: dict[str, list[float]] = {"picture_ms": [], "plan_ms": [], "plan_in_degrees_ms": []}
+        for _ in range(RUNS + 1):
+            begin = time.perf_counter()
+            picture = session_picture(store, session.row)
+            seen_s = time.perf_counter()
+            bend_plan(store, session.row, picture)
+            planned_s = time.perf_counter()
+            bend_plan(store, session.row, picture, PlanWishes(metres=False))
+            times["picture_ms"].append(1e3 * (seen_s - begin))
+            times["plan_ms"].append(1e3 * (planned_s - seen_s))
+            times["plan_in_degrees_ms"].append(1e3 * (time.perf_counter() - planned_s))
+    # The first run loads modules.
+    least = {name: round(min(found[1:]), 1) for name, found in times.items()}
+    print(
+        json.dumps(
+            least
+            | {
+                "clubs": CLUBS,
+                "strikes": strikes,
+                "sheet_ms": round(least["picture_ms"] + least["plan_ms"], 1),
+                "load": os.getloadavg()[0],
+            }
+        )
+    )
+
+
+if __name__ == "__main__":
+    main()
