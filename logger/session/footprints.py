@@ -28,8 +28,8 @@ from logger.session.board_evening import (
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 
-# A sole is measured with a rule from end to end, ground-off parts included; one that was not measured
-# is a middle iron's. Common practice, no source.
+# A sole is measured with a rule from end to end, ground-off parts included; one that was not
+# measured is a middle iron's. Common practice, no source.
 _USUAL_SOLE_MM = (78.0, 3.0)
 _MEASURED_SOLE_U_MM = 1.5
 # A cell's noise of less than this is rounding, which the fit adds by itself.
