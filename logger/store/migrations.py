@@ -106,7 +106,7 @@ STEPS: tuple[Step, ...] = (
     ("0002_calibrations", _calibrations),
     ("0003_agreed_boards", _agreed_boards),
     ("0004_presses", _presses),
-    ("0004_overlays_and_misses", _overlays_and_misses),
+    ("0005_overlays_and_misses", _overlays_and_misses),
 )
 
 

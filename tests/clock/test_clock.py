@@ -326,12 +326,16 @@ class TestBreaks:
     @settings(max_examples=40, deadline=None)
     def test_any_restart_is_seen(self, lived_s, off_s, first_ticks):
         clock = ClockMap(MHZ)
-        for n in range(0, lived_s, max(lived_s // 50, 1)):
+        seen_s = range(0, lived_s, max(lived_s // 50, 1))
+        for n in seen_s:
             clock.feed(n * MHZ, n * S + 1_000_000)
         now = (lived_s + 20 + off_s) * S
         _steady(clock, first_ticks, now, 20)
-        seen_late_ns = now - first_ticks * 1000
-        if seen_late_ns > 25 * S or lived_s > 40:
+        # Messages may come after later ones by two seconds, and a minute late; three that break
+        # this must follow each other. A board that starts just where it was passes for a line
+        # that hangs, and the uncertainty says so.
+        back_s = seen_s[-1] - first_ticks / MHZ
+        if back_s > 6 or now - first_ticks * 1000 > 62 * S:
             assert clock.estimate().segment == 1
         reading = clock.to_host_ns(first_ticks + 10 * MHZ, now + 10 * S)
         if clock.estimate().segment == 1:

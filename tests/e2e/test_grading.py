@@ -47,7 +47,8 @@ def test_a_file_of_an_older_version_is_upgraded_by_looking_at_it(lieboard):
     with sqlite3.connect(lieboard.db) as file:
         file.execute("DROP TABLE overlays")
         file.execute("DROP TABLE misses")
-        file.execute("DELETE FROM _sqlite_migrations WHERE name LIKE '0004%'")
+        file.execute("DROP TABLE presses")
+        file.execute("DELETE FROM _sqlite_migrations WHERE name >= '0004'")
         file.execute("PRAGMA user_version = 3")
     file.close()
     shown = lieboard.run("gradation")
