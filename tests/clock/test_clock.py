@@ -30,7 +30,9 @@ class TestCoverage:
         rng = np.random.default_rng(abs(ppm) + len(name))
         board = world.Board(ppm, int(rng.integers(TICK_RANGE)))
         clock = ClockMap(MHZ)
-        played = world.play(clock, board, world.DELAYS[name], rng, duration_s=900, base_ns=123 * S)
+        played = world.play(
+            clock, board, world.DELAYS[name], rng, duration_s=900, every_s=2.0, base_ns=123 * S
+        )
         assert clock.estimate().segment == 0
         assert _inside(played.live) >= 0.95
         assert _inside(played.later) >= 0.95
@@ -57,7 +59,7 @@ class TestCoverage:
         rng = np.random.default_rng(7)
         clock = ClockMap(MHZ)
         board = world.Board(50, 0, wander_s=wander_s)
-        played = world.play(clock, board, world.DELAYS[name], rng, duration_s=1500)
+        played = world.play(clock, board, world.DELAYS[name], rng, duration_s=1500, every_s=2.0)
         assert clock.estimate().segment == 0
         assert _inside(played.live) >= 0.95
         assert _inside(played.later) >= 0.95
@@ -351,7 +353,8 @@ class TestBreaks:
 
     def test_memory_is_bounded_over_days(self):
         clock = ClockMap(MHZ, window_s=16)
-        for n in range(9000):
+        # A block of the line is a second long.
+        for n in range(4200):
             clock.feed(n * MHZ % TICK_RANGE, n * S)
         assert len(clock._segments[0]._blocks) == 4096
         # What fell out is still answered, from the oldest that is left.
