@@ -7,6 +7,7 @@ import signal
 from collections.abc import Callable
 
 from logger.cli.log_book import LogBook
+from logger.reconnect import Reach, ReachState
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
 
@@ -25,9 +26,17 @@ async def log_plainly(
         if isinstance(event, Filed):
             for strike in event.strikes:
                 say(contact_line(strike))
+        elif isinstance(event, Reach):
+            said = reach.pop() if reach else None
+            words = _reach_words(event) or said
+            if words and words != said:
+                say(words)
+            if words:
+                reach.append(words)
         while book.messages:
             say(book.messages.popleft())
 
+    reach: list[str] = []
     say(title)
     run = LoggingRun(session, settings, hear)
     task = asyncio.create_task(run.run())
@@ -38,6 +47,13 @@ async def log_plainly(
         say("stopped; the session stays open")
     finally:
         with_signals()
+
+
+def _reach_words(reach: Reach) -> str | None:
+    """Say that the board is gone, or back; None for what changes nothing for the fitter."""
+    if reach.state is ReachState.OUT_OF_REACH:
+        return f"board out of reach: {reach.last_error}"
+    return "board in reach" if reach.state is ReachState.CONNECTED else None
 
 
 def contact_line(strike: FiledStrike) -> str:

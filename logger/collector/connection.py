@@ -331,6 +331,7 @@ class BoardConnection:
         settings = self._settings
         asked_hello_ns: int | None = None
         asked_clock_ns = 0
+        listens = True
         while True:
             now = self._clock.monotonic_ns()
             boot = self._boot
@@ -340,12 +341,15 @@ class BoardConnection:
                 self._exchanges = 0
             if boot is None and self._text is None:
                 self._refuse_foreign(now)
-                if (
-                    asked_hello_ns is None
-                    or now - asked_hello_ns >= settings.ask_hello_every_s * 1e9
-                ):
+                every_ns = settings.ask_hello_every_s * 1e9
+                if asked_hello_ns is None or (listens and now - asked_hello_ns >= every_ns):
                     asked_hello_ns = now
-                    await self._send(AskHello())
+                    try:
+                        await self._send(AskHello())
+                    except LinkTimeoutError:
+                        # Nobody reads there. A first sketch need not, and it must not lose its line
+                        # for it; nor may another device hide behind a line that is full.
+                        listens = False
             if boot is not None:
                 self._refuse_silence(now)
                 early = self._exchanges < settings.first_exchanges

@@ -11,7 +11,7 @@ import pytest
 from logger.collector.connection import BoardConnection, ConnectionSettings
 from logger.collector.events import CollectorEvent
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
-from logger.errors import LinkClosedError
+from logger.errors import LinkClosedError, LinkTimeoutError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk
 from logger.sequence import Hole
@@ -25,6 +25,7 @@ class MemoryLink:
 
     def __init__(self) -> None:
         self.sent: list[bytes] = []
+        self.full = False
         self._incoming: asyncio.Queue[Chunk | None] = asyncio.Queue()
         self.now_ns = 1_000_000_000
 
@@ -38,6 +39,8 @@ class MemoryLink:
         return chunk
 
     async def write(self, data: bytes) -> None:
+        if self.full:
+            raise LinkTimeoutError("nobody reads at the other end")
         self.sent.append(data)
 
     async def close(self) -> None:

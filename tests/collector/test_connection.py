@@ -202,6 +202,25 @@ async def test_bytes_that_are_no_board(bench, before):
                 await running
 
 
+async def test_a_line_that_takes_nothing_hides_no_other_device(bench):
+    bench.link.full = True
+    async with bench.running() as running:
+        for _ in range(20):
+            bench.say(bytes(range(1, 60)))
+        with pytest.raises(ProtocolError, match="--baud"):
+            async with asyncio.timeout(5):
+                await running
+
+
+async def test_a_sketch_that_never_reads_keeps_its_line(bench):
+    bench.link.full = True
+    async with bench.running() as running:
+        await asyncio.sleep(0.3)
+        bench.say(b"LB1 x=1\n")
+        await bench.until(lambda: bench.filed() == [0])
+        assert not running.done()
+
+
 async def test_a_newer_protocol_is_refused(bench):
     async with bench.running() as running:
         bench.say(bench.hello(protocol_major=2))
