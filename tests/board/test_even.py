@@ -94,7 +94,8 @@ def test_strikes_after_the_evening_are_read_with_it_and_raw_records_stay(core, w
     assert {m for s, _, m in rows if s == 2} == {f"{rows[0][2]}, evening 1"}
     # The truth is the middle of the parabola; cells that differ by 30 % pull it about.
     assert np.std(raw - places_mm) > 0.5
-    assert np.std(evened - places_mm) < 0.6 * np.std(raw - places_mm)
+    # Not a claim of accuracy: ten places of one strip tell a ratio to a fifth or so.
+    assert np.std(evened - places_mm) < 0.8 * np.std(raw - places_mm)
     # What the board sent is what is kept: 2 sessions of 6 strikes and 6 passes.
     assert with_set.rows("SELECT COUNT(*) FROM records") == [(18,)]
 
