@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import time
 
@@ -92,9 +93,13 @@ def test_a_trigger_in_the_noise_is_said_and_cells_are_checked_all_the_same(simul
     assert found["records untouched"][0]["verdict"] == "FAIL"
     assert "the trigger (4 counts) lies in the noise" in found["records untouched"][0]["what_to_do"]
     assert found["false triggers"][0]["verdict"] == "FAIL"
-    # Six standard deviations of the worst cell, some 2 counts and rounding.
-    assert "set the trigger to 13" in found["false triggers"][0]["what_to_do"]
-    assert "for the presses the trigger goes up to 13" in err
+    # Six standard deviations of the worst of 32 cells, sqrt(2^2 + 1/12) counts each: 12.1, and a
+    # few counts more or less with how many scans there were to see it by.
+    for words, text in (
+        (r"set the trigger to (\d+)", found["false triggers"][0]["what_to_do"]),
+        (r"for the presses the trigger goes up to (\d+)", err),
+    ):
+        assert 12 <= int(re.search(words, text)[1]) <= 16
     assert [f["cell"] for f in found["dead cell"]] == [[0, 9]]
 
 
