@@ -59,19 +59,19 @@ class _Desk:
     async def run(self, live: Live) -> None:
         async with key_presses() as keys:
             logging = asyncio.create_task(self._run.run())
-            helpers = [asyncio.create_task(self._draw(live)), asyncio.create_task(self._look())]
+            beside = [asyncio.create_task(self._draw(live)), asyncio.create_task(self._look())]
             pressing = asyncio.create_task(self._obey(keys))
             try:
                 await asyncio.wait(
-                    (logging, pressing, *helpers), return_when=asyncio.FIRST_COMPLETED
+                    (logging, pressing, *beside), return_when=asyncio.FIRST_COMPLETED
                 )
-                for task in (logging, pressing, *helpers):
+                for task in (logging, pressing, *beside):
                     if task.done():
                         await task
             finally:
-                for task in (pressing, *helpers, logging):
+                for task in (pressing, *beside, logging):
                     task.cancel()
-                await asyncio.gather(pressing, *helpers, logging, return_exceptions=True)
+                await asyncio.gather(pressing, *beside, logging, return_exceptions=True)
 
     def _hear(self, event: RunEvent) -> None:
         self.book.hear(event)
