@@ -3,6 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# How long a case takes says nothing of whether it is right: machines are shared.
+settings.register_profile(
+    "lieboard", deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+)
+settings.load_profile("lieboard")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
