@@ -27,16 +27,18 @@ async def log_plainly(
             for strike in event.strikes:
                 say(contact_line(strike))
         elif isinstance(event, Reach):
-            said = reach.pop() if reach else None
-            words = _reach_words(event) or said
-            if words and words != said:
+            words = _reach_words(event, gone=bool(gone))
+            if words is not None and words not in gone:
                 say(words)
-            if words:
-                reach.append(words)
+            if event.state is ReachState.OUT_OF_REACH:
+                gone[:] = [str(words)]
+            elif event.state is ReachState.CONNECTED:
+                gone.clear()
         while book.messages:
             say(book.messages.popleft())
 
-    reach: list[str] = []
+    # What was said of a board that is out of reach; empty while it is not.
+    gone: list[str] = []
     say(title)
     run = LoggingRun(session, settings, hear)
     task = asyncio.create_task(run.run())
@@ -49,11 +51,11 @@ async def log_plainly(
         with_signals()
 
 
-def _reach_words(reach: Reach) -> str | None:
+def _reach_words(reach: Reach, *, gone: bool) -> str | None:
     """Say that the board is gone, or back; None for what changes nothing for the fitter."""
     if reach.state is ReachState.OUT_OF_REACH:
         return f"board out of reach: {reach.last_error}"
-    return "board in reach" if reach.state is ReachState.CONNECTED else None
+    return "board in reach again" if gone and reach.state is ReachState.CONNECTED else None
 
 
 def contact_line(strike: FiledStrike) -> str:
