@@ -23,6 +23,7 @@ ENOUGH_SCANS = 400
 _PROGRESS_S = 5.0
 _PRESSES_EACH = 2
 _LAST_WORDS_S = 1.2
+_SENT_AGAIN_S = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,17 @@ class BoardCheck:
         before = len(bench.tap.statuses)
         if bench.hello is not None:
             await bench.wait(_LAST_WORDS_S, lambda: len(bench.tap.statuses) > before)
+            # A record that the line damaged is asked for again: it is not lost before that failed.
+            await bench.wait(_SENT_AGAIN_S, self._all_there)
         return watched
+
+    def _all_there(self) -> bool:
+        """Whether every record that the board has told of is here."""
+        statuses, recorder = self._bench.tap.statuses, self._bench.recorder
+        if not statuses:
+            return True
+        known = range(recorder.first_expected, statuses[-1].next_sequence)
+        return recorder.sequences.issuperset(known)
 
     def _strikes(self, records: Sequence[Strike | Reading]) -> list[Strike]:
         hello = self._bench.hello
