@@ -8,28 +8,36 @@ programming along the set (`analysis.plan_chain`).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.correction import head_room_deg
+from analysis.overlay import LieStep
 from analysis.plan_belief import Belief
 from analysis.plan_chain import BoolArray, Limit, best_chain, smallest_clash
 from analysis.plan_chances import (
     Chances,
     chances,
     evidence_allows,
+    head_allows,
     sheet_better,
 )
-from analysis.plan_rows import Picture, make_rows
+from analysis.plan_rows import Picture, make_rows, way
 from analysis.plan_types import ClashError, PlanClub, PlanRules, SetPlan
 
 # Among bends of equal cost the smaller one, by a cost far below any that matters.
 _TIE = 1e-9
 
 
-def plan_set(clubs: Sequence[PlanClub], belief: Belief, rules: PlanRules | None = None) -> SetPlan:
+def plan_set(
+    clubs: Sequence[PlanClub],
+    belief: Belief,
+    rules: PlanRules | None = None,
+    steps: Sequence[LieStep] = (),
+) -> SetPlan:
     """Plan a whole set.
 
     Parameters
@@ -42,6 +50,9 @@ def plan_set(clubs: Sequence[PlanClub], belief: Belief, rules: PlanRules | None 
         which is all that can be done while the level is not known.
     rules : PlanRules, optional
         Increment, charge, limits, evidence asked for.
+    steps : sequence of LieStep
+        Steps of the static lies between neighbours along the set, as far as they are known better
+        than by the two clubs' ``lie_deg``, from overlays above all; either club first.
 
     Returns
     -------
@@ -68,7 +79,8 @@ def plan_set(clubs: Sequence[PlanClub], belief: Belief, rules: PlanRules | None 
         club.check()
     table = chances(clubs, belief, rules)
     order = along_set(clubs)
-    limits, steps_unknown = _all_limits(clubs, table, rules, order)
+    before = _steps_before(clubs, order, steps)
+    limits = _all_limits(clubs, table, rules, order, before)
     cost = _cost(table)[order]
     found = best_chain(cost, limits)
     if found is None:
@@ -80,8 +92,13 @@ def plan_set(clubs: Sequence[PlanClub], belief: Belief, rules: PlanRules | None 
     picked = (np.arange(len(clubs)), choice)
     objective = float((table.loss[picked] + table.charge * (chosen != 0)).sum())
     zero = int(np.flatnonzero(table.bends == 0)[0])
-    notes = _notes(clubs, steps_unknown)
-    picture = Picture(tuple(clubs), belief, table, choice, order, rules)
+    unknown = [
+        f"{labels[a]} to {labels[b]}"
+        for at, (a, b) in enumerate(pairwise(order))
+        if at not in before
+    ]
+    notes = _notes(clubs, unknown)
+    picture = Picture(tuple(clubs), belief, table, choice, order, rules, before)
     return SetPlan(
         rows=make_rows(picture),
         along=tuple(labels[i] for i in order),
@@ -117,21 +134,30 @@ def own_limits(
     room = head_room_deg(club, rules)
     out = [
         Limit(
-            f"the {club.head.value} head of {club.label} has {room:g}° left to bend",
+            f"the {club.head.value} head of {club.label} has {room:g}° left to bend"
+            + (
+                f", {abs(club.loft_change_deg):g}° of loft asked for"
+                if club.loft_change_deg
+                else ""
+            ),
             at,
-            np.abs(grid) <= room + 1e-9,
+            head_allows(table, club, rules),
         )
     ]
     if club.locked:
         out.append(Limit(f"{club.label} is locked", at, grid == 0))
+    if club.must_bend:
+        out.append(Limit(f"{club.label} must be bent", at, grid != 0))
     if club.must_bend_deg is not None:
-        way = "upright" if club.must_bend_deg > 0 else "flat"
-        words = f"{club.label} must be bent {abs(club.must_bend_deg):g}° {way}"
+        words = f"{club.label} must be bent {abs(club.must_bend_deg):g}° {way(club.must_bend_deg)}"
         out.append(Limit(words, at, np.abs(grid - club.must_bend_deg) <= 1e-6))
-    else:
+    elif not club.must_bend:
         words = f"the evidence on {club.label} carries no more"
         # A wish of the fitter's explains more than evidence that happens to say the same.
         out.append(Limit(words, at, carried[place], weight=1.001))
+    if club.most_bend_deg is not None:
+        words = f"{club.label} is to be bent {club.most_bend_deg:g}° at most"
+        out.append(Limit(words, at, np.abs(grid) <= club.most_bend_deg + 1e-9))
     if club.within_deg is not None:
         after = table.off_after(place)
         words = f"{club.label} must end within {club.within_deg:g}° of its wanted lie"
@@ -139,25 +165,45 @@ def own_limits(
     return out
 
 
+def _steps_before(
+    clubs: Sequence[PlanClub], order: Sequence[int], steps: Sequence[LieStep]
+) -> dict[int, tuple[float, float | None]]:
+    """Rise of the static lie to the next shorter club with its doubt, by place along the set."""
+    read = {(step.first, step.second): (step.step_deg, step.u_deg) for step in steps}
+    read |= {(step.second, step.first): (-step.step_deg, step.u_deg) for step in steps}
+    before: dict[int, tuple[float, float | None]] = {}
+    for at, (a, b) in enumerate(pairwise(order)):
+        longer, shorter = clubs[a], clubs[b]
+        known = read.get((longer.label, shorter.label))
+        if known is not None:
+            before[at] = known
+        elif longer.lie_deg is not None and shorter.lie_deg is not None:
+            before[at] = (shorter.lie_deg - longer.lie_deg, None)
+    return before
+
+
 def _all_limits(
-    clubs: Sequence[PlanClub], table: Chances, rules: PlanRules, order: Sequence[int]
-) -> tuple[list[Limit], list[str]]:
+    clubs: Sequence[PlanClub],
+    table: Chances,
+    rules: PlanRules,
+    order: Sequence[int],
+    steps: Mapping[int, tuple[float, float | None]],
+) -> list[Limit]:
     carried = evidence_allows(table, clubs, rules)
     limits: list[Limit] = []
-    unknown = []
     for at, place in enumerate(order):
         limits += own_limits(at, place, clubs[place], table, carried, rules)
-        if at + 1 == len(order):
-            break
-        longer, shorter = clubs[place], clubs[order[at + 1]]
-        if longer.lie_deg is None or shorter.lie_deg is None:
-            unknown.append(f"{longer.label} to {shorter.label}")
+        if at not in steps:
             continue
+        longer, shorter = clubs[place], clubs[order[at + 1]]
         low, high = rules.step_deg
         if longer.length_mm is not None and longer.length_mm == shorter.length_mm:
             # Of two clubs of one length neither has to be the flatter one.
             low = min(low, -high)
-        before = shorter.lie_deg - longer.lie_deg
+        before, u_step = steps[at]
+        # A step is not held to more finely than it was read, nor than a quarter of what the
+        # machine can do; gauge readings alone are taken at their word.
+        slack = 1e-9 if u_step is None else min(u_step, rules.increment_deg / 4)
         if not rules.strict_steps:
             low, high = min(low, before), max(high, before)
         step = before + table.bends[None, :] - table.bends[:, None]
@@ -167,13 +213,13 @@ def _all_limits(
                 Limit(
                     f"{longer.label} must not be more upright than {shorter.label}",
                     at,
-                    step >= low - 1e-9,
+                    step >= low - slack,
                 )
             )
         else:
-            limits.append(Limit(f"{words}{low:g}° or more", at, step >= low - 1e-9))
-        limits.append(Limit(f"{words}{high:g}° or less", at, step <= high + 1e-9))
-    return limits, unknown
+            limits.append(Limit(f"{words}{low:g}° or more", at, step >= low - slack))
+        limits.append(Limit(f"{words}{high:g}° or less", at, step <= high + slack))
+    return limits
 
 
 def _notes(clubs: Sequence[PlanClub], unknown: Sequence[str]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray
+from analysis.correction import head_room_deg
 from analysis.plan_belief import Belief, Cdf
 from analysis.plan_chain import BoolArray
 from analysis.plan_types import PlanClub, PlanRules
@@ -125,6 +126,17 @@ def _p_worse(below: Cdf, carried_out: Nodes, wanted: float, rules: PlanRules) ->
     chance = below(wanted + np.sign(done) * (rules.worse_deg - size) / 2)
     chance = np.where(done > 0, 1 - chance, chance)
     return np.asarray((np.where(size > rules.worse_deg, chance, 0.0) * share).sum(axis=1))
+
+
+def head_allows(table: Chances, club: PlanClub, rules: PlanRules) -> BoolArray:
+    """Which bends the head has left, (m,), beside the change of loft that is asked for.
+
+    Lie and loft are bent at right angles to each other: together they strain the metal by
+    ``hypot`` of the two (our definition; for small angles exactly the angle of the one turn that
+    makes both).
+    """
+    room = head_room_deg(club, rules)
+    return np.asarray(np.hypot(table.bends, club.loft_change_deg) <= room + 1e-9)
 
 
 def evidence_allows(table: Chances, clubs: Sequence[PlanClub], rules: PlanRules) -> BoolArray:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.bounce import loft_bend
 from analysis.conventions import lie_error_from_toe, toe_from_lie_error
 from analysis.correction import head_room_deg, pulls_deg
 from analysis.plan_belief import Belief
-from analysis.plan_chances import Chances, evidence_allows
+from analysis.plan_chances import Chances, evidence_allows, head_allows
 from analysis.plan_types import PlanClub, PlanRow, PlanRules, Reason, Step
 
 
@@ -28,6 +29,8 @@ class Picture:
     order: Sequence[int]
     """Places of the clubs along the set, longest first."""
     rules: PlanRules
+    steps: Mapping[int, tuple[float, float | None]]
+    """Rise of the static lie to the next shorter club with its doubt, by place in ``order``."""
 
     def bend(self, i: int) -> float:
         """Bend of club i, degrees."""
@@ -45,7 +48,7 @@ def _row(picture: Picture, i: int) -> PlanRow:
     bend = picture.bend(i)
     mean, sd = float(picture.belief.mean[i]), float(picture.belief.sd[i])
     free = _cheapest(table, i, np.ones(table.bends.size, dtype=bool))
-    reason = _reason(picture, i, free)
+    reason, wish = _reason(picture, i, free)
     before_m, after_m = _miss(picture, i, bend)
     contact = None
     if club.toe_mm is not None and club.camber_mm is not None:
@@ -53,8 +56,12 @@ def _row(picture: Picture, i: int) -> PlanRow:
         contact = float(toe_from_lie_error(touched + bend, club.camber_mm))
     elif bend == 0:
         contact = club.toe_mm
-    loft_after = None if club.loft_deg is None else club.loft_deg + club.loft_change_deg
-    bounce_after = None if club.bounce_deg is None else club.bounce_deg + club.loft_change_deg
+    loft = loft_bend(
+        club.loft_change_deg,
+        loft_deg=club.loft_deg,
+        bounce_deg=club.bounce_deg,
+        contact_mm=club.trail_mm or 0.0,
+    )
     return PlanRow(
         label=club.label,
         bend_deg=bend,
@@ -76,11 +83,13 @@ def _row(picture: Picture, i: int) -> PlanRow:
         p_worse=float(table.p_worse[i, k]) if bend else None,
         p_free=float(table.p_better[i, free]) if table.bends[free] else None,
         steps=_steps(picture, i),
-        loft_after_deg=loft_after,
+        loft_change_deg=club.loft_change_deg,
+        loft_after_deg=loft.loft_after_deg,
         bounce_before_deg=club.bounce_deg,
-        bounce_after_deg=bounce_after,
+        bounce_after_deg=loft.bounce_after_deg,
+        loft_words=loft.words if club.loft_change_deg else "",
         reason=reason,
-        why=_why(picture, i, free, reason),
+        why=_why(picture, i, free, reason, wish),
         pulls_deg=pulls_deg(bend, rules.limits[club.head].step_deg, rules.increment_deg),
     )
 
@@ -92,27 +101,38 @@ def _cheapest(table: Chances, i: int, allowed: NDArray[np.bool_]) -> int:
     return int(np.argmin(cost))
 
 
-def _reason(picture: Picture, i: int, free: int) -> Reason:
-    """Which limit, taken in the order a fitter asks for them, first changed the bend."""
+def _reason(picture: Picture, i: int, free: int) -> tuple[Reason, str]:
+    """Which limit, in the order a fitter asks for them, first changed the bend; a wish in words."""
     club, table, rules = picture.clubs[i], picture.table, picture.rules
     grid, chosen = table.bends, int(picture.choice[i])
     if club.must_bend_deg is not None:
-        return Reason.WISH
+        return Reason.WISH, "the fitter insists on this bend"
+    if club.must_bend:
+        return Reason.WISH, "the fitter insists on a bend"
     if chosen == free:
         if grid[chosen] != 0:
-            return Reason.NOTHING
+            return Reason.NOTHING, ""
         off = abs(float(table.off[i]))
         small = off < rules.increment_deg / 2 and off > rules.charge_deg
-        return Reason.INCREMENT if small else Reason.GOOD_ENOUGH
+        return (Reason.INCREMENT if small else Reason.GOOD_ENOUGH), ""
     if club.locked:
-        return Reason.LOCKED
-    allowed = np.abs(grid) <= head_room_deg(club, rules) + 1e-9
-    after_head = _cheapest(table, i, allowed)
+        return Reason.LOCKED, ""
+    allowed = head_allows(table, club, rules)
+    after_head = after_most = _cheapest(table, i, allowed)
+    if club.most_bend_deg is not None:
+        allowed = allowed & (np.abs(grid) <= club.most_bend_deg + 1e-9)
+        after_most = _cheapest(table, i, allowed)
     carried = allowed & evidence_allows(table, picture.clubs, rules)[i]
     after_evidence = _cheapest(table, i, carried)
     if chosen != after_evidence:
-        return Reason.WISH if club.within_deg is not None else Reason.STEPS
-    return Reason.EVIDENCE if after_evidence != after_head else Reason.HEAD
+        if club.within_deg is not None:
+            return Reason.WISH, f"the fitter insists on ending within {club.within_deg:g}°"
+        return Reason.STEPS, ""
+    if after_evidence != after_most:
+        return Reason.EVIDENCE, ""
+    if after_most != after_head:
+        return Reason.WISH, f"the fitter wants it bent {club.most_bend_deg:g}° at most"
+    return Reason.HEAD, ""
 
 
 def _miss(picture: Picture, i: int, bend: float) -> tuple[float | None, float | None]:
@@ -125,19 +145,15 @@ def _miss(picture: Picture, i: int, bend: float) -> tuple[float | None, float | 
 
 
 def _steps(picture: Picture, i: int) -> tuple[Step, ...]:
-    at = list(picture.order).index(i)
+    order = list(picture.order)
+    at = order.index(i)
     out = []
-    for longer, shorter in ((at - 1, at), (at, at + 1)):
-        if longer < 0 or shorter >= len(picture.order):
+    for longer, other in ((at - 1, at - 1), (at, at + 1)):
+        if longer not in picture.steps:
             continue
-        a, b = picture.order[longer], picture.order[shorter]
-        lie_a, lie_b = picture.clubs[a].lie_deg, picture.clubs[b].lie_deg
-        if lie_a is None or lie_b is None:
-            continue
-        other = a if b == i else b
-        before = lie_b - lie_a
-        after = before + picture.bend(b) - picture.bend(a)
-        out.append(Step(picture.clubs[other].label, before, after))
+        before, u = picture.steps[longer]
+        after = before + picture.bend(order[longer + 1]) - picture.bend(order[longer])
+        out.append(Step(picture.clubs[order[other]].label, before, after, u))
     return tuple(out)
 
 
@@ -146,7 +162,7 @@ def way(degrees: float) -> str:
     return "upright" if degrees > 0 else "flat"
 
 
-def _why(picture: Picture, i: int, free: int, reason: Reason) -> str:
+def _why(picture: Picture, i: int, free: int, reason: Reason, insists: str) -> str:
     """One line: what was found and what decided."""
     club, table, rules = picture.clubs[i], picture.table, picture.rules
     off, sd = float(table.off[i]), float(picture.belief.sd[i])
@@ -168,15 +184,12 @@ def _why(picture: Picture, i: int, free: int, reason: Reason) -> str:
     if reason is Reason.LOCKED:
         return f"{found}, but locked by the fitter"
     if reason is Reason.WISH:
-        what = (
-            "the fitter insists on this bend"
-            if club.must_bend_deg is not None
-            else (f"the fitter insists on ending within {club.within_deg:g}°")
-        )
-        return f"{found}: {what}{'; ' + does if does else ''}"
+        return f"{found}: {insists}{'; ' + does if does else ''}"
     tail = does or "leave it"
     if reason is Reason.HEAD:
         kind = f"this {club.head.value} head has {room:g}° left to bend"
+        if club.loft_change_deg:
+            kind += f", {abs(club.loft_change_deg):g}° of it for the loft"
         return f"{found} and {abs(wish):g}° {way(wish)} asked for, but {kind}: {tail}"
     if reason is Reason.STEPS:
         return (

@@ -45,12 +45,19 @@ class PlanClub:
     """The head maker's own limit on all bends together; it replaces ours."""
     locked: bool = False
     """The fitter wants it left alone."""
+    must_bend: bool = False
+    """The fitter insists on a bend, whatever the evidence says: the best one that is not 0."""
     must_bend_deg: float | None = None
-    """A bend the fitter insists on, whatever the evidence says."""
+    """The very bend the fitter insists on, whatever the evidence says."""
+    most_bend_deg: float | None = None
+    """The fitter wants it to end at most this far from its present lie."""
     within_deg: float | None = None
     """The fitter insists that it ends at most this far from the wanted lie error."""
     loft_change_deg: float = 0.0
-    """Change of loft asked for on the same visit to the machine, positive = weaker."""
+    """Change of loft asked for on the same visit to the machine, positive = weaker. It takes from
+    what the head has left, at right angles to the lie: ``hypot(bend, loft change)``."""
+    trail_mm: float | None = None
+    """Mean contact front to back, positive toward the trailing edge."""
 
     def wanted_deg(self) -> float:
         """Lie error that is aimed for, degrees.
@@ -91,8 +98,10 @@ class PlanClub:
             raise ValueError(f"{self.label}: metres_per_deg is not a number")
         if self.wanted_unit not in ("deg", "mm", "m"):
             raise ValueError(f"{self.label}: a wish is in deg, mm or m, not {self.wanted_unit!r}")
-        if self.within_deg is not None and not self.within_deg >= 0:
-            raise ValueError(f"{self.label}: within_deg cannot be negative")
+        for name in ("within_deg", "most_bend_deg"):
+            value = getattr(self, name)
+            if value is not None and not value >= 0:
+                raise ValueError(f"{self.label}: {name} cannot be negative")
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +163,8 @@ class Step:
     """Label of the neighbour."""
     before_deg: float
     after_deg: float
+    u_deg: float | None = None
+    """Standard uncertainty of both; None = not stated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,10 +201,14 @@ class PlanRow:
     p_free: float | None
     """Probability that the bend in ``free_deg`` would bring it nearer."""
     steps: tuple[Step, ...]
-    """To the next longer and the next shorter club, where both static lies are known."""
+    """To the next longer and the next shorter club, where the step of the static lies is known."""
+    loft_change_deg: float
+    """Asked for, positive = weaker; 0 = the loft stays."""
     loft_after_deg: float | None
     bounce_before_deg: float | None
     bounce_after_deg: float | None
+    loft_words: str
+    """What the change of loft does to bounce and contact; empty without one."""
     reason: Reason
     why: str
     pulls_deg: tuple[float, ...]
@@ -238,6 +253,9 @@ class ClashError(NoAnswerError):
 
     def __init__(self, limits: tuple[str, ...]) -> None:
         self.limits = limits
+        if len(limits) == 1:
+            super().__init__(f"this cannot be: {limits[0]}")
+            return
         super().__init__(
             "these cannot all hold together: " + "; ".join(limits) + ". Give up one of them"
         )

@@ -33,7 +33,7 @@ def why(plan: SetPlan, label: str) -> str:
         if abs(step.after_deg - step.before_deg) > 1e-9:
             said.append(
                 f"The step to {step.to} goes from {step.before_deg:+.2f}° to "
-                f"{step.after_deg:+.2f}°."
+                f"{step.after_deg:+.2f}°{_doubt(step.u_deg)}."
             )
     if row.reason is Reason.EVIDENCE:
         said.append(
@@ -43,16 +43,15 @@ def why(plan: SetPlan, label: str) -> str:
         )
     if row.reason is Reason.HEAD:
         said.append("The limit is a rule of thumb; the maker's and a technician's come first.")
-    if row.reason is Reason.WISH:
+    if row.reason in (Reason.WISH, Reason.LOCKED):
         said.append("This is the fitter's decision, not the evidence's.")
-    if row.bounce_after_deg is not None and row.bounce_after_deg != row.bounce_before_deg:
-        change = row.bounce_after_deg - (row.bounce_before_deg or 0.0)
-        side = "weaker, with more bounce" if change > 0 else "stronger, with less bounce"
-        said.append(
-            f"The loft goes {abs(change):g}° {side}: {row.bounce_before_deg:g}° becomes "
-            f"{row.bounce_after_deg:g}°."
-        )
+    if row.loft_words:
+        said.append(f"Loft: {row.loft_words}. The carry changes with it.")
     return " ".join(said)
+
+
+def _doubt(u_deg: float | None) -> str:
+    return "" if u_deg is None else f" ± {1.645 * u_deg:.2f}°, overlays counted"
 
 
 def _side(metres: float) -> str:

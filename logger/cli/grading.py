@@ -41,8 +41,8 @@ def overlay(
     Examples: lieboard overlay 6i 7i 13; lieboard overlay 6i 7i 0.5 --widths
     """
     from logger.errors import UsageError
-    from logger.session.grading import step_of
     from logger.session.opening import which_set
+    from logger.session.static_lies import step_of
 
     if not (0 < u <= 50 and 5 <= grip <= 60):
         raise UsageError("--u lies within 0 and 50 mm, --grip within 5 and 60 mm")

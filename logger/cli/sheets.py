@@ -59,6 +59,34 @@ def sheet(
     lock: Annotated[
         list[str] | None, typer.Option(help="Leave this club alone; may be given again.")
     ] = None,
+    must_bend: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Bend this club whatever the evidence says: 6i as is best, 6i=1f by 1 degree "
+            "flat, 6i=0.5u upright; may be given again."
+        ),
+    ] = None,
+    most: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Farthest from the present lie that a club may end, degrees: 1 for every club, "
+            "6i=0.5 for one; may be given again."
+        ),
+    ] = None,
+    within: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Farthest from the wanted lie that a club may end, degrees: 1, or 6i=0.5; may be "
+            "given again."
+        ),
+    ] = None,
+    loft: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Bend the loft too, and say what that does to the bounce: PW=1s strong, PW=1w "
+            "weak, 0.5w for every club; may be given again."
+        ),
+    ] = None,
     into_line: Annotated[
         bool,
         typer.Option(
@@ -75,18 +103,29 @@ def sheet(
 ) -> None:
     """Work out the bend sheet of a session: the best one for the whole set.
 
-    Examples: lieboard sheet; lieboard sheet --increment 0.25 --lock SW; lieboard sheet --why 6i
+    Examples: lieboard sheet; lieboard sheet --increment 0.25 --lock SW; lieboard sheet --why 6i;
+    lieboard sheet --must-bend 6i=1f --most 1 --loft PW=1w
     """
+    from logger.cli.sheet_options import WEAK_STRONG, bends_by_club, degrees_by_club
     from logger.errors import UsageError
     from logger.session.evidence import session_picture
     from logger.session.planning import PlanWishes, bend_plan
 
     if increment is not None and not 0.05 <= increment <= 4:
         raise UsageError(f"--increment {increment:g}: a machine steps by 0.05 to 4 degrees")
+    wishes = PlanWishes(
+        increment,
+        lock or (),
+        into_line,
+        not degrees,
+        must_bend=bends_by_club("--must-bend", must_bend),
+        most_bend_deg=degrees_by_club("--most", most),
+        within_deg=degrees_by_club("--within", within),
+        loft_change_deg=degrees_by_club("--loft", loft, WEAK_STRONG),
+    )
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
         picture = session_picture(store, row)
-        wishes = PlanWishes(increment, lock or (), into_line, not degrees)
         plan = bend_plan(store, row, picture, wishes)
         if why is None:
             print_sheet(output(), plan)
@@ -202,7 +241,11 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
         title=f"Bend sheet (machine step {plan.rules.increment_deg:g}°)",
         title_justify="left",
     )
-    for heading in ("club", "bend", "lie error", "after", "static lie", "pulls", "miss", "why"):
+    lofts = any(row.loft_change_deg for row in plan.rows)
+    headings = ["club", "bend", "lie error", "after", "static lie", "pulls", "miss", "why"]
+    if lofts:
+        headings.insert(2, "loft")
+    for heading in headings:
         table.add_column(heading, justify="left" if heading in ("club", "why") else "right")
     for row in plan.rows:
         static = "-"
@@ -213,14 +256,17 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
         table.add_row(
             row.label,
             "leave" if row.bend_deg == 0 else _way(row.bend_deg),
+            *([_loft(row.loft_change_deg)] if lofts else []),
             f"{row.error_before_deg:+.1f} ± {1.645 * row.u_before_deg:.1f}°",
             f"{row.error_after_deg:+.1f}°" if row.bend_deg else "",
             static,
             " ".join(f"{pull:+g}" for pull in row.pulls_deg),
             "" if row.change_m is None or not row.bend_deg else f"{row.change_m:+.1f} m",
-            row.why,
+            f"{row.why}. Loft {row.loft_words}" if row.loft_words else row.why,
         )
     console.print(table)
+    if lofts:
+        console.print("A change of loft changes the carry with it; measure loft and lie together.")
     if plan.p_better is not None:
         console.print(
             f"The sheet as a whole brings the misses down with {100 * plan.p_better:.0f} %. "
@@ -231,6 +277,10 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
     console.print()
     for caution in plan.cautions:
         console.print(f"  ! {caution}")
+
+
+def _loft(change_deg: float) -> str:
+    return f"{abs(change_deg):g}° {'weak' if change_deg > 0 else 'strong'}" if change_deg else ""
 
 
 def _way(bend_deg: float) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -11,15 +12,20 @@ from analysis.answers import NoAnswerError
 from analysis.conventions import Hand
 from analysis.correction import Head
 from analysis.next_club import Advice, next_club
-from analysis.optimum import plan_set
+from analysis.optimum import along_set, plan_set
 from analysis.plan_types import PlanClub, PlanRules, SetPlan
 from logger.clubs import ClubSpec
+from logger.errors import UsageError
 from logger.session.evidence import ClubEvidence, SessionPicture
-from logger.store.rows import SessionRow
+from logger.session.loft_wishes import loft_proposals
+from logger.session.static_lies import StaticLies, static_lies
+from logger.store.rows import BendRow, SessionRow
 from logger.store.store import Store
 
 _HEADS = {"forged": Head.SOFT_FORGED, "cast": Head.CAST}
 _USUAL_INCREMENT_DEG = 0.5
+# In a table of wishes by club: what is asked for every club that has no wish of its own.
+EVERY_CLUB = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +40,27 @@ class PlanWishes:
     """Put clubs into line with the set and leave its level alone."""
     metres: bool = True
     """Weigh misses in metres at carry where lofts are known; else in degrees."""
+    must_bend: Mapping[str, float | None] = field(default_factory=dict)
+    """By label: clubs to bend whatever the evidence says, and how far, + upright; None = as is
+    best."""
+    most_bend_deg: Mapping[str, float] = field(default_factory=dict)
+    """By label or `EVERY_CLUB`: how far a club may end from its present lie."""
+    within_deg: Mapping[str, float] = field(default_factory=dict)
+    """By label or `EVERY_CLUB`: how far a club may end from its wanted lie error."""
+    loft_change_deg: Mapping[str, float] = field(default_factory=dict)
+    """By label or `EVERY_CLUB`: change of loft on the same visit to the machine, + weaker."""
+
+    def of(self, table: Mapping[str, float], label: str) -> float | None:
+        """Look up what is asked for a club, or for every club."""
+        named = {name.casefold(): value for name, value in table.items()}
+        return named.get(label.casefold(), named.get(EVERY_CLUB))
+
+    @property
+    def named(self) -> set[str]:
+        """Labels of all clubs that anything is asked for, in lower case."""
+        tables = (self.must_bend, self.most_bend_deg, self.within_deg, self.loft_change_deg)
+        labels = {label.casefold() for table in (*tables, self.locked) for label in table}
+        return labels - {EVERY_CLUB}
 
 
 def bend_plan(
@@ -59,14 +86,39 @@ def bend_plan(
     since = [_bent_since(store, session, one) for one in picture.clubs]
     shift = np.array(since)
     belief = replace(belief, mean=belief.mean + shift, part_mean=belief.part_mean + shift)
-    plan = plan_set(clubs, belief, plan_rules(session, wishes))
+    lies = static_lies(store, session.set, [one.club for one in picture.clubs])
+    clubs, read = _with_overlays(clubs, lies)
+    steps = [] if lies is None else lies.steps([clubs[i].label for i in along_set(clubs)])
+    plan = plan_set(clubs, belief, plan_rules(session, wishes), steps)
     notes = [
         f"{one.club.label} was bent {bend:+g}° after it was hit here: its lie error is taken as it "
         "should be now. Hit it again."
         for one, bend in zip(picture.clubs, since, strict=True)
         if bend
     ]
+    notes += read
+    notes += loft_proposals(picture.clubs, clubs, plan)
     return replace(plan, notes=(*plan.notes, *notes))
+
+
+def _with_overlays(
+    clubs: list[PlanClub], lies: StaticLies | None
+) -> tuple[list[PlanClub], list[str]]:
+    """Give clubs without a measured lie the one that overlays say; and what to tell of it."""
+    if lies is None:
+        return clubs, []
+    said = [f"Static lies: {words}." for words in lies.contradictions]
+    found = []
+    for club in clubs:
+        lie = lies.lie_deg(club.label)
+        if club.lie_deg is None and lie is not None:
+            club = replace(club, lie_deg=round(lie[0], 1))
+            said.append(
+                f"Static lie of {club.label} by overlay: {lie[0]:.1f}° ± {1.645 * lie[1]:.1f}°; "
+                "not measured."
+            )
+        found.append(club)
+    return found, said
 
 
 def plan_rules(session: SessionRow, wishes: PlanWishes) -> PlanRules:
@@ -79,11 +131,34 @@ def plan_clubs(
     store: Store, session: SessionRow, picture: SessionPicture, wishes: PlanWishes
 ) -> list[PlanClub]:
     """Return what the plan knows of each club besides its lie error, in the order of the set."""
-    locked = {label.casefold() for label in wishes.locked}
-    unknown = locked - {one.club.label.casefold() for one in picture.clubs}
+    unknown = wishes.named - {one.club.label.casefold() for one in picture.clubs}
     if unknown:
-        raise NoAnswerError(f"there is no club {', '.join(sorted(unknown))} to lock in this set")
-    return [_for_plan(store, session, one, wishes, locked) for one in picture.clubs]
+        known = " ".join(one.club.label for one in picture.clubs)
+        raise UsageError(
+            f"there is no club {', '.join(sorted(unknown))} in this set: it has {known}"
+        )
+    _check_steps(wishes, plan_rules(session, wishes))
+    return [_for_plan(store, session, one, wishes) for one in picture.clubs]
+
+
+def _check_steps(wishes: PlanWishes, rules: PlanRules) -> None:
+    """Refuse bends that the machine cannot do."""
+    for what, table in (("bend", wishes.must_bend), ("loft", wishes.loft_change_deg)):
+        for label, asked in table.items():
+            if asked is None:
+                continue
+            steps = asked / rules.increment_deg
+            if not math.isclose(steps, round(steps), abs_tol=1e-6):
+                raise UsageError(
+                    f"a {what} of {abs(asked):g}° for {label or 'every club'} is not a whole "
+                    f"number of the machine's steps of {rules.increment_deg:g}°: choose another, "
+                    "or name its step with --increment"
+                )
+            if not 0 < abs(asked) <= rules.range_deg:
+                raise UsageError(
+                    f"a {what} of {asked:g}° for {label or 'every club'}: at one visit a head is "
+                    f"bent by more than 0 and up to {rules.range_deg:g}°"
+                )
 
 
 def advise(store: Store, session: SessionRow, picture: SessionPicture) -> Advice | None:
@@ -110,29 +185,35 @@ def _bent_since(store: Store, session: SessionRow, one: ClubEvidence) -> float:
     )
 
 
-def _for_plan(
-    store: Store,
-    session: SessionRow,
-    one: ClubEvidence,
-    wishes: PlanWishes,
-    locked: Collection[str],
-) -> PlanClub:
-    spec = one.club.spec
-    bends = [
-        bend.lie_after_deg - bend.lie_before_deg
-        for bend in store.bends(one.club.id)
-        if bend.lie_after_deg is not None and bend.lie_before_deg is not None
-    ]
+def _strain_deg(bend: BendRow) -> float:
+    """How far a bend turned the hosel, lie and loft together, degrees; its sign is the lie's."""
+    lie = loft = 0.0
+    if bend.lie_after_deg is not None and bend.lie_before_deg is not None:
+        lie = bend.lie_after_deg - bend.lie_before_deg
+    if bend.loft_after_deg is not None and bend.loft_before_deg is not None:
+        loft = bend.loft_after_deg - bend.loft_before_deg
+    return math.copysign(math.hypot(lie, loft), lie or loft)
+
+
+def _for_plan(store: Store, session: SessionRow, one: ClubEvidence, wishes: PlanWishes) -> PlanClub:
+    spec, label = one.club.spec, one.club.label
+    loft_change = wishes.of(wishes.loft_change_deg, label) or 0.0
+    bends = [_strain_deg(bend) for bend in store.bends(one.club.id)]
+    must = {name.casefold(): bend for name, bend in wishes.must_bend.items()}
+    insisted = must.get(label.casefold(), 0.0)
     # A wish in metres needs them whatever misses are weighed in.
     needed = wishes.metres or spec.bias_unit == "m"
-    metres = metres_per_deg(spec, Hand(session.hand)) if needed else None
+    # The club flies as its loft will be.
+    loft = None if spec.loft_deg is None else spec.loft_deg + loft_change
+    as_bent = replace(spec, loft_deg=loft)
+    metres = metres_per_deg(as_bent, Hand(session.hand)) if needed else None
     wanted = 0.0 if wishes.into_line else (spec.bias or 0.0)
     unit = spec.bias_unit or "deg"
     if unit == "m" and metres and not wishes.metres:
         # One unit for all: clubs weighed in metres beside others in degrees compare nothing.
         wanted, unit, metres = wanted / metres, "deg", None
     return PlanClub(
-        label=one.club.label,
+        label=label,
         head=_HEADS.get(spec.head_material or "", Head.HARD_OR_UNKNOWN),
         length_mm=spec.length_mm,
         lie_deg=spec.lie_deg,
@@ -145,7 +226,13 @@ def _for_plan(
         wanted=wanted,
         wanted_unit=unit,
         past_bends_deg=tuple(bends),
-        locked=one.club.label.casefold() in locked,
+        locked=label.casefold() in {name.casefold() for name in wishes.locked},
+        must_bend=insisted is None,
+        must_bend_deg=insisted or None,
+        most_bend_deg=wishes.of(wishes.most_bend_deg, label),
+        within_deg=wishes.of(wishes.within_deg, label),
+        loft_change_deg=loft_change,
+        trail_mm=one.trail.mean_mm,
     )
 
 

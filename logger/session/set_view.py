@@ -22,7 +22,7 @@ _USUAL_LENGTH_MM = 940.0
 # A centroid of 4 mm cells, or a mark on the sole, is placed to about this. Common practice.
 _READING_U_MM = 1.0
 # Lofts from here on are wedges: their soles are another family. Common practice, no source.
-_WEDGE_LOFT_DEG = 44.0
+WEDGE_LOFT_DEG = 44.0
 _FEWEST_WEDGES = 3
 
 
@@ -104,13 +104,13 @@ def covariance_with_offset(fits: FootprintFits) -> FloatArray:
 
 def _set_clubs(clubs: Sequence[ClubRow], arcs: Mapping[int, SoleArc]) -> list[SetClub]:
     lofts = [club.spec.loft_deg for club in clubs]
-    wedges = sum(loft is not None and loft >= _WEDGE_LOFT_DEG for loft in lofts)
+    wedges = sum(loft is not None and loft >= WEDGE_LOFT_DEG for loft in lofts)
     return [
         SetClub(
             club.label,
             club.spec.length_mm,
             "wedge"
-            if wedges >= _FEWEST_WEDGES and loft is not None and loft >= _WEDGE_LOFT_DEG
+            if wedges >= _FEWEST_WEDGES and loft is not None and loft >= WEDGE_LOFT_DEG
             else "iron",
             arcs[club.id],
             hands_mm(club.spec),

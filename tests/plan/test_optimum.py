@@ -241,7 +241,7 @@ def test_the_row_says_what_follows():
     assert row.change_m == pytest.approx(row.miss_after_m - row.miss_before_m)
     assert (row.bounce_before_deg, row.bounce_after_deg) == (4.0, 3.0)
     story = why(plan, "4i")
-    for part in ("1.5° flat", "60.5° to 59°", "step to 3i", "stronger, with less bounce", "then"):
+    for part in ("1.5° flat", "60.5° to 59°", "step to 3i", "1° strong is 1° less bounce", "then"):
         assert part in story
     assert plan.p_better > 0.99
     assert why(plan, "3i").startswith("3i: ")
