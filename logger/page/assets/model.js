@@ -1,7 +1,10 @@
 // What is known of the session: the last state, and all strikes club by club.
 
 /** Strikes in the order they were struck. */
-const before = (a, b) => a.at_utc.localeCompare(b.at_utc) || a.id - b.id;
+function before(a, b) {
+  if (a.at_utc === b.at_utc) return a.id - b.id;
+  return a.at_utc < b.at_utc ? -1 : 1;
+}
 
 export class Model {
   constructor() {

@@ -1,0 +1,220 @@
+// Puts the page together: events from the server change the model, and what changed is drawn in
+// the next frame.
+
+import { Acts } from "./act.js";
+import { drawBoards, drawHints } from "./boards.js";
+import { SetChart } from "./chart.js";
+import { Dots } from "./dots.js";
+import { byId, text } from "./elements.js";
+import { Feed } from "./feed.js";
+import { drawContact, drawLie, drawNext } from "./figures.js";
+import { labelLight, listen } from "./keys.js";
+import { StrikeList } from "./list.js";
+import { Model } from "./model.js";
+import { toeSign } from "./place.js";
+import { Sole } from "./sole.js";
+import { clockTime, millimetres, side, strikeWords } from "./words.js";
+
+const model = new Model();
+const dots = new Dots(byId("dots"));
+const sole = new Sole(byId("outline"), byId("drawing"));
+const say = (words) => text(byId("say"), words);
+const acts = new Acts("/act", answer);
+const list = new StrikeList(byId("strikes"), turn);
+const chart = new SetChart(byId("chart"), byId("clubs"), (club) => {
+  if (club !== model.state?.current_club) acts.ask({ act: "choose_club", club });
+});
+
+/** What has to be drawn in the next frame. */
+const due = { state: false, redraw: false, added: [] };
+let drawnClub;
+let asked = false;
+let live = false;
+let answerTimer;
+
+const feed = new Feed("/events", hear, tellLink);
+
+function hear(kind, message) {
+  if (kind === "state") {
+    model.takeState(message);
+    due.state = true;
+  } else if (kind === "strikes") {
+    const { added, redraw } = model.takeStrikes(message, current());
+    due.added.push(...added);
+    due.redraw ||= redraw;
+  }
+  ask();
+}
+
+const current = () => model.state?.current_club ?? null;
+const strikes = () => model.strikesOf(current());
+const hand = () => model.state?.session?.hand ?? "right";
+const soleWidth = () => model.club?.sole.width_mm ?? 22;
+
+function ask() {
+  if (asked) return;
+  asked = true;
+  requestAnimationFrame(() => {
+    asked = false;
+    draw();
+  });
+}
+
+function draw() {
+  const { state } = model;
+  if (!state) return;
+  const another = drawnClub !== current();
+  if (another) {
+    drawnClub = current();
+    list.turnTo();
+  }
+  if (due.state) drawState(state);
+  const all = strikes();
+  const last = all.at(-1) ?? null;
+  const fresh = due.added;
+  if (dots.fit() || another || due.redraw) dots.draw(all, toeSign(hand()), soleWidth());
+  else for (const strike of fresh) dots.add(strike, toeSign(hand()), soleWidth());
+  if (another || due.state || due.redraw || fresh.length) {
+    sole.mark(last, model.club, hand());
+    drawContact(model.club, last);
+    list.draw(all, state.may_act && live);
+  }
+  if (fresh.length && !due.redraw) say(sayStrike(fresh.at(-1)));
+  const none = byId("nothing");
+  none.hidden = all.length > 0;
+  text(none, model.club ? "no strike yet" : "no club is up: choose one below");
+  // For whoever looks at the page from outside: all of this is now on screen.
+  document.documentElement.dataset.drawn = `${state.revision}:${last?.id ?? ""}`;
+  Object.assign(due, { state: false, redraw: false, added: [] });
+}
+
+function drawState(state) {
+  const { session } = state;
+  text(byId("who"), session ? session.player : "lieboard");
+  text(
+    byId("session"),
+    session
+      ? [
+          session.set_name,
+          `${session.hand}-handed`,
+          `session ${session.number}${session.open ? "" : ", ended"}`,
+        ]
+          .filter(Boolean)
+          .join(" · ")
+      : "no session yet",
+  );
+  document.title = session ? `${current() ?? "–"} · ${session.player}` : "lieboard";
+  acts.allowed = state.may_act && live;
+  document.documentElement.classList.toggle("looks-on", !state.may_act);
+  const { club } = model;
+  const name = byId("club");
+  text(name, current() ?? "–");
+  name.classList.toggle("long", (current() ?? "").length > 4);
+  byId("club-pivot").hidden = !club?.pivot;
+  sole.draw(club, hand());
+  drawLie(club);
+  drawNext(state);
+  chart.draw(state);
+  drawBoards(byId("boards"), state.boards);
+  drawHints(byId("hints"), state.hints);
+}
+
+function sayStrike(strike) {
+  const place =
+    strike.toe_mm === null ? "no place" : `${millimetres(strike.toe_mm)} ${side(strike.toe_mm)}`;
+  return [`strike ${strike.number}: ${place}`, strikeWords(strike)].filter(Boolean).join(", ");
+}
+
+/** Take back a strike that counts, bring in one that does not. */
+function turn(strike) {
+  acts.ask({ act: strike.used ? "set_aside" : "bring_in", strike: strike.id });
+}
+
+function answer(words, good) {
+  const place = byId("answer");
+  clearTimeout(answerTimer);
+  text(place, words);
+  place.dataset.good = good;
+  place.hidden = false;
+  answerTimer = setTimeout(() => {
+    place.hidden = true;
+  }, 6000);
+}
+
+let lostAt = null;
+
+function tellLink(link, why) {
+  live = link === "up";
+  document.documentElement.dataset.link = link;
+  byId("link").dataset.link = link;
+  text(byId("link-word"), live ? "connected" : "not connected");
+  const gone = byId("gone");
+  if (live) {
+    lostAt = null;
+    gone.hidden = true;
+  } else {
+    lostAt ??= new Date();
+    const held = model.state ? `Shown is what was known at ${clockTime(lostAt)}.` : "";
+    const words = ["Not connected.", why && `${why}.`, held, "Trying again."];
+    text(gone, words.filter(Boolean).join(" "));
+    gone.hidden = false;
+  }
+  acts.allowed = live && Boolean(model.state?.may_act);
+  due.state = true;
+  ask();
+}
+
+function step(act) {
+  return () => acts.ask({ act });
+}
+
+byId("previous").addEventListener("click", step("previous_club"));
+byId("following").addEventListener("click", step("next_club"));
+byId("light").addEventListener("click", switchLight);
+byId("drawing").addEventListener("click", (event) => {
+  const { clientX, clientY } = event;
+  const hit = dots.nearest(strikes(), toeSign(hand()), soleWidth(), clientX, clientY);
+  if (hit) list.show(hit);
+});
+
+function switchLight() {
+  window.dispatchEvent(new Event("switch-light"));
+}
+
+window.addEventListener("light", () => {
+  labelLight();
+  dots.forgetColours();
+  due.redraw = true;
+  ask();
+});
+
+const resized = new ResizeObserver(() => {
+  due.state = true;
+  ask();
+});
+for (const place of [byId("dots"), byId("chart")]) resized.observe(place);
+
+const note = byId("note");
+byId("note-form").addEventListener("submit", () => {
+  const words = byId("note-text").value.trim();
+  if (words) acts.ask({ act: "note", text: words });
+  byId("note-text").value = "";
+});
+byId("note-open").addEventListener("click", () => note.showModal());
+byId("note-close").addEventListener("click", () => note.close());
+
+listen({
+  next: step("next_club"),
+  previous: step("previous_club"),
+  back: step("take_back"),
+  turn: () => {
+    const last = strikes().at(-1);
+    if (last) turn(last);
+  },
+  note: () => {
+    if (acts.allowed) note.showModal();
+  },
+  light: switchLight,
+});
+labelLight();
+feed.run();
