@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
 from logger.errors import SchemaVersionError, StoreError
+from logger.store.carry_schema import CARRY_TABLES, CARRY_TRIGGERS
 from logger.store.schema import TABLES_1, VIEWS_1
 
 if TYPE_CHECKING:
@@ -101,12 +102,18 @@ INSERT INTO presses (boot, sequence)
 """)
 
 
+def _carry(db: Database) -> None:
+    db.executescript(CARRY_TABLES)
+    db.executescript(CARRY_TRIGGERS)
+
+
 STEPS: tuple[Step, ...] = (
     ("0001_first_tables", _first_tables),
     ("0002_calibrations", _calibrations),
     ("0003_agreed_boards", _agreed_boards),
     ("0004_presses", _presses),
     ("0005_overlays_and_misses", _overlays_and_misses),
+    ("0006_carry", _carry),
 )
 
 
@@ -124,10 +131,32 @@ def refuse_newer(version: int, latest: int) -> None:
         )
 
 
-def upgrade(connection: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
+# Files of the development versions before 0.1.0 know this step under the number it had then.
+_EARLIER_NAMES = {"0004_overlays_and_misses": "0005_overlays_and_misses"}
+
+
+def _use_names_of_now(connection: sqlite3.Connection) -> None:
+    """Let steps that are in count under their present names: none may go in twice."""
+    found = connection.execute("SELECT 1 FROM sqlite_schema WHERE name = '_sqlite_migrations'")
+    if found.fetchone() is not None:
+        for then, now in _EARLIER_NAMES.items():
+            connection.execute(
+                "UPDATE _sqlite_migrations SET name = ? WHERE name = ?"
+                " AND NOT EXISTS (SELECT 1 FROM _sqlite_migrations WHERE name = ?)",
+                (now, then, now),
+            )
+
+
+def upgrade(
+    connection: sqlite3.Connection,
+    steps: Sequence[Step] = STEPS,
+    keep_older: Callable[[int], None] | None = None,
+) -> None:
     """Put in the steps that are missing, all or none.
 
-    ``connection`` is in autocommit mode and outside a transaction.
+    ``connection`` is in autocommit mode and outside a transaction. ``keep_older`` is called with
+    the version of a file that has content before anything in it is changed, while no other
+    program can write to it; if it raises, nothing is changed.
     """
     # Imported here: it takes 0.4 s (python -X importtime), and a file that is up to date
     # does without it.
@@ -147,6 +176,9 @@ def upgrade(connection: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> No
             version = version_of(connection)
             refuse_newer(version, len(steps))
             if version < len(steps):
+                if version and keep_older is not None:
+                    keep_older(version)
+                _use_names_of_now(connection)
                 migrations.apply(Database(connection, execute_plugins=False))
                 if connection.execute("PRAGMA foreign_key_check").fetchone() is not None:
                     raise StoreError(

@@ -10,6 +10,9 @@ from typing import Self
 from logger.store.agreed import AgreedTables
 from logger.store.boards import BoardTables
 from logger.store.calibrations import CalibrationTables
+from logger.store.carry_in import CarryInTables
+from logger.store.forwarding import ForwardingTables
+from logger.store.live import LiveTables
 from logger.store.migrations import STEPS, Step
 from logger.store.opening import open_connection
 from logger.store.raw_records import RecordTables
@@ -25,6 +28,9 @@ class Store(
     AgreedTables,
     BoardTables,
     CalibrationTables,
+    CarryInTables,
+    ForwardingTables,
+    LiveTables,
     ReadingTables,
     RecordTables,
     SessionTables,
