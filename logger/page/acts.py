@@ -1,0 +1,158 @@
+"""What a viewer who may act can do: the same as the keys of the logging screen."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from logger.errors import StoreError, UsageError
+from logger.hostclock import HostClock
+from logger.session.fitting import FittingSession
+from logger.store.rows import StrikeRow
+from logger.store.store import Store
+
+_CAUSE = "page"
+_LONGEST_TEXT = 500
+
+
+class Actor(Protocol):
+    """Does what is asked for on a session."""
+
+    async def do(self, session: int, act: dict[str, Any]) -> str:
+        """Do one act; return what was done in words.
+
+        Raises
+        ------
+        UsageError
+            What is wrong with what was asked for.
+        StoreError
+            The file could not be written.
+        """
+        ...
+
+
+class FileActor:
+    """Acts on the data file while another program logs into it, or nobody does.
+
+    Parameters
+    ----------
+    store
+        Open for writing.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._clock = HostClock()
+
+    async def do(self, session: int, act: dict[str, Any]) -> str:
+        """Do one act, off the event loop."""
+        return await asyncio.to_thread(self._do, session, act)
+
+    def _do(self, session: int, act: dict[str, Any]) -> str:
+        return perform(FittingSession(self._store, session), act, self._clock.utc_ns)
+
+
+def perform(session: FittingSession, act: dict[str, Any], utc_ns: Callable[[], int]) -> str:
+    """Do one act of `logger.page.messages` on a session; return what was done in words.
+
+    Raises
+    ------
+    UsageError, StoreError
+        As `Actor.do`.
+    """
+    kind = act.get("act")
+    works = {
+        "set_aside": _set_aside,
+        "bring_in": _bring_in,
+        "take_back": _take_back,
+        "choose_club": _choose_club,
+        "next_club": _next_club,
+        "previous_club": _previous_club,
+        "note": _note,
+    }
+    work = works.get(kind) if isinstance(kind, str) else None
+    if work is None:
+        raise UsageError(f"there is no such act; there are {', '.join(works)}")
+    return work(session, act, _moment(session, utc_ns()))
+
+
+def _moment(session: FittingSession, now_ns: int) -> int:
+    """Return now, but not before the club that is up went up: clocks of two programs may differ."""
+    turns = session.store.turns(session.row.id)
+    return max(now_ns, turns[-1].from_utc_ns + 1) if turns else now_ns
+
+
+def _set_aside(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+    contact = _contact(session, act)
+    reason = _text(act, "reason", wanted=False) or "fitter's choice"
+    session.set_aside(contact, reason)
+    return f"set aside: {_named(contact)}"
+
+
+def _bring_in(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+    contact = _contact(session, act)
+    session.bring_back(contact)
+    return f"counts: {_named(contact)}"
+
+
+def _take_back(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+    _check_open(session)
+    contact = session.take_back(now_ns, _CAUSE)
+    return "nothing to take back" if contact is None else f"took back: {_named(contact)}"
+
+
+def _choose_club(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+    _check_open(session)
+    return f"{session.choose_club(_text(act, 'club'), now_ns, _CAUSE).label} is up"
+
+
+def _next_club(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+    _check_open(session)
+    return f"{session.step_club(1, now_ns, _CAUSE).label} is up"
+
+
+def _previous_club(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+    _check_open(session)
+    return f"{session.step_club(-1, now_ns, _CAUSE).label} is up"
+
+
+def _note(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+    session.note(_text(act, "text"), now_ns)
+    return "note kept"
+
+
+def _check_open(session: FittingSession) -> None:
+    if session.row.ended_utc_ns is not None:
+        raise UsageError(f"session {session.row.id} has ended: no club is up")
+
+
+def _contact(session: FittingSession, act: dict[str, Any]) -> StrikeRow:
+    number = act.get("strike")
+    if not isinstance(number, int) or isinstance(number, bool) or abs(number) >= 2**63:
+        raise UsageError("say which strike by its id, a whole number")
+    source = "board" if number > 0 else "mark"
+    missing = UsageError(f"there is no strike {number} in session {session.row.id} any more")
+    try:
+        found = session.store.get_contact(source, abs(number))
+    except StoreError as error:
+        raise missing from error
+    if found.session != session.row.id:
+        raise missing
+    return found
+
+
+def _text(act: dict[str, Any], name: str, *, wanted: bool = True) -> str:
+    """Return a text of an act without what could steer a terminal that shows it."""
+    given = act.get(name, "")
+    if not isinstance(given, str) or len(given) > _LONGEST_TEXT:
+        raise UsageError(f"{name} must be a text of at most {_LONGEST_TEXT} letters")
+    plain = "".join(letter if letter.isprintable() else " " for letter in given).strip()
+    if wanted and not plain:
+        raise UsageError(f"{name} is missing")
+    return plain
+
+
+def _named(contact: StrikeRow) -> str:
+    place = "no place" if contact.toe_mm is None else f"{contact.toe_mm:+.1f} mm"
+    return f"{'strike' if contact.source == 'board' else 'mark'} {contact.id} ({place})"

@@ -1,0 +1,209 @@
+"""What is answered at which path: the page, its files, the events, the acts, the way in."""
+
+from __future__ import annotations
+
+import asyncio
+import html
+import json
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from starlette.applications import Starlette
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from logger.errors import LieboardError, StoreError
+from logger.page.acts import Actor
+from logger.page.event_stream import EventStream
+from logger.page.guard import Codes, Leave, TooManyGuessesError
+from logger.page.headers import Doorkeeper
+from logger.page.hub import Hub
+from logger.page.messages import WordsMessage, decode_act, encode
+from logger.page.protocol import Connections
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.types import ASGIApp, Scope
+
+_ASSETS = Path(__file__).parent / "assets"
+_TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+    ".png": "image/png",
+    ".woff2": "font/woff2",
+}
+_MOST_BODY_BYTES = 8192
+_SESSION_S = 12 * 3600
+# Follows a link from elsewhere: a cookie that is set now is only sent with what our own page asks.
+_ON_TO_THE_PAGE = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><title>lieboard</title>'
+    '<meta http-equiv="refresh" content="0;url=/"><a href="/">on to the page</a></html>'
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What the answers are made of."""
+
+    hub: Hub
+    actor: Actor | None
+    """None: nobody may act, whoever they are."""
+    session: Callable[[], int | None]
+    """Number of the session that is shown."""
+    connections: Connections
+    port: int
+    local_address: str
+    """Connections to it come from this computer."""
+    codes: Codes | None
+    hosts: Mapping[str, frozenset[str]]
+    beat_s: float = 5.0
+    stall_s: float = 10.0
+    most_viewers: int = 64
+    now_ns: Callable[[], int] = time.monotonic_ns
+    acting: asyncio.Lock = field(default_factory=asyncio.Lock)
+
+    def leave_of(self, scope: Scope, token: str | None) -> Leave:
+        """Tell what whoever sends a request may do."""
+        server = scope.get("server") or ("", None)
+        if server[0] == self.local_address:
+            leave = Leave.ACT
+        elif self.codes is not None:
+            leave = self.codes.leave_of(token)
+        else:
+            leave = Leave.NONE
+        return leave if self.actor is not None else min(leave, Leave.LOOK)
+
+    @property
+    def cookie(self) -> str:
+        """Name of the cookie; browsers share cookies between ports."""
+        return f"lieboard_{self.port}"
+
+
+def build_app(site: Site) -> ASGIApp:
+    """Put the application together."""
+    pages = _Pages(site)
+    stream = EventStream(site)
+    app = Starlette(
+        routes=[
+            Route("/", pages.home, methods=["GET"]),
+            Route("/enter", pages.enter, methods=["POST"]),
+            Route("/assets/{name}", pages.asset, methods=["GET"]),
+            Route("/state", pages.state, methods=["GET"]),
+            Route("/act", pages.act, methods=["POST"]),
+            Route("/events", stream.answer, methods=["GET"]),
+        ]
+    )
+    return Doorkeeper(app, site.hosts)
+
+
+class _Pages:
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        # Only what is there is served: no name that was asked for ever becomes a path.
+        self._files = {file.name: file for file in _ASSETS.iterdir() if file.suffix in _TYPES}
+
+    def _leave(self, request: Request) -> Leave:
+        return self._site.leave_of(request.scope, request.cookies.get(self._site.cookie))
+
+    async def home(self, request: Request) -> Response:
+        code = request.query_params.get("code")
+        # What a browser fetches ahead must not use up a code.
+        ahead = "prefetch" in request.headers.get("sec-purpose", "")
+        if code and request.method == "GET" and not ahead:
+            return self._let_in(request, code, HTMLResponse(_ON_TO_THE_PAGE))
+        if self._leave(request) is Leave.NONE:
+            return self._enter_page("")
+        return self._file("index.html")
+
+    async def enter(self, request: Request) -> Response:
+        body = await _body_of(request)
+        if body is None:
+            return _words("that is too long for a code", 413)
+        from urllib.parse import parse_qs
+
+        code = parse_qs(body.decode(errors="replace")).get("code", [""])[0]
+        return self._let_in(request, code, RedirectResponse("/", status_code=303))
+
+    def _let_in(self, request: Request, code: str, granted: Response) -> Response:
+        site = self._site
+        if site.codes is None:
+            return granted
+        viewer = request.client.host if request.client else ""
+        try:
+            token = site.codes.exchange(code, viewer, site.now_ns())
+        except TooManyGuessesError:
+            return self._enter_page("too many wrong codes: wait ten minutes", 429)
+        if token is None:
+            return self._enter_page("that is not the code: ask who runs the board", 403)
+        granted.set_cookie(
+            site.cookie, token, max_age=_SESSION_S, httponly=True, samesite="strict", path="/"
+        )
+        return granted
+
+    def _enter_page(self, words: str, status: int = 200) -> Response:
+        page = self._files["enter.html"].read_text("utf-8")
+        return HTMLResponse(page.replace("<!-- words -->", html.escape(words)), status)
+
+    async def asset(self, request: Request) -> Response:
+        return self._file(request.path_params["name"])
+
+    def _file(self, name: str) -> Response:
+        file = self._files.get(name)
+        if file is None:
+            return _words("there is no such file", 404)
+        return Response(file.read_bytes(), media_type=_TYPES[file.suffix])
+
+    async def state(self, request: Request) -> Response:
+        leave = self._leave(request)
+        if leave is Leave.NONE:
+            return _words("enter the code first", 401)
+        return _json(
+            b'{"state":%s,"strikes":%s}' % self._site.hub.whole(may_act=leave is Leave.ACT)
+        )
+
+    async def act(self, request: Request) -> Response:
+        site = self._site
+        if self._leave(request) is not Leave.ACT or site.actor is None:
+            return _words("you may only look on here", 403)
+        if request.headers.get("content-type", "").partition(";")[0] != "application/json":
+            return _words("an act is sent as application/json", 415)
+        body = await _body_of(request)
+        if body is None:
+            return _words("that is too long for an act", 413)
+        session = site.session()
+        if session is None:
+            return _words("there is no session to act on", 400)
+        try:
+            act = decode_act(body)
+            # One after the other: two fingers on two tablets mean two steps.
+            async with site.acting:
+                return _words(await site.actor.do(session, act))
+        except StoreError as error:
+            return _words(str(error), 503)
+        except LieboardError as error:
+            return _words(str(error), 400)
+        except (json.JSONDecodeError, UnicodeDecodeError, RecursionError, ValueError) as error:
+            return _words(f"that is no act: {error}", 400)
+
+
+async def _body_of(request: Request) -> bytes | None:
+    """Return the body of a request; None if it is longer than any of ours."""
+    body = b""
+    async for piece in request.stream():
+        body += piece
+        if len(body) > _MOST_BODY_BYTES:
+            return None
+    return body
+
+
+def _words(words: str, status: int = 200) -> Response:
+    return _json(encode(WordsMessage(words)), status)
+
+
+def _json(body: bytes, status: int = 200) -> Response:
+    return Response(body, status, media_type="application/json")

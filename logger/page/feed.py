@@ -1,0 +1,171 @@
+"""Keeps a hub up to date with the data file: strikes at once, numbers when they are worked out."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Callable
+
+from analysis.answers import NoAnswerError
+from logger.errors import LieboardError
+from logger.page.board_book import BoardBook
+from logger.page.hub import Hub
+from logger.page.look import NO_SESSION, NOTHING, Look, look_at
+from logger.page.messages import StateMessage
+from logger.page.numbers import Numbers
+from logger.session.logging_run import RunEvent
+from logger.store.rows import SessionRow
+from logger.store.store import Store
+
+# A blink takes 100 ms or more; asking costs some 10 microseconds.
+POLL_S = 0.015
+# What is told faster than it can be taken in was overtaken anyway: the file has it all.
+_MOST_EVENTS = 1024
+
+
+class Feed:
+    """Watches a data file for one page.
+
+    Parameters
+    ----------
+    store
+        For quick looks; used by nobody else.
+    hub
+        Is told of everything.
+    session
+        Which to show; None: the one in which something happened last.
+    work_out
+        Works out the numbers of a session; called in a thread, one call at a time.
+    told
+        Whether the logging runs in this process and tells of the board (`hear`).
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        hub: Hub,
+        session: int | None,
+        work_out: Callable[[SessionRow], Numbers],
+        *,
+        told: bool,
+    ) -> None:
+        self._store = store
+        self._hub = hub
+        self._wanted_session = session
+        self._work_out = work_out
+        self._book = BoardBook() if told else None
+        self._events: deque[RunEvent] = deque(maxlen=_MOST_EVENTS)
+        self._nudged = asyncio.Event()
+        self._wanted = asyncio.Event()
+        self._look = NOTHING
+        self._numbers = Numbers()
+        self._numbers_of: object = None
+        self._trouble: dict[str, str] = {}
+
+    @property
+    def session(self) -> SessionRow | None:
+        """The session that is shown."""
+        return self._look.session
+
+    def hear(self, event: RunEvent) -> None:
+        """Take in what the logging tells; on this event loop."""
+        self._events.append(event)
+        self._nudged.set()
+
+    async def first_look(self) -> None:
+        """Look once, so that the first viewer finds something."""
+        await self._look_again()
+
+    async def run(self) -> None:
+        """Watch until cancelled."""
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(self._watch())
+            tasks.create_task(self._keep_numbers())
+
+    async def _watch(self) -> None:
+        seen: int | None = None
+        while True:
+            version = self._data_version()
+            if version != seen or self._nudged.is_set():
+                self._nudged.clear()
+                await self._look_again()
+                # A look that failed is repeated.
+                seen = version if "look" not in self._trouble else None
+            try:
+                async with asyncio.timeout(POLL_S):
+                    await self._nudged.wait()
+            except TimeoutError:
+                continue
+
+    def _data_version(self) -> int | None:
+        try:
+            return self._store.data_version()
+        except LieboardError:
+            # The look that follows says what is wrong.
+            return None
+
+    async def _look_again(self) -> None:
+        try:
+            look = await asyncio.to_thread(look_at, self._store, self._wanted_session)
+        except LieboardError as error:
+            self._trouble["look"] = str(error)
+            self._publish()
+            # Not at full speed for as long as it lasts.
+            await asyncio.sleep(0.2)
+            return
+        self._trouble.pop("look", None)
+        before, self._look = self._look, look
+        another = _number(before) != _number(look)
+        self._hub.publish_strikes(look.strikes, anew=another)
+        if another:
+            self._numbers = Numbers()
+        if look.session is not None and look.basis != before.basis:
+            self._wanted.set()
+        self._publish()
+
+    async def _keep_numbers(self) -> None:
+        while True:
+            await self._wanted.wait()
+            self._wanted.clear()
+            look = self._look
+            if look.session is None:
+                continue
+            try:
+                numbers = await asyncio.to_thread(self._work_out, look.session)
+            except (LieboardError, NoAnswerError) as error:
+                self._trouble["numbers"] = str(error)
+            else:
+                self._trouble.pop("numbers", None)
+                if _number(self._look) == look.session.id:
+                    self._numbers = numbers
+            self._numbers_of = look.basis
+            self._publish()
+
+    def _publish(self) -> None:
+        look, numbers, book = self._look, self._numbers, self._book
+        while self._events and book is not None:
+            book.hear(self._events.popleft())
+        hints = list(self._trouble.values())
+        if look.session is None and not hints:
+            hints.append(NO_SESSION)
+        elif look.session is not None and not look.strikes and look.session.ended_utc_ns is None:
+            up = f" with {look.current_club}" if look.current_club else ""
+            hints.append(f"no strike yet: swing{up}")
+        self._hub.publish_state(
+            StateMessage(
+                revision=0,
+                session=look.part,
+                current_club=look.current_club,
+                next=numbers.next,
+                clubs=numbers.clubs,
+                line=numbers.line,
+                boards=list(look.boards) if book is None else book.with_told(look.boards),
+                may_act=False,
+                hints=[*hints, *numbers.notes],
+                up_to_date=look.basis == self._numbers_of,
+            )
+        )
+
+
+def _number(look: Look) -> int | None:
+    return None if look.session is None else look.session.id

@@ -1,0 +1,204 @@
+"""What takes some 100 ms: every club's contact and lie error, the set's line, the next club."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from analysis.answers import NoAnswerError
+from analysis.contact import ContactVerdict
+from analysis.conventions import Hand, stance_lie_error_deg, toe_from_lie_error
+from logger.page.ellipse import next_strike_ellipse
+from logger.page.messages import (
+    ClubPart,
+    ContactPart,
+    EllipsePart,
+    LiePart,
+    LinePart,
+    NextPart,
+    SolePart,
+)
+from logger.session.evidence import ClubEvidence, EvidenceReader, SessionPicture, sole_arc
+from logger.session.planning import advise
+from logger.session.set_view import hands_mm
+from logger.store.rows import SessionRow, StrikeRow
+from logger.store.store import Store
+
+# A usual iron: for drawing only. Common practice, no source.
+_SOLE_LENGTH_MM = 78.0
+_SOLE_WIDTH_MM = 20.0
+_USUAL_LIE_DEG = 62.0
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """All that is worked out from a session's strikes."""
+
+    clubs: list[ClubPart] = field(default_factory=list)
+    line: LinePart | None = None
+    next: NextPart | None = None
+    notes: tuple[str, ...] = ()
+
+
+def numbers_of(store: Store, session: SessionRow, picture: SessionPicture) -> Numbers:
+    """Put a session's picture into the page's words."""
+    own = store.get_set(session.set)
+    contacts = store.contacts(session.id)
+    clubs = [
+        _club(picture, place, contacts, session, pivot=one.club.id == own.pivot_club)
+        for place, one in enumerate(picture.clubs)
+    ]
+    notes = () if picture.together is None else picture.together.notes
+    try:
+        advice = advise(store, session, picture)
+    except NoAnswerError as error:
+        return Numbers(clubs, _line(picture, session), None, (*notes, str(error)))
+    following = None
+    if advice is not None:
+        following = NextPart(advice.label, advice.swings, advice.why, advice.label is None)
+    return Numbers(clubs, _line(picture, session), following, notes)
+
+
+def _club(
+    picture: SessionPicture,
+    place: int,
+    contacts: Sequence[StrikeRow],
+    session: SessionRow,
+    *,
+    pivot: bool,
+) -> ClubPart:
+    one = picture.clubs[place]
+    p_outlier = None if picture.together is None else float(picture.together.p_outlier[place])
+    return ClubPart(
+        name=one.club.label,
+        pivot=pivot,
+        length_mm=_rounded(one.club.spec.length_mm),
+        sole=_sole(one),
+        contact=_contact(one),
+        lie_error=_lie(one),
+        verdict=one.judgement.verdict.value,
+        words=one.words,
+        lie_words=one.lie_words,
+        tends=_tends(one, Hand(session.hand)),
+        settled=one.settled,
+        more_swings=one.judgement.more_swings,
+        wanted_mm=round(one.wanted_toe_mm, 2),
+        ellipse=_ellipse(one, contacts),
+        used=one.used,
+        set_aside=one.set_aside,
+        lost=one.lost,
+        level_by="" if one.lie is None else one.lie.level_source.value,
+        outlier=None if p_outlier is None or np.isnan(p_outlier) else round(p_outlier, 3),
+        outlier_words=picture.words_of(place),
+    )
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
+
+
+def _sole(one: ClubEvidence) -> SolePart:
+    arc = sole_arc(one.club.spec)
+    length = one.club.spec.sole_length_mm or _SOLE_LENGTH_MM
+    return SolePart(length, _SOLE_WIDTH_MM, arc.camber_mm, arc.measured)
+
+
+def _contact(one: ClubEvidence) -> ContactPart | None:
+    mean, interval = one.contact.mean_mm, one.contact.interval_mm
+    if mean is None:
+        return None
+    if interval is None:
+        return ContactPart(round(mean, 2), None, None)
+    return ContactPart(round(mean, 2), round(interval.low, 2), round(interval.high, 2))
+
+
+def _lie(one: ClubEvidence) -> LiePart | None:
+    if one.lie is None:
+        return None
+    interval = one.lie.interval_deg
+    return LiePart(round(one.lie.lie_error_deg, 3), round(interval.low, 3), round(interval.high, 3))
+
+
+def _tends(one: ClubEvidence, hand: Hand) -> str:
+    if one.judgement.verdict is ContactVerdict.TOE_DEEP:
+        return f"ball tends {hand.toe_miss}"
+    if one.judgement.verdict is ContactVerdict.HEEL_DEEP:
+        return f"ball tends {hand.heel_miss}"
+    return ""
+
+
+def _ellipse(one: ClubEvidence, contacts: Sequence[StrikeRow]) -> EllipsePart | None:
+    placed = [
+        (contact.toe_mm, contact.trail_mm)
+        for contact in contacts
+        if contact.club == one.club.id
+        and contact.used
+        and contact.toe_mm is not None
+        and contact.trail_mm is not None
+    ]
+    if not placed:
+        return None
+    toe, trail = np.array(placed, dtype=np.float64).T
+    return next_strike_ellipse(toe, trail)
+
+
+def _line(picture: SessionPicture, session: SessionRow) -> LinePart | None:
+    """Return where clubs on the set's line would touch, in the frame of the contacts shown.
+
+    The model's line is in degrees of lie error; a contact is ``-R tan(lie error + stance effect)``
+    plus what the sole passed beyond the mark, common to all clubs. That part is taken from the
+    clubs themselves: what is left, on average over strikes, between contacts and model.
+    """
+    together = picture.together
+    if together is None:
+        return None
+    lengths = [one.club.spec.length_mm for one in picture.clubs]
+    hit = [one.contact.mean_mm is not None for one in picture.clubs]
+    if sum(hit) < 2:
+        return None
+    stance = np.array(
+        [
+            stance_lie_error_deg(
+                session.stance_mm,
+                hands_mm(one.club.spec),
+                one.club.spec.lie_deg or _USUAL_LIE_DEG,
+            )
+            for one in picture.clubs
+        ]
+    )
+    camber = np.array([sole_arc(one.club.spec).camber_mm for one in picture.clubs])
+    as_hit = toe_from_lie_error(together.mean_deg + stance, camber)
+    on_line = toe_from_lie_error(together.mean_deg - together.own.mean + stance, camber)
+    shown = np.array([one.contact.mean_mm or 0.0 for one in picture.clubs])
+    weight = np.where(hit, np.maximum(together.strikes, 1), 0)
+    common = float(np.average(shown - as_hit, weights=weight))
+    points = sorted(
+        (round(float(length), 2), round(float(toe) + common, 2))
+        for length, toe in zip(lengths, on_line, strict=True)
+        if length is not None
+    )
+    return LinePart(points) if len(points) > 1 else None
+
+
+class NumberWorks:
+    """Works out numbers on a reading connection of its own; what was fitted once is kept."""
+
+    def __init__(self, path: Path) -> None:
+        self._store = Store.open(path, read_only=True)
+        self._reader: EvidenceReader | None = None
+        self._session: SessionRow | None = None
+
+    def work_out(self, session: SessionRow) -> Numbers:
+        """Work out the numbers of a session as it stands now."""
+        if self._reader is None or session != self._session:
+            self._reader, self._session = EvidenceReader(self._store, session), session
+        return numbers_of(self._store, session, self._reader.read())
+
+    def __enter__(self) -> NumberWorks:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._store.close()

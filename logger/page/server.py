@@ -1,0 +1,263 @@
+"""The page's server: a thread with an event loop of its own, so that it cannot hold up logging."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logger.page.guard import Codes, host_names, spelled
+from logger.page.sockets import LOOPBACK, USUAL_PORT, Places, bind_places, own_names
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp
+    from uvicorn import Server
+
+    from logger.page.acts import Actor
+    from logger.page.feed import Feed
+    from logger.page.numbers import Numbers
+    from logger.page.protocol import Connections
+    from logger.session.logging_run import RunEvent
+    from logger.store.rows import SessionRow
+    from logger.store.store import Store
+
+# A viewer that reads has its last word within this; another is cut off.
+_FAREWELL_S = 0.3
+_CLOSING = "the server was closed"
+
+
+@dataclass(frozen=True, slots=True)
+class PageSettings:
+    """Where and to whom the page is shown."""
+
+    port: int = USUAL_PORT
+    share_on: str | None = None
+    """Address of ours in the network; None = this computer only."""
+    let_in: bool = False
+    """One viewer in the network may act."""
+
+
+class PageServer:
+    """Serves one page until it is stopped; its ports are taken when it is made.
+
+    Parameters
+    ----------
+    settings
+        Where and to whom.
+
+    Raises
+    ------
+    UsageError, LieboardError
+        No port can be taken.
+    """
+
+    def __init__(self, settings: PageSettings) -> None:
+        self._settings = settings
+        self._places: Places = bind_places(settings.port, share_on=settings.share_on)
+        self._codes = None
+        if settings.share_on is not None:
+            self._codes = Codes(let_in=settings.let_in)
+        self._thread: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._feed: Feed | None = None
+        self._stopping: asyncio.Event | None = None
+        self._ready = threading.Event()
+        self.failure: BaseException | None = None
+        """What ended it, if it was not stopped."""
+
+    # -- what the fitter is told ------------------------------------------------------------
+
+    @property
+    def address(self) -> str:
+        """Address of the page on this computer."""
+        return f"http://{LOOPBACK}:{self._places.port}/"
+
+    @property
+    def lines(self) -> list[str]:
+        """Where the page is and how others get in, each one line."""
+        port, wanted = self._places.port, self._settings.port
+        taken = f" (port {wanted} is taken)" if wanted not in (0, port) else ""
+        found = [f"page: {self.address}{taken}"]
+        codes = self._codes
+        if codes is not None:
+            shared = f"http://{self._places.shared_address}:{port}/"
+            found.append(
+                f"for others, to look on: {shared}?code={codes.look} "
+                f"(or {shared} and the code {spelled(codes.look)})"
+            )
+            if codes.act is not None:
+                found.append(f"for one other who may act: {shared} and the code "
+                             f"{spelled(codes.act)}")  # fmt: skip
+        return found
+
+    # -- running ----------------------------------------------------------------------------
+
+    def start(
+        self,
+        path: Path,
+        *,
+        session: int | None,
+        actor: Actor | None,
+        told: bool = False,
+        work_out: Callable[[SessionRow], Numbers] | None = None,
+    ) -> None:
+        """Begin to serve.
+
+        Parameters
+        ----------
+        path
+            The data file.
+        session
+            Which to show; None: the one in which something happened last.
+        actor
+            Does what viewers ask for; None: nobody may act.
+        told
+            Whether `hear` will be told by the logging.
+        work_out
+            Works out the numbers, if somebody else does already.
+        """
+        self._thread = threading.Thread(
+            target=self._run,
+            args=(path, session, actor, told, work_out),
+            name="lieboard page",
+            daemon=True,
+        )
+        self._thread.start()
+        self._ready.wait()
+
+    def hear(self, event: RunEvent) -> None:
+        """Take in what the logging tells; from any thread, returns at once, never raises."""
+        loop, feed = self._loop, self._feed
+        if loop is not None and feed is not None:
+            # A page that has ended hears nothing.
+            with contextlib.suppress(RuntimeError):
+                loop.call_soon_threadsafe(feed.hear, event)
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait until it has ended; return whether it has."""
+        assert self._thread is not None
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def stop(self) -> None:
+        """Tell viewers, and end; may be called more than once, and before `start`."""
+        loop, stopping = self._loop, self._stopping
+        if loop is not None and stopping is not None:
+            with contextlib.suppress(RuntimeError):
+                loop.call_soon_threadsafe(stopping.set)
+        if self._thread is not None:
+            self._thread.join()
+        self._places.close()
+
+    def __enter__(self) -> PageServer:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.stop()
+
+    # -- in the thread ----------------------------------------------------------------------
+
+    def _run(
+        self,
+        path: Path,
+        session: int | None,
+        actor: Actor | None,
+        told: bool,
+        work_out: Callable[[SessionRow], Numbers] | None,
+    ) -> None:
+        from logger.page.numbers import NumberWorks
+        from logger.store.store import Store
+
+        try:
+            with Store.open(path, read_only=True) as quick, NumberWorks(path) as works:
+                asyncio.run(self._serve(quick, session, actor, told, work_out or works.work_out))
+        except BaseException as error:  # noqa: BLE001 - kept for whoever started it
+            self.failure = error
+        finally:
+            self._ready.set()
+
+    async def _serve(
+        self,
+        store: Store,
+        session: int | None,
+        actor: Actor | None,
+        told: bool,
+        work_out: Callable[[SessionRow], Numbers],
+    ) -> None:
+        from logger.page.app import Site, build_app
+        from logger.page.feed import Feed
+        from logger.page.hub import Hub
+        from logger.page.protocol import Connections
+
+        # A later server has greater revisions, unless the computer's clock was set back; then
+        # too a browser's number is not one of ours.
+        hub = Hub(first_revision=time.time_ns() // 1_000_000)
+        feed = Feed(store, hub, session, work_out, told=told)
+        connections = Connections()
+        site = Site(
+            hub=hub,
+            actor=actor,
+            session=lambda: None if feed.session is None else feed.session.id,
+            connections=connections,
+            port=self._places.port,
+            local_address=LOOPBACK,
+            codes=self._codes,
+            hosts=self._hosts(),
+        )
+        self._loop, self._feed = asyncio.get_running_loop(), feed
+        self._stopping = asyncio.Event()
+        await feed.first_look()
+        server = _web_server(build_app(site), connections)
+        serving = asyncio.create_task(server.serve(sockets=list(self._places.sockets)))
+        feeding = asyncio.create_task(feed.run())
+        stopped = asyncio.create_task(self._stopping.wait())
+        self._ready.set()
+        try:
+            await asyncio.wait((serving, feeding, stopped), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            hub.close(_CLOSING)
+            server.should_exit = True
+            await asyncio.wait((serving,), timeout=_FAREWELL_S)
+            connections.cut_all()
+            for task in (feeding, stopped):
+                task.cancel()
+            await asyncio.gather(serving, stopped, return_exceptions=True)
+            with contextlib.suppress(asyncio.CancelledError):
+                await feeding
+
+    def _hosts(self) -> dict[str, frozenset[str]]:
+        port = self._places.port
+        hosts = {LOOPBACK: host_names((LOOPBACK, "localhost"), port)}
+        shared = self._places.shared_address
+        if shared is not None:
+            hosts[shared] = host_names(own_names(shared), port)
+        return hosts
+
+
+def _web_server(app: ASGIApp, connections: Connections) -> Server:
+    from uvicorn import Config, Server
+
+    from logger.page.protocol import protocol_for
+
+    return Server(
+        Config(
+            app,
+            http=protocol_for(connections),
+            ws="none",
+            lifespan="off",
+            loop="asyncio",
+            # Its words are not for the fitter; they would break into the logging screen.
+            log_config=None,
+            log_level="critical",
+            access_log=False,
+            server_header=False,
+            date_header=False,
+            proxy_headers=False,
+            timeout_graceful_shutdown=2,
+        )
+    )
