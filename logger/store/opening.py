@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import sqlite3
 from collections.abc import Sequence
@@ -9,6 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 from logger.errors import OlderFileError, SchemaVersionError, StoreError
+from logger.store.copying import copy_database
 from logger.store.explain import explained
 from logger.store.migrations import (
     APPLICATION_ID,
@@ -86,6 +88,28 @@ def _check_place(path: Path, *, read_only: bool) -> None:
         )
 
 
+def look_into(
+    path: Path, *, busy_s: float = 5.0, steps: Sequence[Step] = STEPS
+) -> sqlite3.Connection:
+    """Open a data file of ours, also an older one, only to read what is in it.
+
+    Raises
+    ------
+    StoreError
+        It is not there, or not ours.
+    SchemaVersionError
+        A newer version wrote it.
+    """
+    _check_place(path, read_only=True)
+    with explained(path):
+        if _version_before_writing(path, len(steps), busy_s) == 0:
+            raise StoreError(f"{path}: there is nothing in this file: name another file")
+        if not path.with_name(path.name + "-wal").exists():
+            # Nobody has it open: every connection of ours has such a file. Looking leaves none.
+            return _connect_immutable(path)
+        return _connect_for_reading(path, busy_s)
+
+
 def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
     """Return the schema version of a file, 0 if it has no content; raise if it is not ours."""
     if not path.exists() or path.stat().st_size == 0:
@@ -107,6 +131,31 @@ def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
     except SchemaVersionError as exc:
         raise SchemaVersionError(f"{path}: {exc}") from exc
     return version
+
+
+def _keep_older(path: Path, version: int, busy_s: float) -> None:
+    """Copy a file of an older version beside it before it is upgraded.
+
+    The caller holds the lock for writing: what is copied is what is upgraded.
+    """
+    target = next(
+        name
+        for number in itertools.count()
+        if not (name := path.with_name(older_name(path.name, version, number))).exists()
+    )
+    with closing(_connect_for_reading(path, busy_s)) as source:
+        try:
+            copy_database(source, target)
+        except StoreError as exc:
+            raise StoreError(
+                f"before the upgrade a copy is made, and it could not be ({exc}); "
+                "nothing was changed"
+            ) from exc
+
+
+def older_name(name: str, version: int, number: int = 0) -> str:
+    """Name of the copy that is kept of a data file before an upgrade from ``version``."""
+    return f"{name}.schema-{version}" + (f".{number}" if number else "")
 
 
 def open_connection(
@@ -149,7 +198,7 @@ def open_connection(
             # Asked again: opening undoes what a program that was killed had begun.
             if version_of(connection) < len(steps):
                 try:
-                    upgrade(connection, steps)
+                    upgrade(connection, steps, lambda old: _keep_older(path, old, busy_s))
                 except (StoreError, SchemaVersionError) as exc:
                     raise type(exc)(f"{path}: {exc}") from exc
             connection.execute("PRAGMA foreign_keys = ON")
