@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from logger.cli.log_book import LogBook
@@ -26,14 +27,14 @@ KEYS = (
 )
 
 
-def screen(book: LogBook) -> _Screen:
+def screen(book: LogBook) -> Screen:
     """Draw everything: the club that is up largest, what to press at the foot."""
     from rich.console import Group
 
-    return _Screen(Group(*_body(book)), _foot(book))
+    return Screen(Group(*_body(book)), foot_of(KEYS, book.prompt))
 
 
-class _Screen:
+class Screen:
     """A body that is cut where the terminal ends, and a foot that never is."""
 
     def __init__(self, body: Group, foot: Text) -> None:
@@ -59,8 +60,19 @@ def _body(book: LogBook) -> list[RenderableType]:
 
     return [
         Text(book.title, style="bold"),
+        *(Text(line, style="dim") for line in book.page),
         Text(book.board_line, style="dim"),
         Rule(style="dim"),
+        *session_part(book),
+    ]
+
+
+def session_part(book: LogBook) -> list[RenderableType]:
+    """Draw the clubs, the one that is up with its last contacts, and what there is to say."""
+    from rich.rule import Rule
+    from rich.text import Text
+
+    return [
         _clubs_row(book),
         Text(""),
         *_club(book),
@@ -71,13 +83,14 @@ def _body(book: LogBook) -> list[RenderableType]:
     ]
 
 
-def _foot(book: LogBook) -> Text:
+def foot_of(keys_and_words: Sequence[tuple[str, str]], prompt: str | None = None) -> Text:
+    """Draw what to press, or what the fitter is being asked."""
     from rich.text import Text
 
-    if book.prompt is not None:
-        return Text(book.prompt + "▏", style="bold")
+    if prompt is not None:
+        return Text(prompt + "▏", style="bold")
     keys = Text()
-    for key, what in KEYS:
+    for key, what in keys_and_words:
         keys.append(f" {key} ", style="reverse")
         keys.append(f" {what}  ")
     return keys

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.errors import LinkOpenError, UsageError
+from logger.links.ble_scan import shared_scan
 from logger.links.ble_trouble import service_hangs
 from logger.links.bounded import bounded
 from logger.links.gatt import BOARD_ID_BYTES, SERVICE
@@ -166,13 +167,12 @@ class BoardFinder:
 @contextlib.asynccontextmanager
 async def listening(hear: Callable[[SeenBoard], None]) -> AsyncIterator[None]:
     """Tell ``hear`` of every advertisement of a board."""
-    from bleak import BleakScanner
 
     def detected(device: BLEDevice, said: AdvertisementData) -> None:
         name = said.local_name or device.name or device.address
         hear(SeenBoard(name, device.address, _board_id(said.service_data), said.rssi, device))
 
-    async with BleakScanner(detected, [SERVICE]):
+    async with shared_scan().listening(detected):
         yield
 
 

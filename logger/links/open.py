@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -109,6 +110,17 @@ def scheme_of(url: str) -> str | None:
     """Return the scheme of a link URL in lower case; None for a plain port name."""
     found = _SCHEME.match(url)
     return found.group(1).lower() if found else None
+
+
+def same_port(one: str, other: str) -> bool:
+    """Tell whether two URLs name one port: also a device by two of its names."""
+    schemes = scheme_of(one), scheme_of(other)
+    if schemes == (None, None):
+        return os.path.realpath(one) == os.path.realpath(other)
+    # A host or a board may be written either way; file names may not.
+    if schemes[0] == "capture":
+        return one == other
+    return one.rstrip("/").casefold() == other.rstrip("/").casefold()
 
 
 def comes_back(url: str) -> bool:

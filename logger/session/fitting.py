@@ -85,6 +85,8 @@ class FittingSession:
         self._boots: dict[int, _BootWork] = {}
         self._before_start = 0
         self._losses_undated = False
+        self.has_open_contact = False
+        """Whether `idle` has something to look at; may be read from any thread."""
 
     # -- clubs ------------------------------------------------------------------------------
 
@@ -191,10 +193,25 @@ class FittingSession:
         )
         last = self.store.last_contiguous(boot)
         next_expected = 0 if last is None else last + 1
-        if boot not in self._boots:
-            self._boots[boot] = self._begin_work(boot)
         beyond = self.store.sequences_after(boot, next_expected - 1)
+        if boot not in self._boots:
+            self._forget_finished()
+            if next_expected or beyond:
+                self.rebuild(boot)
+            else:
+                self._boots[boot] = self._begin_work(boot)
         return KnownBoot(boot, next_expected, beyond, self.store.later_starts(boot))
+
+    def _forget_finished(self) -> None:
+        """Let go of starts that are over: a board that restarts all day must not fill the memory.
+
+        Should one of them go on after all, it is worked out anew from the store.
+        """
+        self._boots = {
+            boot: work
+            for boot, work in self._boots.items()
+            if work.unfiled or work.reader.open_since is not None
+        }
 
     def store_records(self, boot: int, records: Sequence[TimedRecord]) -> None:
         """Write records durably."""
@@ -237,6 +254,7 @@ class FittingSession:
                 run += self._sort(work, timed.sequence, record, timed.struck_utc_ns)
         if work.reader.parted:
             return self.rebuild(boot)
+        self._look_for_open_contacts()
         return filed + self._file_run(boot, work, run)
 
     def catch_up(self) -> list[FiledStrike]:
@@ -256,7 +274,13 @@ class FittingSession:
         for boot, work in self._boots.items():
             contacts = work.reader.idle(now_utc_ns)
             filed += self._file_run(boot, work, [work.sorter.feed(c) for c in contacts])
+        self._look_for_open_contacts()
         return filed
+
+    def _look_for_open_contacts(self) -> None:
+        self.has_open_contact = any(
+            work.reader.open_since is not None for work in self._boots.values()
+        )
 
     def rebuild(self, boot: int) -> list[FiledStrike]:
         """Work out all strikes of a boot in this session anew from what is stored."""
@@ -282,6 +306,7 @@ class FittingSession:
         # Only now: a press that was never done takes back the strike just before it.
         for press in presses:
             self._press(boot, *press)
+        self._look_for_open_contacts()
         return self._filed(ids)
 
     def recover(self) -> list[FiledStrike]:

@@ -12,6 +12,7 @@ from typing import TypeAlias
 from logger.clock import UtcAnchor
 from logger.collector.connection import BoardConnection, ConnectionSettings
 from logger.collector.events import CollectorEvent, Greeted
+from logger.collector.recording import BoardIdentity
 from logger.errors import LinkClosedError, StoreError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
@@ -21,6 +22,7 @@ from logger.links.replay import ReplayLink
 from logger.reconnect import Pauses, Reach, Reconnector
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.recorder import SessionRecorder
+from logger.session.store_thread import StoreThread
 
 _IDLE_EVERY_S = 0.05
 
@@ -67,6 +69,10 @@ class LoggingRun:
         Told of everything, on the event loop; must return at once and must not raise.
     clock
         The host's clocks; a replay has the capture's.
+    thread
+        Shared with other runs on the same store, and left open; None makes one for this run.
+    may_use
+        Asked before anything of a board is stored; raises if this board is not to be used here.
     """
 
     def __init__(
@@ -75,6 +81,9 @@ class LoggingRun:
         settings: RunSettings,
         listener: Callable[[RunEvent], None],
         clock: HostClock | None = None,
+        *,
+        thread: StoreThread | None = None,
+        may_use: Callable[[BoardIdentity], None] | None = None,
     ) -> None:
         self._settings = settings
         self._tell = listener
@@ -82,7 +91,11 @@ class LoggingRun:
         self._replay = _ReplayClock()
         live = clock or HostClock()
         self.clock = self._replay.host_clock() if self._replaying else live
-        self.recorder = SessionRecorder(session, self.clock, lambda some: listener(Filed(some)))
+        self._thread = thread or StoreThread(session.store)
+        self._owns_thread = thread is None
+        self.recorder = SessionRecorder(
+            session, self.clock, lambda some: listener(Filed(some)), self._thread, may_use
+        )
         self._seen_before = False
         self._connection: BoardConnection | None = None
         self._capture: CaptureWriter | None = None
@@ -96,7 +109,8 @@ class LoggingRun:
             What ended it, other than a capture's end.
         """
         with ExitStack() as stack:
-            stack.callback(self.recorder.close)
+            if self._owns_thread:
+                stack.callback(self._thread.close)
             if self._settings.capture_to is not None:
                 now_ns = self.clock.monotonic_ns()
                 anchor = UtcAnchor(now_ns, self.clock.utc_from_monotonic(now_ns))

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import asyncio
-import functools
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from typing import ParamSpec, TypeVar
 
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.hostclock import HostClock
 from logger.sequence import Hole
 from logger.session.fitting import FiledStrike, FittingSession
+from logger.session.store_thread import StoreThread
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")
@@ -23,7 +21,20 @@ class SessionRecorder:
     """A `logger.collector.recording.Recorder` that files into one fitting session.
 
     All work on the store is done by one thread, so that the event loop never waits for the disk
-    and calls keep their order. ``filed`` is told of every strike, on the event loop.
+    and calls keep their order.
+
+    Parameters
+    ----------
+    session
+        Open for writing.
+    clock
+        The host's clocks.
+    filed
+        Told of every strike, on the event loop.
+    thread
+        The thread of the session's store.
+    may_use
+        Asked before anything of a board is stored; raises if this board is not to be used here.
     """
 
     def __init__(
@@ -31,19 +42,23 @@ class SessionRecorder:
         session: FittingSession,
         clock: HostClock,
         filed: Callable[[Sequence[FiledStrike]], None],
+        thread: StoreThread,
+        may_use: Callable[[BoardIdentity], None] | None = None,
     ) -> None:
         self.session = session
         self._clock = clock
         self._filed = filed
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix="lieboard store")
+        self._thread = thread
+        self._may_use = may_use
 
     async def call(self, work: Callable[_P, _T], *arguments: _P.args, **named: _P.kwargs) -> _T:
         """Run something on the session in the store's thread."""
-        job = functools.partial(work, *arguments, **named)
-        return await asyncio.get_running_loop().run_in_executor(self._thread, job)
+        return await self._thread.call(work, *arguments, **named)
 
     async def begin_boot(self, identity: BoardIdentity) -> KnownBoot:
         """Remember the board and this start of it."""
+        if self._may_use is not None:
+            self._may_use(identity)
         now = self._clock.utc_ns()
         known = await self.call(self.session.begin_boot, identity, now)
         # The connection before this one may have ended with records that waited behind a hole.
@@ -65,14 +80,12 @@ class SessionRecorder:
 
     async def idle(self, *, at_end: bool = False) -> None:
         """Let contacts end that a quiet line leaves open; call it now and then, and at the end."""
+        if not (at_end or self.session.has_open_contact):
+            return
         now = self._clock.utc_ns() + (_LONG_NS if at_end else 0)
         self._tell(await self.call(self.session.idle, now))
         if at_end:
             self._tell(await self.call(self.session.catch_up))
-
-    def close(self) -> None:
-        """Wait for what is still being written."""
-        self._thread.shutdown(wait=True)
 
     def _tell(self, filed: Sequence[FiledStrike]) -> None:
         if filed:

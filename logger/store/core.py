@@ -32,6 +32,8 @@ class Core:
         self.read_only = read_only
         self._connection = connection
         self._lock = threading.RLock()
+        self._gathering = False
+        self._undone: BaseException | None = None
         self._database: Database | None = None
 
     def close(self) -> None:
@@ -53,6 +55,9 @@ class Core:
                 yield connection
                 return
             connection.execute("BEGIN IMMEDIATE")
+            if self._gathering:
+                yield connection
+                return
             try:
                 yield connection
                 connection.execute("COMMIT")
@@ -60,6 +65,49 @@ class Core:
                 # Does nothing if a full disk has rolled it back already.
                 connection.rollback()
                 raise
+
+    @contextmanager
+    def gathering(self) -> Iterator[None]:
+        """Let all that is written inside be one transaction: one wait for the disk, not many.
+
+        Nothing of it is on the disk before this ends, and nothing of it is stored if this raises.
+        Several things that must not undo each other go each into a `part`. Costs nothing if
+        nothing is written.
+        """
+        with self._lock, explained(self.path):
+            connection = self._connection
+            self._gathering, self._undone = True, None
+            try:
+                yield
+                if self._undone is not None:
+                    raise self._undone
+                if connection.in_transaction:
+                    connection.execute("COMMIT")
+            except BaseException:
+                connection.rollback()
+                raise
+            finally:
+                self._gathering = False
+
+    @contextmanager
+    def part(self) -> Iterator[None]:
+        """Undo what was written inside if this raises, and only that; inside `gathering`."""
+        connection = self._connection
+        with self._lock, explained(self.path):
+            began_here = not connection.in_transaction
+            if not began_here:
+                connection.execute("SAVEPOINT part")
+            try:
+                yield
+            except BaseException as error:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK" if began_here else "ROLLBACK TO part")
+                elif not began_here:
+                    # A full disk has rolled back everything, what others wrote before too.
+                    self._undone = error
+                raise
+            if not began_here and connection.in_transaction:
+                connection.execute("RELEASE part")
 
     @property
     def _tables(self) -> Database:
