@@ -70,7 +70,7 @@ class Pauses:
     longest_s: float = 15.0
     jitter: float = 0.25
     lived_s: float = 10.0
-    """A connection that held this long starts the pauses anew."""
+    """A connection that held this long starts the pauses anew (`Reconnector.note_use` does too)."""
 
     def __post_init__(self) -> None:
         if not (0 < self.first_s <= self.longest_s and self.growth >= 1 and 0 <= self.jitter < 1):
@@ -136,6 +136,10 @@ class Reconnector(Generic[L]):
     def reach(self) -> Reach:
         """What the listener was told last."""
         return self._reach
+
+    def note_use(self) -> None:
+        """Take note that this connection is of use: the pauses start anew when it ends."""
+        self._failures = 0
 
     async def run(self) -> None:
         """Connect, and again, until done.

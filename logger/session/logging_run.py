@@ -52,7 +52,8 @@ class RunSettings:
     """Pair with the board first (Bluetooth LE)."""
     expect_board: str | None = None
     """Board id that must be at the other end; None takes any."""
-    pauses: Pauses = field(default_factory=Pauses)
+    # A strike is on the screen within two seconds of the board's coming back, also after a night.
+    pauses: Pauses = field(default_factory=lambda: Pauses(first_s=0.25, longest_s=1.5))
     """How long to wait before a board that is out of reach is tried again."""
 
 
@@ -97,6 +98,7 @@ class LoggingRun:
             session, self.clock, lambda some: listener(Filed(some)), self._thread, may_use
         )
         self._seen_before = False
+        self._reconnector: Reconnector[Link] | None = None
         self._connection: BoardConnection | None = None
         self._capture: CaptureWriter | None = None
 
@@ -119,7 +121,7 @@ class LoggingRun:
                 )
             settings = self._settings
             make_link = link_maker(LinkWish(settings.url, settings.baud, settings.pair))
-            reconnector = Reconnector(
+            reconnector = self._reconnector = Reconnector(
                 lambda: self._prepared(make_link()),
                 self._use,
                 listener=self._tell,
@@ -171,6 +173,9 @@ class LoggingRun:
     def _heard(self, event: CollectorEvent) -> None:
         if isinstance(event, Greeted):
             self._seen_before = True
+            # A board that answers is worth coming back to at once, however often its cable fails.
+            if self._reconnector is not None:
+                self._reconnector.note_use()
         self._tell(event)
 
     async def _idle(self) -> None:

@@ -1,0 +1,462 @@
+"""Nothing lost that a board still holds, nothing twice: the logger under faults, by the hundred.
+
+::
+
+    python tests/benchmarks/faults.py [--kills 200] [--drops 500] [--resets 100] [--folder FOLDER]
+
+Real: the logger (``lieboard log`` as a process, on a data file on a disk), the board as a process
+of its own behind a TCP port or a pseudo-terminal, kill -9 (the operating system lives on: it is the
+end of a program, not of the power), closed lines, full disks (a small tmpfs if this may mount one,
+else a limit on the size of a file), the lock of another program, two loggers on one file.
+Simulated: the board's firmware (`simulators.board`), what happens on it (readings at random
+moments), its resets and sagging supply, the bytes that a bad line spoils (`simulators.faults`), and
+its clock, 200 ppm off. How a host that slept for an hour comes back is in
+``tests/faults/test_sleep.py``: the clocks of this machine cannot be set for one process.
+
+After each fault: every record that the board ever made is in the data file once, but for those that
+it lost itself in a reset; no contact is there twice; ``PRAGMA integrity_check`` says ok. What a
+reset takes is counted apart. Times are from the end of the fault (the process started, the port
+back, the reset) to the first record after it on the disk. Prints one line of JSON last.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import random
+import resource
+import signal
+import sqlite3
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from simulators.own_process import BoardProcess
+
+ROOT = Path(__file__).parents[2]
+SETS = (ROOT / "examples" / "robin_ashdown.toml", ROOT / "examples" / "mika_tarn.csv")
+PLAYERS = ("Robin Ashdown", "Mika Tarn")
+PATIENCE_S = 90.0
+BAD_LINE = "split=30,merge=0.1,flip=0.0004,lose=0.0003,double=0.0003,garbage=0.02,cut=0.005"
+
+
+class Shop:
+    """A data file and the loggers that write to it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.db = folder / "data.db"
+        self._env = {**os.environ, "NO_COLOR": "1", "PYTHONUNBUFFERED": "1"}
+        self._running: list[subprocess.Popen[str]] = []
+        self._looking: sqlite3.Connection | None = None
+        for file in SETS:
+            done = self.run("set", "import", str(file))
+            if done.returncode:
+                raise RuntimeError(done.stderr)
+
+    def run(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "logger", *arguments, "--db", str(self.db)], env=self._env,
+            stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=120, check=False,
+        )  # fmt: skip
+
+    def log(self, *arguments: str, largest_file: int | None = None) -> subprocess.Popen[str]:
+        """Start a logger."""
+
+        def limit() -> None:
+            if largest_file is not None:
+                resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file, largest_file))
+
+        process = subprocess.Popen(
+            [sys.executable, "-m", "logger", "log", *arguments, "--db", str(self.db)],
+            env=self._env, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE, text=True, preexec_fn=limit,
+        )  # fmt: skip
+        self._running.append(process)
+        return process
+
+    def end(self, process: subprocess.Popen[str], number: int = signal.SIGINT) -> str:
+        """End a logger by a signal; return what it said on standard error."""
+        process.send_signal(number)
+        _, said = process.communicate(timeout=60)
+        self._running.remove(process)
+        return said
+
+    def close(self) -> None:
+        if self._looking is not None:
+            self._looking.close()
+        for process in self._running:
+            process.kill()
+            process.communicate()
+
+    # -- what is on the disk -----------------------------------------------------------------
+
+    def count(self, board_id: str | None = None) -> int:
+        """Records on the disk (of one board)."""
+        if self._looking is None:
+            self._looking = sqlite3.connect(f"file:{self.db}?mode=ro", uri=True, timeout=30)
+        sql = "SELECT COUNT(*) FROM records"
+        if board_id is not None:
+            sql += (
+                " WHERE boot IN (SELECT boots.id FROM boots JOIN boards ON boards.id = boots.board"
+                f" WHERE boards.board_key = '{board_id}')"
+            )
+        return int(self._looking.execute(sql).fetchone()[0])
+
+    def stored(self, board_id: str) -> dict[str, list[int]]:
+        """Sequence numbers on the disk by boot key, as often as they are there."""
+        with contextlib.closing(sqlite3.connect(self.db, timeout=30)) as file:
+            rows = file.execute(
+                "SELECT boots.boot_key, records.sequence FROM records"
+                " JOIN boots ON boots.id = records.boot JOIN boards ON boards.id = boots.board"
+                " WHERE boards.board_key = ?", (board_id,),
+            ).fetchall()  # fmt: skip
+        found: dict[str, list[int]] = {}
+        for boot, sequence in rows:
+            found.setdefault(boot, []).append(sequence)
+        return found
+
+    def check(self) -> list[str]:
+        """Say what is wrong with the file as a file, and with the contacts in it."""
+        wrong = []
+        with contextlib.closing(sqlite3.connect(self.db, timeout=30)) as file:
+            said = file.execute("PRAGMA integrity_check").fetchall()
+            if said != [("ok",)]:
+                wrong.append(f"integrity_check: {said[:3]}")
+            twice = file.execute(
+                "SELECT COUNT(*) FROM strikes AS a JOIN strikes AS b ON a.boot = b.boot"
+                " AND a.id < b.id AND b.first_sequence BETWEEN a.first_sequence AND a.last_sequence"
+            ).fetchone()[0]
+            if twice:
+                wrong.append(f"{twice} contacts twice")
+            clashes = file.execute("SELECT COUNT(*) FROM clashes").fetchone()[0]
+            if clashes:
+                wrong.append(f"{clashes} records came with other bytes")
+        return wrong
+
+
+@dataclass
+class Books:
+    """What should be on the disk, against what is."""
+
+    made: int = 0
+    lost: int = 0
+    doubled: int = 0
+    invented: int = 0
+    gone_with_resets: int = 0
+    wrong: list[str] = field(default_factory=list)
+
+    def compare(self, shop: Shop, board: Board) -> None:
+        stored = shop.stored(board.id)
+        for start in board.starts():
+            numbers = Counter(stored.pop(f"{start['boot_id']:08x}", []))
+            gone = range(start["oldest_kept"], start["next_sequence"]) if "kind" in start else ()
+            for sequence in range(start["next_sequence"]):
+                self.lost += numbers[sequence] == 0 and sequence not in gone
+                self.gone_with_resets += numbers[sequence] == 0 and sequence in gone
+            self.made += start["next_sequence"]
+            self.doubled += sum(numbers.values()) - len(numbers)
+            self.invented += sum(sequence >= start["next_sequence"] for sequence in numbers)
+            if start["dropped"]:
+                self.wrong.append(f"the board's memory was too small: {start['dropped']} dropped")
+        self.invented += sum(len(numbers) for numbers in stored.values())
+        self.wrong += shop.check()
+
+    def told(self) -> dict[str, Any]:
+        return {
+            "records": self.made, "lost": self.lost, "doubled": self.doubled,
+            "invented": self.invented, "taken_by_board_resets": self.gone_with_resets,
+            "wrong": self.wrong,
+        }  # fmt: skip
+
+
+class Board(BoardProcess):
+    """A busy board that keeps more than any fault here lasts."""
+
+    def __init__(self, folder: Path, number: int, *arguments: str, rate_hz: float = 25.0) -> None:
+        self.id = f"4c4200005a1100{number:02x}"
+        self.rate_hz = rate_hz
+        super().__init__(
+            "--board-id", self.id, "--name", f"board {number}", "--capacity", "60000",
+            "--boot", str(1000 * number), "--seed", str(number), "--rate", str(rate_hz),
+            "--ppm", "200", *arguments,
+            module="simulators.faults_board", truth=folder / f"truth{number}.jsonl",
+        )  # fmt: skip
+
+    def starts(self) -> list[dict[str, Any]]:
+        """Every start so far, with how many records it had and which were gone with it."""
+        return [*self.truth("reset"), self.tell()]
+
+
+def wait(so: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> float:
+    """Wait until it is so; return when that was."""
+    until_s = time.monotonic() + within_s
+    while not so():
+        if time.monotonic() > until_s:
+            raise TimeoutError(f"{what}: not within {within_s:.0f} s")
+        time.sleep(0.01)
+    return time.monotonic()
+
+
+def more_than(shop: Shop, board: Board, count: int) -> Callable[[], bool]:
+    return lambda: shop.count(board.id) > count
+
+
+def settle(shop: Shop, boards: Sequence[Board]) -> None:
+    """Let the boards be quiet, and the logger fetch what they still hold."""
+    for board in boards:
+        board.ask("steady 0")
+    for board in boards:
+        wait(lambda b=board: b.tell()["oldest_kept"] == b.tell()["next_sequence"],  # type: ignore[misc]
+             f"{board.id} still holds records")  # fmt: skip
+
+
+@contextlib.contextmanager
+def shop_in(folder: Path | None) -> Iterator[tuple[Shop, Path]]:
+    with tempfile.TemporaryDirectory(dir=folder) as place:
+        shop = Shop(Path(place))
+        try:
+            yield shop, Path(place)
+        finally:
+            shop.close()
+
+
+def processor_s(pid: int) -> float:
+    """Processor time that a process has used: what a start takes on a machine with no other work."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def spread(times_s: Sequence[float]) -> dict[str, float]:
+    ordered = sorted(times_s)
+    return {
+        "median": round(statistics.median(ordered), 2),
+        "95": round(ordered[int(0.95 * (len(ordered) - 1))], 2),
+        "longest": round(ordered[-1], 2),
+    }
+
+
+def kills(folder: Path | None, times: int, chance: random.Random) -> dict[str, Any]:
+    """End the logger with kill -9, every second time at any moment of its start."""
+    with shop_in(folder) as (shop, place), Board(place, 1, "--tcp", "0") as board:
+        books, back_s, work_s = Books(), [], []
+        for number in range(times):
+            before = shop.count(board.id)
+            began_s = time.monotonic()
+            logger = shop.log(board.url, "--wait", "--player", PLAYERS[0])
+            if number % 2:
+                time.sleep(chance.uniform(0, 1.2 * back_s[-1]))
+            else:
+                back_s.append(wait(more_than(shop, board, before), "logging again") - began_s)
+                work_s.append(processor_s(logger.pid))
+                time.sleep(chance.uniform(0, 0.3))
+            shop.end(logger, signal.SIGKILL)
+            books.wrong += shop.check()
+        logger = shop.log(board.url, "--wait", "--player", PLAYERS[0])
+        settle(shop, [board])
+        shop.end(logger)
+        books.compare(shop, board)
+        return {
+            "times": times, "start_to_disk_s": spread(back_s),
+            "start_to_disk_processor_s": spread(work_s),
+        } | books.told()  # fmt: skip
+
+
+def drops(folder: Path | None, times: int, chance: random.Random) -> dict[str, Any]:
+    """Close the line in the middle of a frame."""
+    with shop_in(folder) as (shop, place), Board(place, 1, "--tcp", "0") as board:
+        books, back_s = Books(), []
+        logger = shop.log(board.url, "--wait", "--player", PLAYERS[0])
+        wait(more_than(shop, board, 0), "logging")
+        for _ in range(times):
+            length_s = chance.choice((0.01, 0.05, 0.2, 0.5))
+            board.ask(f"cut {length_s}")
+            # What was on its way is on the disk by then; what comes after is a new connection's.
+            time.sleep(length_s)
+            again_s, before = time.monotonic(), shop.count(board.id)
+            back_s.append(wait(more_than(shop, board, before), "logging again") - again_s)
+            time.sleep(chance.uniform(0, 0.2))
+        settle(shop, [board])
+        shop.end(logger)
+        books.compare(shop, board)
+        return {"times": times, "port_back_to_disk_s": spread(back_s)} | books.told()
+
+
+def resets(folder: Path | None, times: int, chance: random.Random) -> dict[str, Any]:
+    """Reset the board, or let its supply sag in the middle of a frame."""
+    with shop_in(folder) as (shop, place), Board(place, 1, "--pty") as board:
+        books, back_s = Books(), []
+        logger = shop.log(board.url, "--wait", "--player", PLAYERS[0])
+        wait(more_than(shop, board, 0), "logging")
+        for number in range(times):
+            if number % 2:
+                board.ask("restart cold")
+            else:
+                length_s = chance.uniform(0.01, 0.2)
+                board.ask(f"brown {length_s}")
+                time.sleep(length_s)
+            again_s, before = time.monotonic(), shop.count(board.id)
+            back_s.append(wait(more_than(shop, board, before), "logging again") - again_s)
+            time.sleep(chance.uniform(0, 0.2))
+        settle(shop, [board])
+        shop.end(logger)
+        books.compare(shop, board)
+        return {"times": times, "reset_to_disk_s": spread(back_s)} | books.told()
+
+
+def mixed(folder: Path | None, times: int, chance: random.Random) -> dict[str, Any]:
+    """Two boards on one logger, both on bad lines, and everything at random; SIGSTOP too."""
+    with contextlib.ExitStack() as stack:
+        shop, place = stack.enter_context(shop_in(folder))
+        boards = [
+            stack.enter_context(Board(place, number, *line, "--faults", BAD_LINE))
+            for number, line in ((1, ("--tcp", "0")), (2, ("--pty",)))
+        ]
+        asked = [board.url for board in boards]
+        asked += [word for player in PLAYERS for word in ("--player", player)]
+        books, done = Books(), Counter[str]()
+        logger = shop.log(*asked)
+        for _ in range(times):
+            fault = chance.choice(("kill", "cut", "cut", "restart", "brown", "silence", "stop"))
+            board = chance.choice(boards)
+            done[fault] += 1
+            if fault == "kill":
+                shop.end(logger, signal.SIGKILL)
+                books.wrong += shop.check()
+                logger = shop.log(*asked)
+            elif fault == "stop":
+                logger.send_signal(signal.SIGSTOP)
+                time.sleep(chance.uniform(0.2, 1.0))
+                logger.send_signal(signal.SIGCONT)
+            else:
+                length = "cold" if fault == "restart" else f"{chance.uniform(0.01, 0.5):.3f}"
+                board.ask(f"{fault} {length}")
+            time.sleep(chance.uniform(0, 1.0))
+        settle(shop, boards)
+        shop.end(logger)
+        for board in boards:
+            books.compare(shop, board)
+        return {"times": dict(done)} | books.told()
+
+
+def two_loggers(folder: Path | None, seconds: float) -> dict[str, Any]:
+    """Two loggers on one data file, each with a board and a player of its own."""
+    with contextlib.ExitStack() as stack:
+        shop, place = stack.enter_context(shop_in(folder))
+        boards = [stack.enter_context(Board(place, n, "--tcp", "0")) for n in (1, 2)]
+        loggers = [
+            shop.log(board.url, "--player", player)
+            for board, player in zip(boards, PLAYERS, strict=True)
+        ]
+        time.sleep(seconds)
+        settle(shop, boards)
+        books = Books()
+        for logger in loggers:
+            if said := shop.end(logger):
+                books.wrong.append(said)
+        for board in boards:
+            books.compare(shop, board)
+        return {"seconds": seconds} | books.told()
+
+
+def refused(folder: Path | None, way: str) -> dict[str, Any]:
+    """Take the data file from a logger that runs, in one way; it ends, and the next goes on."""
+    with contextlib.ExitStack() as stack:
+        place: Path | None = folder
+        if way == "full disk (tmpfs)":
+            place = stack.enter_context(small_disk())
+        shop, inside = stack.enter_context(shop_in(place))
+        truth = Path(stack.enter_context(tempfile.TemporaryDirectory(dir=folder)))
+        board = stack.enter_context(Board(truth, 1, "--tcp", "0", rate_hz=100.0))
+        books = Books()
+        largest = 700_000 if way == "file too large" else None
+        logger = shop.log(board.url, "--player", PLAYERS[0], largest_file=largest)
+        wait(more_than(shop, board, 20), "logging")
+        give_back: Callable[[], object] = lambda: None  # noqa: E731
+        if way == "locked":
+            other = sqlite3.connect(shop.db, isolation_level=None)
+            other.execute("BEGIN IMMEDIATE")
+            give_back = other.close
+        elif way == "full disk (tmpfs)":
+            filler = inside / "filler"
+            with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
+                while True:
+                    file.write(bytes(4096))
+            give_back = filler.unlink
+        elif way == "file too large":
+            board.ask("burst 20000")
+        logger.wait(PATIENCE_S)
+        _, said = logger.communicate()
+        shop._running.remove(logger)
+        code = logger.returncode
+        give_back()
+        if code != 4 or said.count("\n") != 1:
+            books.wrong.append(f"{way}: exit {code}: {said[-300:]}")
+        if way != "full disk (tmpfs)":
+            books.wrong += shop.check()
+        logger = shop.log(board.url, "--player", PLAYERS[0])
+        settle(shop, [board])
+        shop.end(logger)
+        books.compare(shop, board)
+        return {"said": said.strip().replace(str(shop.db), "FILE")} | books.told()
+
+
+@contextlib.contextmanager
+def small_disk() -> Iterator[Path]:
+    """A disk of 6 MB; OSError if this may not mount one."""
+    with tempfile.TemporaryDirectory() as place:
+        done = subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", "size=6m", "tmpfs", place],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        if done.returncode:
+            raise OSError(done.stderr.strip())
+        try:
+            yield Path(place)
+        finally:
+            subprocess.run(["umount", place], check=True)
+
+
+def main() -> None:
+    made = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    made.add_argument("--kills", type=int, default=200)
+    made.add_argument("--drops", type=int, default=500)
+    made.add_argument("--resets", type=int, default=100)
+    made.add_argument("--mixed", type=int, default=100)
+    made.add_argument("--seed", type=int, default=7)
+    made.add_argument("--folder", type=Path, default=None, help="where the data files go")
+    args = made.parse_args()
+    chance = random.Random(args.seed)
+    found: dict[str, Any] = {"cores": os.cpu_count(), "seed": args.seed}
+    parts: list[tuple[str, Callable[[], dict[str, Any]]]] = [
+        ("kills", lambda: kills(args.folder, args.kills, chance)),
+        ("drops", lambda: drops(args.folder, args.drops, chance)),
+        ("resets", lambda: resets(args.folder, args.resets, chance)),
+        ("mixed", lambda: mixed(args.folder, args.mixed, chance)),
+        ("two_loggers_on_one_file", lambda: two_loggers(args.folder, 20.0)),
+    ]
+    for way in ("locked", "file too large", "full disk (tmpfs)"):
+        parts.append((way, lambda way=way: refused(args.folder, way)))  # type: ignore[misc]
+    for name, part in parts:
+        try:
+            found[name] = part()
+        except OSError as error:
+            found[name] = f"not done: {error}"
+        print(name, json.dumps(found[name]), file=sys.stderr, flush=True)
+    whole = [one for one in found.values() if isinstance(one, dict)]
+    for key in ("lost", "doubled", "invented"):
+        found[f"{key}_in_all"] = sum(one[key] for one in whole)
+    found["load_average_then"] = [round(load, 1) for load in os.getloadavg()]
+    print(json.dumps(found))
+
+
+if __name__ == "__main__":
+    main()
