@@ -43,6 +43,10 @@ COMMANDS = {
     "report": _Command("report", "report", "Write a session's report: HTML, PDF, CSV, JSON."),
     "history": _Command("history", "history", "Tell what changed from week to week."),
     "sessions": _Command("sessions", "sessions", "List all fitting sessions."),
+    "backup": _Command("data", "backup", "Copy the data file, also while logging."),
+    "merge": _Command("data", "merge", "Take in a second laptop's data file."),
+    "check": _Command("data", "check", "Look through the data file for what is wrong."),
+    "archive": _Command("archive", "app", "Strikes of many shops as a Parquet data set."),
     "sim": _Command("sim", "sim", "Run a simulated board until Ctrl-C."),
 }
 

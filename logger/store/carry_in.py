@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import StoreError
 from logger.store.carry_columns import PARTS, Row, SessionCopy
-from logger.store.carry_out import CarryOutTables, SessionName
+from logger.store.carry_out import CarriedRecord, CarryOutTables, SessionName
 from logger.store.core import Value
 
 
@@ -86,6 +86,25 @@ class CarryInTables(CarryOutTables):
             own.take_shared(copy)
             own.take_own(session, copy, origin)
         return session
+
+    def take_records(self, session: int, records: Iterable[CarriedRecord]) -> None:
+        """Put raw records in whose boots are known; those that are here already stay as they are.
+
+        For what was stored by this program once: nothing is looked into.
+        """
+        with self._writing() as connection:
+            connection.executemany(
+                "INSERT INTO records (boot, sequence, kind, raw, flags, arrival_ns,"
+                " struck_utc_ns, struck_u_ns, session)"
+                " SELECT boots.id, ?, ?, ?, ?, ?, ?, ?, ? FROM boots"
+                " JOIN boards ON boards.id = boots.board WHERE board_key = ? AND boot_key = ?"
+                " ON CONFLICT (boot, sequence) DO NOTHING",
+                [
+                    (r.sequence, r.kind, r.raw, r.flags, r.arrival_ns, r.struck_utc_ns,
+                     r.struck_u_ns, session, r.board, r.boot)
+                    for r in records
+                ],
+            )  # fmt: skip
 
     def note_boot_origin(self, boot: int, origin: Origin) -> None:
         """Keep which bay sent records of a boot."""

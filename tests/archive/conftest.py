@@ -54,7 +54,7 @@ class Bay:
         self.store = Store.open(path)
         self._rng = np.random.default_rng(seed)
         self._board = bytes([seed]) * 8
-        self._boots = 0
+        self._boots = self.store._number("SELECT COUNT(*) FROM boots")
         self._sequence = 0
         self._boot = None
         self.session = None

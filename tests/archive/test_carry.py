@@ -21,15 +21,7 @@ def carry(source, target, session, **how):
     """Carry a session over by hand: its copy, then its records."""
     copy, _ = source.copy_session(session)
     there = target.take_session(copy, **how)
-    for record in source.records_to_carry(session):
-        boot = target._one("SELECT id FROM boots WHERE boot_key = ?", (record.boot,))[0]
-        with target._writing() as connection:
-            connection.execute(
-                "INSERT OR IGNORE INTO records (boot, sequence, kind, raw, flags, arrival_ns,"
-                " struck_utc_ns, struck_u_ns, session) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (boot, record.sequence, record.kind, record.raw, record.flags, record.arrival_ns,
-                 record.struck_utc_ns, record.struck_u_ns, there),
-            )  # fmt: skip
+    target.take_records(there, source.records_to_carry(session))
     return there
 
 

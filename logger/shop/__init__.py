@@ -1,0 +1,1 @@
+"""Bays forward strikes to a shop."""
