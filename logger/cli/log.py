@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
+from logger.cli.page_options import USUAL_PORT, LetInOption, PagePortOption, ShareOption
 
 if TYPE_CHECKING:
     from logger.session.fitting import FittingSession
@@ -16,16 +17,29 @@ if TYPE_CHECKING:
 
 
 def log(
-    port: Annotated[
-        str,
+    ports: Annotated[
+        list[str] | None,
         typer.Argument(
+            metavar="PORT",
             help="Serial port, ble://NAME or ble://BOARD-ID, socket://HOST:PORT, "
-            "rfc2217://HOST:PORT, or capture:FILE to play a recording."
+            "rfc2217://HOST:PORT, or capture:FILE to play a recording. Several: one bay each.",
         ),
-    ],
-    player: Annotated[str | None, typer.Option(help="Whose set.")] = None,
-    set_name: Annotated[str | None, typer.Option("--set", help="Which set.")] = None,
-    club: Annotated[str | None, typer.Option(help="Club to begin with; else the pivot.")] = None,
+    ] = None,
+    players: Annotated[
+        list[str] | None,
+        typer.Option("--player", help="Whose set; with several ports one for each, in order."),
+    ] = None,
+    set_names: Annotated[
+        list[str] | None, typer.Option("--set", help="Which set; as --player.")
+    ] = None,
+    clubs: Annotated[
+        list[str] | None,
+        typer.Option("--club", help="Club to begin with, else the pivot; as --player."),
+    ] = None,
+    bays: Annotated[
+        Path | None,
+        typer.Option("--bays", help="TOML file of bays, each with its port and player."),
+    ] = None,
     baud: Annotated[int, typer.Option(help="Baud rate of a serial port.")] = 115_200,
     stance: Annotated[
         float | None,
@@ -55,6 +69,12 @@ def log(
     accept: Annotated[
         bool, typer.Option("--accept", help="Bluetooth LE: use a board never used before.")
     ] = False,
+    page: Annotated[
+        bool, typer.Option("--page", help="Also show the session live in the browser.")
+    ] = False,
+    page_port: PagePortOption = USUAL_PORT,
+    share: ShareOption = False,
+    let_in: LetInOption = False,
     db: DbOption = None,
 ) -> None:
     """Log strikes club by club; goes on with a session that was cut off.
@@ -63,25 +83,47 @@ def log(
     the swing.
 
     Example: lieboard log /dev/ttyACM0 --club 7i --stance 0
+
+    Several at once: lieboard log /dev/ttyACM0 ble://north --player "Robin Ashdown" --player "Mika
+    Tarn", or lieboard log --bays bays.toml
     """
     import asyncio
+    from contextlib import ExitStack
 
+    from logger.cli.log_page import LivePage
     from logger.cli.log_plain import log_plainly
     from logger.errors import LieboardError
     from logger.session.logging_run import RunSettings
     from logger.session.opening import Circumstances, open_session, session_to_go_on_with
 
-    _check_lengths(
+    check_lengths(
         stance=stance, stance_u=stance_u, sole_middle=sole_middle, sole_middle_u=sole_middle_u
     )
     interactive = sys.stdin.isatty() and sys.stdout.isatty()
-    with open_store(db) as store:
+    if bays is not None or len(ports or ()) > 1:
+        from logger.cli.log_bays import bays_in, log_bays, wishes_from_ports
+        from logger.session.bay_wishes import BayWish
+
+        LivePage.refuse_for_bays(page=page)
+        common = BayWish(
+            "", "", None, None, None, stance, stance_u, sole_middle, sole_middle_u,
+            ball, surface, left, baud, trigger, capture,
+        )  # fmt: skip
+        wishes = (
+            wishes_from_ports(ports or (), players or (), set_names or (), clubs or (), common)
+            if bays is None
+            else bays_in(bays, ports, players, set_names, clubs)
+        )
+        log_bays(db, wishes, interactive=interactive, new=new, pair=pair, accept=accept)
+        return
+    port, player, set_name, club = _only_one(ports, players, set_names, clubs)
+    with open_store(db) as store, ExitStack() as beside:
         begin_ns = _begin_ns(port)
         going_on = session_to_go_on_with(
             store, player=player, set_name=set_name, now_utc_ns=begin_ns
         )
         if going_on is not None and not new:
-            _check_agreed(going_on, stance=stance, sole_middle=sole_middle, left=left)
+            check_agreed(going_on, stance=stance, sole_middle=sole_middle, left=left)
         elif stance is None and interactive and not port.startswith("capture:"):
             stance = _ask_stance()
         agreed = Circumstances(
@@ -99,6 +141,9 @@ def log(
 
             port, board_id = agree_on_board(store, port, accept=accept, ask=interactive, wait=wait)
         settings = RunSettings(port, baud, trigger, capture, wait, pair, board_id)
+        live_page = beside.enter_context(
+            LivePage.wanted(page=page, port=page_port, share=share, let_in=let_in)
+        )
         session = open_session(
             store,
             player=player,
@@ -114,9 +159,9 @@ def log(
             if interactive:
                 from logger.cli.log_interactive import log_interactively
 
-                asyncio.run(log_interactively(session, settings, title_of(session)))
+                asyncio.run(log_interactively(session, settings, title_of(session), live_page))
             else:
-                asyncio.run(log_plainly(session, settings, title_of(session), print))
+                asyncio.run(log_plainly(session, settings, title_of(session), print, live_page))
         except LieboardError:
             # A port that did not open leaves no session behind that would pass for the latest.
             if going_on is None or new:
@@ -130,6 +175,24 @@ def title_of(session: FittingSession) -> str:
     return f"session {session.row.id} · {session.set.player.name} · {session.set.name}"
 
 
+def _only_one(
+    ports: list[str] | None,
+    players: list[str] | None,
+    set_names: list[str] | None,
+    clubs: list[str] | None,
+) -> tuple[str, str | None, str | None, str | None]:
+    """Return the one port and the words that go with it."""
+    from logger.errors import UsageError
+
+    if not ports:
+        raise UsageError("no port given: 'lieboard boards' shows where a board could be")
+    for option, given in (("--player", players), ("--set", set_names), ("--club", clubs)):
+        if given and len(given) > 1:
+            raise UsageError(f"{option} is there {len(given)} times for one port")
+    player, set_name, club = (given[0] if given else None for given in (players, set_names, clubs))
+    return ports[0], player, set_name, club
+
+
 def _begin_ns(port: str) -> int:
     """Return when this session begins: now, or when the capture did."""
     if not port.startswith("capture:"):
@@ -139,7 +202,7 @@ def _begin_ns(port: str) -> int:
     return capture_begin_utc_ns(port)
 
 
-def _check_agreed(
+def check_agreed(
     session: SessionRow, *, stance: float | None, sole_middle: float | None, left: bool
 ) -> None:
     """Refuse what was asked for if the session that goes on was begun with something else."""
@@ -165,11 +228,11 @@ def _ask_stance() -> float:
     answer: float = typer.prompt(
         "How many mm lower than the board's surface do the feet stand?", default=0.0
     )
-    _check_lengths(stance=answer)
+    check_lengths(stance=answer)
     return answer
 
 
-def _check_lengths(**lengths_mm: float | None) -> None:
+def check_lengths(**lengths_mm: float | None) -> None:
     from logger.errors import UsageError
 
     for name, value in lengths_mm.items():

@@ -21,6 +21,8 @@ class LogBook:
     title: str
     clubs: tuple[ClubRow, ...]
     toe_on_right: bool = True
+    page: list[str] = field(default_factory=list)
+    """Where the live page is, and how others get in."""
     up: ClubRow | None = None
     evidence: dict[int, ClubEvidence] = field(default_factory=dict)
     contacts: list[StrikeRow] = field(default_factory=list)

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from logger.cli.keys import key_presses
 from logger.cli.log_book import LogBook
+from logger.cli.log_page import LivePage
 from logger.cli.log_screen import screen
-from logger.session.evidence import EvidenceReader
+from logger.page.look import look_at
+from logger.page.numbers import NumberWorks
 from logger.session.fitting import FittingSession
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
-from logger.session.planning import advise
 from logger.store.rows import ClubRow, StrikeRow
 from logger.store.store import Store
 
@@ -25,16 +26,19 @@ _RUBOUT = ("\x7f", "\b")
 _ESCAPE = "\x1b"
 
 
-async def log_interactively(session: FittingSession, settings: RunSettings, title: str) -> None:
+async def log_interactively(
+    session: FittingSession, settings: RunSettings, title: str, page: LivePage
+) -> None:
     """Log until the fitter presses q, the link ends for good, or Ctrl-C.
 
     ``q`` ends the session; Ctrl-C leaves it open, to go on with later.
     """
     from rich.live import Live
 
-    # A second, reading connection: working out the numbers must not keep strikes from the disk.
-    with Store.open(session.store.path, read_only=True) as reading:
-        desk = _Desk(session, settings, title, reading)
+    path = session.store.path
+    # Reading connections of their own: working out the numbers must not keep strikes from the disk.
+    with Store.open(path, read_only=True) as reading, NumberWorks(path) as works:
+        desk = _Desk(session, settings, title, reading, works, page)
         with Live(
             get_renderable=lambda: screen(desk.book), screen=True, auto_refresh=False
         ) as live:
@@ -45,12 +49,20 @@ class _Desk:
     """The fitter's place: run, book and keys together."""
 
     def __init__(
-        self, session: FittingSession, settings: RunSettings, title: str, reading: Store
+        self,
+        session: FittingSession,
+        settings: RunSettings,
+        title: str,
+        reading: Store,
+        works: NumberWorks,
+        page: LivePage,
     ) -> None:
         self._session = session
         self._reading = reading
-        self._evidence = EvidenceReader(reading, session.row)
+        self._works = works
+        self._page = page
         self.book = LogBook(title, session.order, toe_on_right=session.row.hand == "right")
+        self.book.page = page.lines
         self._run = LoggingRun(session, settings, self._hear)
         self._call = self._run.recorder.call
         self._changed = asyncio.Event()
@@ -58,8 +70,12 @@ class _Desk:
 
     async def run(self, live: Live) -> None:
         async with key_presses() as keys:
+            self._page.begin(self._session, self._run, self._works)
             logging = asyncio.create_task(self._run.run())
-            beside = [asyncio.create_task(self._draw(live)), asyncio.create_task(self._look())]
+            beside = [
+                asyncio.create_task(work)
+                for work in (self._draw(live), self._look(), self._notice_others())
+            ]
             pressing = asyncio.create_task(self._obey(keys))
             try:
                 await asyncio.wait(
@@ -72,8 +88,11 @@ class _Desk:
                 for task in (pressing, *beside, logging):
                     task.cancel()
                 await asyncio.gather(pressing, *beside, logging, return_exceptions=True)
+                # While this loop still runs: what a viewer asked for last is answered.
+                await asyncio.to_thread(self._page.end)
 
     def _hear(self, event: RunEvent) -> None:
+        self._page.hear(event)
         self.book.hear(event)
         if isinstance(event, Filed):
             self._changed.set()
@@ -90,10 +109,24 @@ class _Desk:
             self._changed.clear()
             now_ns = self._run.clock.utc_ns()
             self.book.up, self.book.contacts = await asyncio.to_thread(self._contacts, now_ns)
-            found = await asyncio.to_thread(self._evidence.read)
-            self.book.evidence = {one.club.id: one for one in found.clubs}
-            advice = await asyncio.to_thread(advise, self._reading, self._session.row, found)
-            self.book.advice = "" if advice is None else advice.why
+            found = await asyncio.to_thread(self._works.find, self._session.row)
+            self.book.evidence = {one.club.id: one for one in found.picture.clubs}
+            self.book.advice = found.why_none if found.advice is None else found.advice.why
+
+    async def _notice_others(self) -> None:
+        """Show what was decided elsewhere: on the page, or by another program on this file."""
+        version: int | None = None
+        shown: object = None
+        while True:
+            now = self._reading.data_version()
+            if now != version:
+                look = await asyncio.to_thread(look_at, self._reading, self._session.row.id)
+                stands = (look.basis, look.current_club)
+                if stands != shown:
+                    shown = stands
+                    self._changed.set()
+                version = now
+            await asyncio.sleep(_DRAW_EVERY_S)
 
     def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
         session = self._session.row.id

@@ -4,51 +4,82 @@ from __future__ import annotations
 
 import asyncio
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
+from typing import Any
 
 from logger.cli.log_book import LogBook
+from logger.cli.log_page import LivePage
 from logger.reconnect import Reach, ReachState
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
 
 
 async def log_plainly(
-    session: FittingSession, settings: RunSettings, title: str, say: Callable[[str], None]
+    session: FittingSession,
+    settings: RunSettings,
+    title: str,
+    say: Callable[[str], None],
+    page: LivePage,
 ) -> None:
     """Log until the link ends for good or the program is told to stop.
 
     The session stays open: a later run goes on with it.
     """
-    book = LogBook(title, session.order)
+    voice = PlainVoice(LogBook(title, session.order), say)
+    say(title)
+    for line in page.lines:
+        say(line)
 
     def hear(event: RunEvent) -> None:
-        book.hear(event)
+        page.hear(event)
+        voice.hear(event)
+
+    run = LoggingRun(session, settings, hear)
+    page.begin(session, run)
+    try:
+        await until_stopped(run.run(), say)
+    finally:
+        # While this loop still runs: what a viewer asked for last is answered.
+        await asyncio.to_thread(page.end)
+
+
+class PlainVoice:
+    """Says in plain lines what one run tells."""
+
+    def __init__(self, book: LogBook, say: Callable[[str], None]) -> None:
+        self._book = book
+        self._say = say
+        # What was said of a board that is out of reach; None while it is not.
+        self._gone: str | None = None
+
+    def hear(self, event: RunEvent) -> None:
+        """Take in one event."""
+        self._book.hear(event)
         if isinstance(event, Filed):
             for strike in event.strikes:
-                say(contact_line(strike))
+                self._say(contact_line(strike))
         elif isinstance(event, Reach):
-            words = _reach_words(event, gone=bool(gone))
-            if words is not None and words not in gone:
-                say(words)
+            words = _reach_words(event, gone=self._gone is not None)
+            if words is not None and words != self._gone:
+                self._say(words)
             if event.state is ReachState.OUT_OF_REACH:
-                gone[:] = [str(words)]
+                self._gone = words
             elif event.state is ReachState.CONNECTED:
-                gone.clear()
-        while book.messages:
-            say(book.messages.popleft())
+                self._gone = None
+        while self._book.messages:
+            self._say(self._book.messages.popleft())
 
-    # What was said of a board that is out of reach; empty while it is not.
-    gone: list[str] = []
-    say(title)
-    run = LoggingRun(session, settings, hear)
-    task = asyncio.create_task(run.run())
-    with_signals = _stop_on_signals(task)
+
+async def until_stopped(run: Coroutine[Any, Any, None], say: Callable[[str], None]) -> None:
+    """Run to the end, or until Ctrl-C or a polite kill."""
+    task = asyncio.create_task(run)
+    restore_signals = _stop_on_signals(task)
     try:
         await task
     except asyncio.CancelledError:
         say("stopped; the session stays open")
     finally:
-        with_signals()
+        restore_signals()
 
 
 def _reach_words(reach: Reach, *, gone: bool) -> str | None:

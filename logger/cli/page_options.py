@@ -15,6 +15,15 @@ PortOption: TypeAlias = Annotated[
         "--port", min=0, max=65535, help="Port of the page; if it is taken, the next that is free."
     ),
 ]
+PagePortOption: TypeAlias = Annotated[
+    int,
+    typer.Option(
+        "--page-port",
+        min=0,
+        max=65535,
+        help="Port of the page; if it is taken, the next that is free.",
+    ),
+]
 ShareOption: TypeAlias = Annotated[
     bool,
     typer.Option(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
+from concurrent.futures import Future
 from typing import Any, Protocol
 
 from logger.errors import StoreError, UsageError
@@ -51,6 +52,40 @@ class FileActor:
 
     def _do(self, session: int, act: dict[str, Any]) -> str:
         return perform(FittingSession(self._store, session), act, self._clock.utc_ns)
+
+
+class RunActor:
+    """Acts by way of the logging in this process, in the thread that works on the store.
+
+    Parameters
+    ----------
+    session
+        The one that is logged.
+    """
+
+    def __init__(self, session: FittingSession) -> None:
+        self._session = session
+        self._submit: Callable[[dict[str, Any]], Future[str]] | None = None
+
+    def attach(
+        self, call: Callable[..., Coroutine[Any, Any, Any]], utc_ns: Callable[[], int]
+    ) -> None:
+        """Begin to act through a run's recorder and on its clock; on the run's event loop."""
+        loop = asyncio.get_running_loop()
+
+        def submit(act: dict[str, Any]) -> Future[str]:
+            return asyncio.run_coroutine_threadsafe(call(perform, self._session, act, utc_ns), loop)
+
+        self._submit = submit
+
+    async def do(self, session: int, act: dict[str, Any]) -> str:
+        """Do one act; from the page's event loop."""
+        try:
+            if self._submit is None or session != self._session.row.id:
+                raise UsageError("the logging has not begun yet: try again")
+            return await asyncio.wrap_future(self._submit(act))
+        except RuntimeError as error:
+            raise UsageError("the logging has ended: nothing was changed") from error
 
 
 def perform(session: FittingSession, act: dict[str, Any], utc_ns: Callable[[], int]) -> str:

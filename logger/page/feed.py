@@ -19,8 +19,6 @@ from logger.store.store import Store
 
 # A blink takes 100 ms or more; asking costs some 10 microseconds.
 POLL_S = 0.015
-# What is told faster than it can be taken in was overtaken anyway: the file has it all.
-_MOST_EVENTS = 1024
 
 
 class Feed:
@@ -36,8 +34,9 @@ class Feed:
         Which to show; None: the one in which something happened last.
     work_out
         Works out the numbers of a session; called in a thread, one call at a time.
-    told
-        Whether the logging runs in this process and tells of the board (`hear`).
+    heard
+        What the logging in this process tells of the board, oldest first; may be filled from
+        another thread, with a `nudge` after it. None: nothing is told.
     """
 
     def __init__(
@@ -47,14 +46,14 @@ class Feed:
         session: int | None,
         work_out: Callable[[SessionRow], Numbers],
         *,
-        told: bool,
+        heard: deque[RunEvent] | None,
     ) -> None:
         self._store = store
         self._hub = hub
         self._wanted_session = session
         self._work_out = work_out
-        self._book = BoardBook() if told else None
-        self._events: deque[RunEvent] = deque(maxlen=_MOST_EVENTS)
+        self._heard = heard
+        self._book = None if heard is None else BoardBook()
         self._nudged = asyncio.Event()
         self._wanted = asyncio.Event()
         self._look = NOTHING
@@ -67,9 +66,8 @@ class Feed:
         """The session that is shown."""
         return self._look.session
 
-    def hear(self, event: RunEvent) -> None:
-        """Take in what the logging tells; on this event loop."""
-        self._events.append(event)
+    def nudge(self) -> None:
+        """Look again now; on this event loop."""
         self._nudged.set()
 
     async def first_look(self) -> None:
@@ -143,8 +141,8 @@ class Feed:
 
     def _publish(self) -> None:
         look, numbers, book = self._look, self._numbers, self._book
-        while self._events and book is not None:
-            book.hear(self._events.popleft())
+        while book is not None and self._heard:
+            book.hear(self._heard.popleft())
         hints = list(self._trouble.values())
         if look.session is None and not hints:
             hints.append(NO_SESSION)

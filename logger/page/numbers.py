@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +12,7 @@ import numpy as np
 from analysis.answers import NoAnswerError
 from analysis.contact import ContactVerdict
 from analysis.conventions import Hand, stance_lie_error_deg, toe_from_lie_error
+from analysis.next_club import Advice
 from logger.page.ellipse import next_strike_ellipse
 from logger.page.messages import (
     ClubPart,
@@ -43,22 +45,31 @@ class Numbers:
     notes: tuple[str, ...] = ()
 
 
-def numbers_of(store: Store, session: SessionRow, picture: SessionPicture) -> Numbers:
-    """Put a session's picture into the page's words."""
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a session says as it stands."""
+
+    picture: SessionPicture
+    advice: Advice | None
+    """Which club to hit next; None while nothing counts, or where ``why_none`` says so."""
+    why_none: str = ""
+
+
+def numbers_of(store: Store, session: SessionRow, found: Found) -> Numbers:
+    """Put what a session says into the page's words."""
+    picture, advice = found.picture, found.advice
     own = store.get_set(session.set)
     contacts = store.contacts(session.id)
     clubs = [
         _club(picture, place, contacts, session, pivot=one.club.id == own.pivot_club)
         for place, one in enumerate(picture.clubs)
     ]
-    notes = () if picture.together is None else picture.together.notes
-    try:
-        advice = advise(store, session, picture)
-    except NoAnswerError as error:
-        return Numbers(clubs, _line(picture, session), None, (*notes, str(error)))
     following = None
     if advice is not None:
         following = NextPart(advice.label, advice.swings, advice.why, advice.label is None)
+    notes = () if picture.together is None else picture.together.notes
+    if found.why_none:
+        notes = (*notes, found.why_none)
     return Numbers(clubs, _line(picture, session), following, notes)
 
 
@@ -184,18 +195,43 @@ def _line(picture: SessionPicture, session: SessionRow) -> LinePart | None:
 
 
 class NumberWorks:
-    """Works out numbers on a reading connection of its own; what was fitted once is kept."""
+    """Works out a session on a reading connection of its own; what was fitted once is kept.
+
+    May be shared between threads: who asks while another's answer is worked out gets the same one.
+    """
 
     def __init__(self, path: Path) -> None:
         self._store = Store.open(path, read_only=True)
+        self._lock = threading.Lock()
         self._reader: EvidenceReader | None = None
         self._session: SessionRow | None = None
+        self._version: int | None = None
+        self._found: Found | None = None
+
+    def find(self, session: SessionRow) -> Found:
+        """Work out what a session says as it stands now, and which club to hit next."""
+        with self._lock:
+            if self._reader is None or session != self._session:
+                self._reader, self._session = EvidenceReader(self._store, session), session
+                self._found = None
+            # Taken before: what is written meanwhile is worked out next time.
+            version = self._store.data_version()
+            if self._found is None or version != self._version:
+                self._found = self._read(self._reader, session)
+                self._version = version
+            return self._found
+
+    def _read(self, reader: EvidenceReader, session: SessionRow) -> Found:
+        picture = reader.read()
+        try:
+            return Found(picture, advise(self._store, session, picture))
+        except NoAnswerError as error:
+            # A wish that cannot be met is no reason to show nothing.
+            return Found(picture, None, str(error))
 
     def work_out(self, session: SessionRow) -> Numbers:
-        """Work out the numbers of a session as it stands now."""
-        if self._reader is None or session != self._session:
-            self._reader, self._session = EvidenceReader(self._store, session), session
-        return numbers_of(self._store, session, self._reader.read())
+        """Work out the page's numbers of a session as it stands now."""
+        return numbers_of(self._store, session, self.find(session))
 
     def __enter__(self) -> NumberWorks:
         return self

@@ -6,7 +6,8 @@ import asyncio
 import contextlib
 import threading
 import time
-from collections.abc import Callable
+from collections import deque
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,15 +21,15 @@ if TYPE_CHECKING:
 
     from logger.page.acts import Actor
     from logger.page.feed import Feed
-    from logger.page.numbers import Numbers
+    from logger.page.numbers import NumberWorks
     from logger.page.protocol import Connections
     from logger.session.logging_run import RunEvent
-    from logger.store.rows import SessionRow
     from logger.store.store import Store
 
 # A viewer that reads has its last word within this; another is cut off.
 _FAREWELL_S = 0.3
 _CLOSING = "the server was closed"
+_MOST_HEARD = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,9 @@ class PageServer:
         self._feed: Feed | None = None
         self._stopping: asyncio.Event | None = None
         self._ready = threading.Event()
+        self._stop_wanted = False
+        # What is told faster than it can be taken in was overtaken anyway: the file has it all.
+        self._heard: deque[RunEvent] = deque(maxlen=_MOST_HEARD)
         self.failure: BaseException | None = None
         """What ended it, if it was not stopped."""
 
@@ -104,9 +108,9 @@ class PageServer:
         session: int | None,
         actor: Actor | None,
         told: bool = False,
-        work_out: Callable[[SessionRow], Numbers] | None = None,
+        works: NumberWorks | None = None,
     ) -> None:
-        """Begin to serve.
+        """Begin to serve; returns at once, what it takes is loaded beside.
 
         Parameters
         ----------
@@ -118,25 +122,29 @@ class PageServer:
             Does what viewers ask for; None: nobody may act.
         told
             Whether `hear` will be told by the logging.
-        work_out
-            Works out the numbers, if somebody else does already.
+        works
+            Shared with somebody who needs the numbers too, and left open; None makes one.
         """
         self._thread = threading.Thread(
             target=self._run,
-            args=(path, session, actor, told, work_out),
+            args=(path, session, actor, told, works),
             name="lieboard page",
             daemon=True,
         )
         self._thread.start()
+
+    def wait_ready(self) -> None:
+        """Wait until it answers, or failed to; until then, connections wait too."""
         self._ready.wait()
 
     def hear(self, event: RunEvent) -> None:
         """Take in what the logging tells; from any thread, returns at once, never raises."""
+        self._heard.append(event)
         loop, feed = self._loop, self._feed
         if loop is not None and feed is not None:
             # A page that has ended hears nothing.
             with contextlib.suppress(RuntimeError):
-                loop.call_soon_threadsafe(feed.hear, event)
+                loop.call_soon_threadsafe(feed.nudge)
 
     def wait(self, timeout_s: float) -> bool:
         """Wait until it has ended; return whether it has."""
@@ -146,6 +154,7 @@ class PageServer:
 
     def stop(self) -> None:
         """Tell viewers, and end; may be called more than once, and before `start`."""
+        self._stop_wanted = True
         loop, stopping = self._loop, self._stopping
         if loop is not None and stopping is not None:
             with contextlib.suppress(RuntimeError):
@@ -168,17 +177,20 @@ class PageServer:
         session: int | None,
         actor: Actor | None,
         told: bool,
-        work_out: Callable[[SessionRow], Numbers] | None,
+        works: NumberWorks | None,
     ) -> None:
         from logger.page.numbers import NumberWorks
         from logger.store.store import Store
 
         try:
-            with Store.open(path, read_only=True) as quick, NumberWorks(path) as works:
-                asyncio.run(self._serve(quick, session, actor, told, work_out or works.work_out))
+            with ExitStack() as stack:
+                quick = stack.enter_context(Store.open(path, read_only=True))
+                works = works or stack.enter_context(NumberWorks(path))
+                asyncio.run(self._serve(quick, session, actor, told, works))
         except BaseException as error:  # noqa: BLE001 - kept for whoever started it
             self.failure = error
         finally:
+            self._places.close()
             self._ready.set()
 
     async def _serve(
@@ -187,7 +199,7 @@ class PageServer:
         session: int | None,
         actor: Actor | None,
         told: bool,
-        work_out: Callable[[SessionRow], Numbers],
+        works: NumberWorks,
     ) -> None:
         from logger.page.app import Site, build_app
         from logger.page.feed import Feed
@@ -197,7 +209,7 @@ class PageServer:
         # A later server has greater revisions, unless the computer's clock was set back; then
         # too a browser's number is not one of ours.
         hub = Hub(first_revision=time.time_ns() // 1_000_000)
-        feed = Feed(store, hub, session, work_out, told=told)
+        feed = Feed(store, hub, session, works.work_out, heard=self._heard if told else None)
         connections = Connections()
         site = Site(
             hub=hub,
@@ -211,6 +223,8 @@ class PageServer:
         )
         self._loop, self._feed = asyncio.get_running_loop(), feed
         self._stopping = asyncio.Event()
+        if self._stop_wanted:
+            return
         await feed.first_look()
         server = _web_server(build_app(site), connections)
         serving = asyncio.create_task(server.serve(sockets=list(self._places.sockets)))
