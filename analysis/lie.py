@@ -47,6 +47,13 @@ class Level:
     same way with every club; 6 mm is a degree of lie on R = 300 mm. Common practice, no source."""
     dof: float = math.inf
     source: LevelSource = LevelSource.ADDRESS
+    detail: str = ""
+    """Which marks, when they were not read in this session."""
+
+    @property
+    def words(self) -> str:
+        """What the level rests on."""
+        return f"{self.source.value} ({self.detail})" if self.detail else self.source.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +98,8 @@ class LieError:
     note: str
     """One plain sentence: what the number can and cannot be used for."""
     budget: Budget
+    level_words: str = ""
+    """What the level rests on, for a person."""
 
     @property
     def u_own_deg(self) -> float:
@@ -189,6 +198,7 @@ def lie_error(
         level_source=level.source,
         note=_note(level, sole),
         budget=total,
+        level_words=level.words,
     )
 
 
@@ -209,7 +219,7 @@ def _effect(item: Contribution) -> float:
 
 def _note(level: Level, sole: SoleArc) -> str:
     if level.source.is_resolved:
-        text = f"level known from {level.source.value}, to {level.u_mm:.1f} mm"
+        text = f"level known from {level.words}, to {level.u_mm:.1f} mm"
     else:
         text = (
             "level from the address mark only: gaps between clubs hold, but all clubs together may "

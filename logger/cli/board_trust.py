@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from analysis.gauge import GaugeStudy
+    from logger.session.audits import Pair
+    from logger.store.rows import BoardRow
     from logger.store.store import Store
 
 _LIES = ("lie", "part", "club", "item")
@@ -132,6 +135,22 @@ def audit(
         float,
         typer.Option(help="How far all marks may be read wrong alike, mm (one sigma)."),
     ] = 0.5,
+    keep: Annotated[
+        bool,
+        typer.Option(
+            "--keep",
+            help="Keep it, dated: the level of later sessions of this player, or on this board, "
+            "rests on it where no sole end prints and no marks are read. A file needs --session.",
+        ),
+    ] = False,
+    moved: Annotated[
+        bool,
+        typer.Option(
+            "--moved",
+            help="Note that the board's strip was moved under its address mark after that session: "
+            "earlier audits of the board hold no more.",
+        ),
+    ] = False,
     session: SessionOption = None,
     db: DbOption = None,
 ) -> None:
@@ -139,35 +158,73 @@ def audit(
 
     Both count from the middle of the score lines, in mm, positive toward the toe.
 
-    Examples: lieboard board audit; lieboard board audit pairs.csv --sole-length 78
+    Examples: lieboard board audit; lieboard board audit --keep; lieboard board audit pairs.csv
     """
-    from analysis.answers import NoAnswerError
-    from analysis.audit import agreement, audit_line, level_from_marks
-    from logger.cli.board_tables import read_table
-    from logger.errors import LieboardError, UsageError
+    from logger.errors import UsageError
 
     if mark_u < 0 or (sole_length is not None and not 20 <= sole_length <= 150):
         raise UsageError("--mark-u is 0 or more, and --sole-length within 20 and 150 mm")
-    if file is not None:
-        table = read_table(file, {"board_toe_mm": _BOARD, "mark_toe_mm": _MARK})
-        board, mark = table.numbers("board_toe_mm"), table.numbers("mark_toe_mm")
-        names = [f"row {number}" for number in table.line_numbers]
-        source, longest = str(file), sole_length or _LONGEST_SOLE_MM
-    else:
+    if keep and file is not None and session is None:
+        raise UsageError("--keep with a file: name the session of these swings with --session")
+    if moved:
+        _note_moved(db, session)
+        return
+    found = _pairs_of(file, sole_length, session, db)
+    _show_audit(output(), found, mark_u)
+    if keep:
+        _keep(found, mark_u, session, db)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Pairs of board and mark, mm, and where they are from."""
+
+    board: list[float]
+    mark: list[float]
+    names: list[str]
+    source: str
+    longest_mm: float
+    pairs: tuple[Pair, ...] = ()
+    """Those that the data file holds."""
+
+
+def _pairs_of(
+    file: Path | None, sole_length: float | None, session: int | None, db: Path | None
+) -> _Found:
+    from logger.cli.board_tables import read_table
+
+    if file is None:
         with open_store(db, read_only=True) as store:
-            board, mark, names, source, longest = _stored_pairs(store, session, sole_length)
+            return _stored_pairs(store, session, sole_length)
+    table = read_table(file, {"board_toe_mm": _BOARD, "mark_toe_mm": _MARK})
+    return _Found(
+        table.numbers("board_toe_mm"),
+        table.numbers("mark_toe_mm"),
+        [f"row {number}" for number in table.line_numbers],
+        str(file),
+        sole_length or _LONGEST_SOLE_MM,
+    )
+
+
+def _show_audit(console: Console, found: _Found, mark_u: float) -> None:
+    from analysis.answers import NoAnswerError
+    from analysis.audit import agreement, audit_line, level_from_marks
+    from logger.errors import LieboardError
+
+    board, mark = found.board, found.mark
     try:
         agreed = agreement(board, mark)
-        level = level_from_marks(board, mark, sole_length_mm=longest, u_mark_common_mm=mark_u)
+        level = level_from_marks(
+            board, mark, sole_length_mm=found.longest_mm, u_mark_common_mm=mark_u
+        )
     except NoAnswerError as reason:
-        raise LieboardError(f"{source}: {reason}") from None
+        raise LieboardError(f"{found.source}: {reason}") from None
     try:
         scale = audit_line(board, mark).words
     except NoAnswerError as reason:
         scale = f"Scales were not compared: {reason}."
-    console = output()
     low, high = agreed.bias_interval
-    console.print(f"{source}: {agreed.n} swings read both ways, board minus mark")
+    console.print(f"{found.source}: {agreed.n} swings read both ways, board minus mark")
     console.print(f"bias {agreed.bias:+.2f} mm (95 % {low:+.2f} to {high:+.2f})")
     console.print(
         f"limits of agreement {agreed.limits[0]:+.2f} (95 % {agreed.lower_interval[0]:+.2f} to "
@@ -181,30 +238,75 @@ def audit(
     console.print(scale)
     for index in agreed.odd_pairs:
         console.print(
-            f"Look at {names[index]}: board {board[index]:+.1f}, mark {mark[index]:+.1f} mm; "
+            f"Look at {found.names[index]}: board {board[index]:+.1f}, mark {mark[index]:+.1f} mm; "
             "likely not the same swing."
         )
 
 
-def _stored_pairs(
-    store: Store, session: int | None, sole_length: float | None
-) -> tuple[list[float], list[float], list[str], str, float]:
+def _keep(found: _Found, mark_u: float, session: int | None, db: Path | None) -> None:
+    """Keep an audit, and say what it will be worth in a session without marks."""
+    from dataclasses import replace
+
+    from logger.session.audits import board_of_session, carried_audit, keep_audit, keep_pairs
+
+    console = output()
+    with open_store(db) as store:
+        row = pick_session(store, session)
+        if found.pairs:
+            boards = keep_audit(store, row, found.pairs, u_mark_common_mm=mark_u)
+        else:
+            boards = [_one_board(board_of_session(store, row.id), row.id)]
+            toes = list(zip(found.board, found.mark, strict=True))
+            keep_pairs(store, row, boards[0], toes, u_mark_common_mm=mark_u)
+        names = ", ".join(board.name for board in boards)
+        # As of a session of the same player on the same board, one nanosecond later.
+        carried = carried_audit(store, replace(row, started_utc_ns=row.started_utc_ns + 1))
+        player = store.get_set(row.set).player.name
+    console.print(f"Kept for {names} and {player}.")
+    if carried is None:
+        return
+    level = carried.level
+    console.print(
+        f"In a session without marks it says {level.offset_mm:+.1f} ± {level.u_mm:.1f} mm: a "
+        "player's delivery wanders from day to day"
+        + (
+            ", yet that settles the level."
+            if level.settles_level
+            else ". That is too wide to rest a level on: read more marks, best in another session."
+        )
+    )
+
+
+def _note_moved(db: Path | None, session: int | None) -> None:
+    from logger.session.audits import board_of_session, note_moved
+
+    with open_store(db) as store:
+        row = pick_session(store, session)
+        board = _one_board(board_of_session(store, row.id), row.id)
+        note_moved(store, board, row.started_utc_ns + 1)
+    output().print(
+        f"Audits of {board.name} up to session {row.id} say nothing of its strip any more; what "
+        "they say of a player stays."
+    )
+
+
+def _one_board(board: BoardRow | None, session: int) -> BoardRow:
     from logger.errors import UsageError
 
+    if board is None:
+        raise UsageError(
+            f"session {session} was not swung on one board: choose another with --session"
+        )
+    return board
+
+
+def _stored_pairs(store: Store, session: int | None, sole_length: float | None) -> _Found:
+    from logger.errors import UsageError
+    from logger.session.audits import audit_pairs
+
     row = pick_session(store, session)
-    contacts = store.contacts(row.id)
-    strikes = {c.id: c for c in contacts if c.source == "board" and c.toe_mm is not None}
-    board, mark, names = [], [], []
-    for contact in contacts:
-        if contact.source != "mark" or contact.audits not in strikes or not contact.used:
-            continue
-        own, seen = contact.toe_mm, strikes[contact.audits].toe_mm
-        assert own is not None
-        assert seen is not None
-        board.append(seen)
-        mark.append(own)
-        names.append(f"mark m{contact.id} of strike b{contact.audits}")
-    if not board:
+    pairs = audit_pairs(store, row.id)
+    if not pairs:
         raise UsageError(
             f"session {row.id} has no mark that audits a strike: type marks in with 'lieboard mark "
             "CLUB MM --audits NUMBER', NUMBER as in 'lieboard strikes'"
@@ -214,5 +316,11 @@ def _stored_pairs(
         for club in store.get_set(row.set).clubs
         if club.spec.sole_length_mm is not None
     ]
-    longest = sole_length or (max(lengths) if lengths else _LONGEST_SOLE_MM)
-    return board, mark, names, f"session {row.id}", longest
+    return _Found(
+        [pair.board_toe_mm for pair in pairs],
+        [pair.mark_toe_mm for pair in pairs],
+        [pair.name for pair in pairs],
+        f"session {row.id}",
+        sole_length or (max(lengths) if lengths else _LONGEST_SOLE_MM),
+        tuple(pairs),
+    )

@@ -186,9 +186,8 @@ def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = Fal
         )
     console.print(table)
     console.print("contact: + toe, - heel; lie error: + too upright, - too flat as delivered")
-    levels = {one.lie.level_source for one in picture.clubs if one.lie is not None}
-    for level in sorted(levels, key=lambda level: level.value):
-        console.print(f"level resolved by: {level.value}")
+    for level in sorted({one.lie.level_words for one in picture.clubs if one.lie is not None}):
+        console.print(f"level resolved by: {level}")
     if together is not None:
         half = (together.slope.interval.high - together.slope.interval.low) / 2
         console.print(

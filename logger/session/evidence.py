@@ -1,29 +1,28 @@
 """What a session's strikes say of each club: contact, lie error, and how sure. Read-only.
 
 Where a board sends whole scans the footprints tell contact and lie apart
-(`logger.session.footprints`); readings and marks are taken at their word, and the level rests on
-the address mark or on the sole itself.
+(`logger.session.printed`); readings and marks are taken at their word, and the level rests on the
+sole itself, on an audit of an earlier session, or on the address mark.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-
-import numpy as np
-from numpy.typing import NDArray
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from analysis.budget import coverage_factor
-from analysis.contact import Axis, ContactMean, Judgement, contact_mean, judge, tolerance_mm
-from analysis.conventions import toe_from_lie_error
+from analysis.contact import Axis, ContactMean, Judgement, judge, tolerance_mm
 from analysis.estimation import Interval
-from analysis.footprint_levels import SessionLevels, session_levels
-from analysis.lie import Level, LevelSource, LieError, SoleArc, Stance, lie_error
+from analysis.lie import Level, LevelSource, LieError, Stance, lie_error
 from analysis.set_model_types import SetPosterior
-from logger.clubs import ClubSpec
-from logger.session.footprints import FootprintReader, Footprints
+from logger.session.audits import carried_audit
+from logger.session.footprints import FootprintReader
+from logger.session.means import MeanOf
+from logger.session.printed import Printed, PrintedClub, PrintedStrike, level_of, put_together
 from logger.session.set_view import hands_mm, set_posterior
+from logger.session.soles import sole_arc as sole_arc
+from logger.session.soles import wanted_toe_mm
 from logger.store.rows import ClubRow, SessionRow, StrikeRow
 from logger.store.store import Store
 
@@ -32,6 +31,24 @@ _USUAL_LIE_DEG = 62.0
 _NAMED_OUTLIER = 0.5
 # Radius of the sole from leading to trailing edge, where none is known: the middle of 30 to 80 mm.
 _FRONT_BACK_RADIUS_MM = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class SeenContact:
+    """One contact as the evidence takes it."""
+
+    source: Literal["board", "mark"]
+    id: int
+    """With ``source`` it names the contact in the store."""
+    toe_mm: float
+    """On the sole: by its footprint where there is one, else as read, level taken off."""
+    trail_mm: float | None
+    reason: str
+    """Why it does not count; empty where it does."""
+
+    def printed_in(self, strikes: Mapping[int, PrintedStrike]) -> bool:
+        """Whether it has a footprint."""
+        return self.source == "board" and self.id in strikes
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +69,8 @@ class ClubEvidence:
     wanted_toe_mm: float
     strange: int
     """Strikes whose cells do not look like a sole's; they count in ``set_aside``."""
+    seen: tuple[SeenContact, ...]
+    """All contacts that have a place, in the order they were struck."""
 
     @property
     def words(self) -> str:
@@ -73,7 +92,7 @@ class ClubEvidence:
         return (
             f"delivered {abs(self.lie.lie_error_deg):.1f}° too {way} "
             f"({100 * interval.confidence:.0f} % {interval.low:+.1f} to {interval.high:+.1f}°, "
-            f"level resolved by: {self.lie.level_source.value})"
+            f"level resolved by: {self.lie.level_words})"
         )
 
 
@@ -93,6 +112,8 @@ class SessionPicture:
     """In the order of the set."""
     together: SetPosterior | None
     """The whole set at once, clubs in the same order; None while nothing counts."""
+    printed: Mapping[int, PrintedStrike] = field(default_factory=dict)
+    """By id of the board's strike: what its footprint says, where it has one."""
 
     def words_of(self, place: int) -> str:
         """Return what the set says of the club at this place, or nothing."""
@@ -113,6 +134,7 @@ class EvidenceReader:
         self._session = session
         self._rules = rules or EvidenceRules()
         self._footprints = FootprintReader(store, session)
+        self._mean_of = MeanOf(self._rules.confidence)
 
     def read(self) -> SessionPicture:
         """Work out what stands in the store now."""
@@ -133,24 +155,30 @@ class EvidenceReader:
             {club: (arc.camber_mm, arc.u_camber_mm) for club, arc in arcs.items()},
             {club.id: club.spec for club in clubs},
         )
-        printed = _put_together(fitted, marks, self._rules.confidence)
+        # Marks of this very session say more than any audit of another.
+        by_mark = any(c.source == "mark" for c in counted)
+        carried = None if by_mark or not counted else carried_audit(store, session)
+        printed = put_together(fitted, marks, carried, self._mean_of)
+        level = _level(session, printed, None if carried is None else level_of(carried))
         evidence = [
             _club_evidence(
                 club,
                 [contact for contact in contacts if contact.club == club.id],
                 printed,
+                level,
                 lost.get(club.id, 0),
                 session,
                 self._rules,
+                self._mean_of,
             )
             for club in clubs
         ]
         together = None
         if counted:
             together = set_posterior(
-                session, clubs, arcs, counted, fitted, own.pivot_club, self._rules.confidence
+                session, clubs, arcs, counted, fitted, own.pivot_club, level, self._rules.confidence
             )
-        return SessionPicture(tuple(evidence), together)
+        return SessionPicture(tuple(evidence), together, printed.strikes)
 
 
 def _since_bent(store: Store, contacts: Sequence[StrikeRow]) -> list[StrikeRow]:
@@ -176,136 +204,31 @@ def session_evidence(
     return list(session_picture(store, session, rules).clubs)
 
 
-def sole_arc(spec: ClubSpec) -> SoleArc:
-    """Return the sole's radius as measured, or what is usual with a wide uncertainty."""
-    if spec.camber_mm is None:
-        return SoleArc()
-    # A radius typed in without its uncertainty is trusted to a tenth. Common practice, no source.
-    u_mm = spec.camber_u_mm if spec.camber_u_mm is not None else 0.1 * spec.camber_mm
-    return SoleArc(spec.camber_mm, u_mm, measured=True)
-
-
-def wanted_toe_mm(spec: ClubSpec, sole: SoleArc) -> float:
-    """Place on the sole where this player wants the contact, mm toward the toe."""
-    if spec.bias is None or spec.bias_unit not in ("mm", "deg"):
-        return 0.0
-    if spec.bias_unit == "mm":
-        return spec.bias
-    return float(toe_from_lie_error(spec.bias, sole.camber_mm))
-
-
-@dataclass(frozen=True, slots=True)
-class _FromPrint:
-    """What the footprints say of one club."""
-
-    toe_mm: float
-    own_u_mm: float
-    """Uncertainty that is this club's own."""
-    level: Level
-    dof: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Printed:
-    """What the footprints of a session say."""
-
-    toe_mm: dict[int, float]
-    """By strike: most probable contact on the sole."""
-    reasons: dict[int, str]
-    """By strike: why there is no footprint, or why it does not count."""
-    clubs: dict[int, _FromPrint]
-
-
-def _put_together(
-    fitted: Footprints | None, marks: Mapping[int, StrikeRow], confidence: float
-) -> _Printed:
-    found = _Printed({}, {}, {})
-    if fitted is None:
-        return found
-    fits = fitted.fits
-    for strike, value, why in zip(fitted.strikes, fits.toe_mm, fits.reasons, strict=True):
-        if why:
-            found.reasons[strike.id] = why
-        else:
-            found.toe_mm[strike.id] = float(value)
-    club = np.array([strike.club for strike in fitted.strikes], dtype=np.int64)
-    counts = fits.ok & ~_mishits(fitted, club, found.reasons, confidence)
-    if counts.any():
-        marked = [marks.get(strike.id) for strike in fitted.strikes]
-        levels = session_levels(
-            fits.take(counts),
-            club[counts],
-            marks_toe_mm=np.array([m.toe_mm if m else np.nan for m in marked])[counts],
-            marks_u_mm=np.array([m.toe_u_mm if m else 1.0 for m in marked])[counts],
-        )
-        found.clubs.update(_by_club(levels))
-    return found
-
-
-def _mishits(
-    one: Footprints, club: NDArray[np.int64], reasons: dict[int, str], confidence: float
-) -> NDArray[np.bool_]:
-    """Find the strikes that stand off their club's others: they are not the swing that is fitted.
-
-    Adds the reason of each to ``reasons``.
-    """
-    strange = np.zeros(len(club), dtype=bool)
-    for label in np.unique(club):
-        own = np.flatnonzero((club == label) & one.fits.ok)
-        mean = contact_mean(one.fits.toe_mm[own], confidence=confidence)
-        for aside in mean.set_aside:
-            strange[own[aside.index]] = True
-            reasons[one.strikes[own[aside.index]].id] = aside.reason
-    return strange
-
-
-def _by_club(levels: SessionLevels) -> dict[int, _FromPrint]:
-    """Split each club's uncertainty into its own part and what all clubs share."""
-    per_mm = levels.lie_sd_deg / np.maximum(levels.toe_sd_mm, 1e-9)
-    sd, gap = levels.lie_sd_deg, levels.gap_sd_deg
-    shared_mm = levels.offset_sd_mm
-    if len(sd) > 1:
-        # Var(a - b) = Var a + Var b - 2 Cov: what is left between clubs is the level they share.
-        covariance = (sd[:, None] ** 2 + sd**2 - gap**2) / 2
-        between = covariance[~np.eye(len(sd), dtype=bool)]
-        shared_mm = math.sqrt(max(float(between.mean()), 0.0)) / float(per_mm.mean())
-    source = LevelSource(levels.level_by)
-    dof = float(max(levels.strikes.sum() - len(sd), 1))
-    found: dict[int, _FromPrint] = {}
-    for index, club in enumerate(levels.club):
-        total = float(levels.toe_sd_mm[index])
-        level_u = min(shared_mm, total)
-        found[int(club)] = _FromPrint(
-            float(levels.toe_mm[index]),
-            math.sqrt(max(total**2 - level_u**2, 0.0)),
-            Level(0.0, level_u, source=source),
-            dof,
-        )
-    return found
-
-
 def _club_evidence(
     club: ClubRow,
     contacts: Sequence[StrikeRow],
-    printed: _Printed,
+    printed: Printed,
+    session_level: Level,
     lost: int,
     session: SessionRow,
     rules: EvidenceRules,
+    mean_of: MeanOf,
 ) -> ClubEvidence:
     used = [c for c in contacts if c.used and c.toe_mm is not None]
-    board = [c for c in used if c.source == "board"]
     from_print = printed.clubs.get(club.id)
-    strange = 0
     if from_print is not None:
-        clear = [c for c in board if c.id not in printed.reasons]
-        strange = sum(c.id not in printed.toe_mm for c in board)
-        toe = _printed_mean([printed.toe_mm[c.id] for c in clear], from_print, rules.confidence)
-        level, n_used = from_print.level, len(clear)
+        level = from_print.level
+        seen = _seen_printed(contacts, printed.strikes)
+        n_used = sum(not one.reason and one.printed_in(printed.strikes) for one in seen)
+        toe = _printed_mean(from_print, n_used, rules.confidence)
     else:
-        toe = contact_mean([_number(c.toe_mm) for c in used], confidence=rules.confidence)
-        level, n_used = _plain_level(session, used), len(used) - len(toe.set_aside)
+        level = _plain_level(session_level, used)
+        toe, seen = _seen_plain(contacts, level.offset_mm, mean_of)
+        # Already taken off.
+        level = replace(level, offset_mm=0.0)
+        n_used = len(used) - len(toe.set_aside)
     trails = [_number(c.trail_mm) for c in used if c.trail_mm is not None]
-    trail = contact_mean(trails, axis=Axis.FRONT_BACK, confidence=rules.confidence)
+    trail = mean_of(trails, Axis.FRONT_BACK)
     sole = sole_arc(club.spec)
     wanted = wanted_toe_mm(club.spec, sole)
     lie = None
@@ -339,19 +262,61 @@ def _club_evidence(
         else None,
         lie=lie,
         wanted_toe_mm=wanted,
-        strange=strange,
+        strange=sum(_is_strange(one, printed.strikes) for one in seen),
+        seen=seen,
     )
 
 
-def _printed_mean(
-    values_mm: Sequence[float], from_print: _FromPrint, confidence: float
-) -> ContactMean:
+def _is_strange(one: SeenContact, printed: Mapping[int, PrintedStrike]) -> bool:
+    return one.printed_in(printed) and printed[one.id].toe_mm is None
+
+
+def _seen_printed(
+    contacts: Sequence[StrikeRow], printed: Mapping[int, PrintedStrike]
+) -> tuple[SeenContact, ...]:
+    """Contacts of a club by their footprints."""
+    seen = []
+    for contact in contacts:
+        if contact.toe_mm is None:
+            continue
+        footprint = printed.get(contact.id) if contact.source == "board" else None
+        toe = contact.toe_mm
+        if footprint is not None and footprint.toe_mm is not None:
+            toe = footprint.toe_mm
+        reason = "" if footprint is None else footprint.reason
+        seen.append(_as_seen(contact, toe, reason))
+    return tuple(seen)
+
+
+def _seen_plain(
+    contacts: Sequence[StrikeRow], offset_mm: float, mean_of: MeanOf
+) -> tuple[ContactMean, tuple[SeenContact, ...]]:
+    """Mean of a club's contacts as read, and each of them."""
+    seen = [
+        _as_seen(contact, contact.toe_mm - (offset_mm if contact.source == "board" else 0.0))
+        for contact in contacts
+        if contact.toe_mm is not None
+    ]
+    counted = [index for index, one in enumerate(seen) if not one.reason]
+    mean = mean_of(seen[index].toe_mm for index in counted)
+    for mishit in mean.set_aside:
+        place = counted[mishit.index]
+        seen[place] = replace(seen[place], reason=mishit.reason)
+    return mean, tuple(seen)
+
+
+def _as_seen(contact: StrikeRow, toe_mm: float, reason: str = "") -> SeenContact:
+    if not contact.used:
+        reason = contact.reason or "set aside"
+    return SeenContact(contact.source, contact.id, toe_mm, contact.trail_mm, reason)
+
+
+def _printed_mean(from_print: PrintedClub, n_used: int, confidence: float) -> ContactMean:
     """Mean contact by the footprints of the whole session, spread by this club's own strikes."""
-    plain = contact_mean(values_mm, confidence=confidence)
     half = coverage_factor(from_print.dof, confidence) * from_print.own_u_mm
     return replace(
-        plain,
-        n_used=len(values_mm),
+        from_print.strikes,
+        n_used=n_used,
         set_aside=(),
         mean_mm=from_print.toe_mm,
         u_mm=from_print.own_u_mm,
@@ -360,12 +325,20 @@ def _printed_mean(
     )
 
 
-def _plain_level(session: SessionRow, used: Sequence[StrikeRow]) -> Level:
-    """Return what is known of where the sole's middle passed without footprints."""
+def _level(session: SessionRow, printed: Printed, carried: Level | None) -> Level:
+    """Return where the sole's middle passed, as far as that is not in the footprints themselves."""
+    told = printed.level is not None and printed.level.source.is_resolved
+    if carried is not None and (printed.level == carried or not told):
+        return carried
+    return Level(0.0, session.sole_middle_u_mm, source=LevelSource.ADDRESS)
+
+
+def _plain_level(session_level: Level, used: Sequence[StrikeRow]) -> Level:
+    """Return what is known of the level of a club without footprints."""
     if used and all(c.source == "mark" for c in used):
         # Read off the sole itself: the board's middle does not enter.
         return Level(0.0, 0.0, source=LevelSource.MARKS)
-    return Level(0.0, session.sole_middle_u_mm, source=LevelSource.ADDRESS)
+    return session_level
 
 
 def _number(value: float | None) -> float:

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 
 from analysis.answers import NoAnswerError
 from analysis.budget import WHAT_TO_IMPROVE
-from analysis.contact import contact_mean
 from analysis.conventions import lie_error_from_toe
 from analysis.estimation import Interval
 from analysis.plan_types import SetPlan
@@ -20,10 +19,10 @@ from analysis.report.content import (
 )
 from logger.errors import UsageError
 from logger.session.board_evening import EVENING_METHOD, evenings_of
-from logger.session.evidence import ClubEvidence, SessionPicture, session_picture, sole_arc
-from logger.session.footprints import FootprintReader
+from logger.session.evidence import ClubEvidence, SessionPicture, session_picture
 from logger.session.planning import bend_plan
-from logger.store.rows import SessionRow, StrikeRow
+from logger.session.soles import sole_arc
+from logger.store.rows import SessionRow
 from logger.store.store import Store
 
 
@@ -53,7 +52,6 @@ def report_content(
             "('lieboard sessions' lists them)"
         )
     picture = session_picture(store, session)
-    seen = _seen_toe_mm(store, session, picture.clubs, contacts)
     sheet, no_sheet = _sheet(store, session, picture)
     boards, methods = _boards(store, session, when)
     versions = sorted({contact.method_version for contact in contacts})
@@ -67,7 +65,7 @@ def report_content(
         boards=boards,
         methods=(*methods, ("strikes by", ", ".join(versions))),
         remarks=(*_remarks(session, picture.clubs), *no_sheet),
-        clubs=tuple(_club(picture, place, contacts, seen) for place in range(len(picture.clubs))),
+        clubs=tuple(_club(picture, place) for place in range(len(picture.clubs))),
         sheet=sheet,
         made=made,
     )
@@ -100,54 +98,7 @@ def _sheet(
         return None, (f"No bend sheet: {error}.",)
 
 
-def _seen_toe_mm(
-    store: Store,
-    session: SessionRow,
-    evidence: Sequence[ClubEvidence],
-    contacts: Sequence[StrikeRow],
-) -> dict[int, float | None]:
-    """Contact on the sole by footprint, by id of the board's strike; None where it is strange."""
-    clubs = {one.club.id: one.club.spec for one in evidence}
-    board = [c for c in contacts if c.used and c.toe_mm is not None and c.source == "board"]
-    arcs = {club: sole_arc(spec) for club, spec in clubs.items()}
-    found = FootprintReader(store, session).fit(
-        [contact for contact in board if contact.club in clubs],
-        {club: (arc.camber_mm, arc.u_camber_mm) for club, arc in arcs.items()},
-        clubs,
-    )
-    if found is None:
-        return {}
-    places = zip(found.strikes, found.fits.toe_mm, found.fits.reasons, strict=True)
-    return {strike.id: None if why else float(mm) for strike, mm, why in places}
-
-
-def _dots(
-    one: ClubEvidence, contacts: Sequence[StrikeRow], seen: dict[int, float | None]
-) -> tuple[Dot, ...]:
-    own = [c for c in contacts if c.club == one.club.id and c.toe_mm is not None]
-    places = []
-    for contact in own:
-        assert contact.toe_mm is not None
-        printed = seen.get(contact.id) if contact.source == "board" else None
-        places.append(contact.toe_mm if printed is None else printed)
-    counts = [
-        c.used and not (c.source == "board" and c.id in seen and seen[c.id] is None) for c in own
-    ]
-    counted = [index for index, use in enumerate(counts) if use]
-    for mishit in contact_mean([places[index] for index in counted]).set_aside:
-        counts[counted[mishit.index]] = False
-    return tuple(
-        Dot(place, contact.trail_mm, use, contact.source == "mark")
-        for contact, place, use in zip(own, places, counts, strict=True)
-    )
-
-
-def _club(
-    picture: SessionPicture,
-    place: int,
-    contacts: Sequence[StrikeRow],
-    seen: dict[int, float | None],
-) -> ClubContent:
+def _club(picture: SessionPicture, place: int) -> ClubContent:
     one, together = picture.clubs[place], picture.together
     spec = one.club.spec
     lines = one.lie.budget.lines if one.lie else ()
@@ -159,7 +110,10 @@ def _club(
         )
     return ClubContent(
         label=one.club.label,
-        dots=_dots(one, contacts, seen),
+        dots=tuple(
+            Dot(seen.toe_mm, seen.trail_mm, not seen.reason, seen.source == "mark")
+            for seen in one.seen
+        ),
         used=one.used,
         set_aside=one.set_aside,
         lost=one.lost,
@@ -175,7 +129,7 @@ def _club(
         lie_error_deg=lie,
         lie_interval_deg=interval,
         wanted_lie_error_deg=float(lie_error_from_toe(one.wanted_toe_mm, sole_arc(spec).camber_mm)),
-        level=one.lie.level_source.value if one.lie else None,
+        level=one.lie.level_words if one.lie else None,
         lie_deg=spec.lie_deg,
         length_mm=spec.length_mm,
         budget=tuple(

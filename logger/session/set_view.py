@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.footprint import FootprintFits
-from analysis.lie import Level, LevelSource, SoleArc, Stance
+from analysis.lie import Level, SoleArc, Stance
 from analysis.set_model import fit_set
 from analysis.set_model_types import SetClub, SetPosterior, SetStrikes
 from logger.clubs import ClubSpec
@@ -33,6 +33,7 @@ def set_posterior(
     counted: Sequence[StrikeRow],
     fitted: Footprints | None,
     pivot: int | None,
+    level: Level,
     confidence: float,
 ) -> SetPosterior:
     """Fit the whole set to the strikes that count.
@@ -49,6 +50,8 @@ def set_posterior(
         Footprints of those that have one.
     pivot
         Id of the club from which checking starts.
+    level
+        Where the sole's middle passed, as far as the strikes do not say so themselves.
     confidence
         Of all intervals.
     """
@@ -84,7 +87,7 @@ def set_posterior(
     return fit_set(
         _set_clubs(clubs, arcs),
         strikes,
-        level=Level(0.0, u_level, source=LevelSource.ADDRESS),
+        level=level,
         stance=Stance(session.stance_mm, session.stance_u_mm),
         pivot=next((club.label for club in clubs if club.id == pivot), None),
         confidence=confidence,
