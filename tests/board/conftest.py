@@ -140,10 +140,13 @@ def lieboard(tmp_path: Path) -> Iterator[Lieboard]:
 
 
 @pytest.fixture
-def with_set(lieboard: Lieboard) -> Lieboard:
+def with_set(lieboard: Lieboard, warm_commands: Any) -> Lieboard:
     """A data file with the example set in it."""
-    code, _, err = lieboard.run("set", "import", str(REPOSITORY / "examples/robin_ashdown.toml"))
-    assert code == 0, err
+    example = str(REPOSITORY / "examples/robin_ashdown.toml")
+    done = warm_commands.run(
+        "set", "import", example, environment={**os.environ, "LIEBOARD_DB": str(lieboard.db)}
+    )
+    assert done.returncode == 0, done.stderr
     return lieboard
 
 

@@ -84,22 +84,15 @@ def board(tmp_path: Path) -> Iterator[Callable[..., SimulatedBoard]]:
 class Lieboard:
     """The command ``lieboard`` on a data file of its own."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, commands: Any) -> None:
         self.db = folder / "data.db"
+        self._commands = commands
         self._environment = {**os.environ, "LIEBOARD_DB": str(self.db), "NO_COLOR": "1"}
         self._running: list[subprocess.Popen[str]] = []
 
     def run(self, *arguments: str, within_s: float = 60.0) -> subprocess.CompletedProcess[str]:
         """Run a command to its end."""
-        return subprocess.run(
-            [sys.executable, "-m", "logger", *arguments],
-            env=self._environment,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            timeout=within_s,
-            check=False,
-        )
+        return self._commands.run(*arguments, environment=self._environment, within_s=within_s)
 
     def start(self, *arguments: str) -> subprocess.Popen[str]:
         """Start a command and leave it running."""
@@ -145,9 +138,9 @@ def stop(process: subprocess.Popen[str]) -> tuple[str, str]:
 
 
 @pytest.fixture
-def lieboard(tmp_path: Path) -> Iterator[Lieboard]:
+def lieboard(tmp_path: Path, warm_commands: Any) -> Iterator[Lieboard]:
     """A logger with the example set imported."""
-    own = Lieboard(tmp_path)
+    own = Lieboard(tmp_path, warm_commands)
     imported = own.run("set", "import", str(EXAMPLE_SET))
     assert imported.returncode == 0, imported.stderr
     yield own

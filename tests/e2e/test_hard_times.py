@@ -181,9 +181,9 @@ def test_a_newer_protocol_is_refused_in_one_line(lieboard):
 def test_the_data_file_locked_by_another_program_ends_logging_and_keeps_the_strikes(
     board, lieboard
 ):
-    simulated = board("--tcp", "0", "--pace", "0.3", "--strikes-per-club", "6", *CLEAN)
+    simulated = board("--tcp", "0", "--pace", "0.5", "--strikes-per-club", "12", *CLEAN)
     logging = lieboard.start("log", simulated.url)
-    lieboard.wait_for(USED, 2)
+    lieboard.wait_for(f"SELECT ({USED}) >= 2", 1)
     other = sqlite3.connect(lieboard.db, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     try:
@@ -197,7 +197,7 @@ def test_the_data_file_locked_by_another_program_ends_logging_and_keeps_the_stri
     # The board kept what was not confirmed: the next run fetches it.
     logging = lieboard.start("log", simulated.url)
     simulated.wait_until_done()
-    lieboard.wait_for(USED, 6)
+    lieboard.wait_for(USED, 12)
     logging.send_signal(signal.SIGINT)
     logging.communicate(timeout=20)
     all_there_once(lieboard, simulated.truth("strike"))
