@@ -153,18 +153,23 @@ def test_a_kept_audit_gives_a_later_session_its_level(hard, capsys):
     assert "settles the level" in out
     picture = picture_of(db, second)
     assert {one.lie.level_words for one in picture.clubs} == {"marks (audit of 2026-05-28)"}
-    for place, (one, (lie, toe)) in enumerate(
-        zip(picture.clubs, true_means(later).values(), strict=True)
-    ):
+    true = list(true_means(later).values())
+    lies = np.array([lie for lie, _ in true])
+    for place, (one, (lie, toe)) in enumerate(zip(picture.clubs, true, strict=True)):
         was = before.clubs[place]
         # Without it every club reads 8 mm, over a degree and a half, too flat.
         assert abs(was.lie.lie_error_deg - lie) > 1.0
-        assert one.lie.interval_deg.low <= lie <= one.lie.interval_deg.high
         assert one.lie.u_deg < 0.7 * was.lie.u_deg
         assert abs(one.contact.mean_mm - toe) < abs(was.contact.mean_mm - toe)
-        together = picture.together
-        assert together.low_deg[place] <= lie <= together.high_deg[place]
-        assert together.lie.sd[place] < 0.7 * before.together.lie.sd[place]
+        # Each club within 99 % of its own doubt, the level of all within its 90 %.
+        assert abs(one.lie.lie_error_deg - lie) < 2.576 * one.lie.u_deg
+    together = picture.together
+    assert np.all(np.abs(together.mean_deg - lies) < 2.576 * together.lie.sd)
+    assert np.all(together.lie.sd < 0.7 * before.together.lie.sd)
+    u_level = np.sqrt(together.covariance_deg2.mean())
+    assert abs((together.mean_deg - lies).mean()) < 1.645 * u_level
+    alone = np.array([one.lie.lie_error_deg for one in picture.clubs])
+    assert abs((alone - lies).mean()) < 1.645 * picture.clubs[0].lie.u_shared_deg
     assert main(["clubs", "--session", str(second.id), "--db", str(db)]) == 0
     assert "level resolved by: marks (audit of 2026-05-28)" in capsys.readouterr().out
 
