@@ -44,7 +44,7 @@ def become(request: dict, streams: list[int]) -> int:
         code = main()
     except SystemExit as asked:
         code = asked.code if isinstance(asked.code, int) else 1
-    except BaseException:
+    except Exception:  # noqa: BLE001 - a bug shows its traceback, as it would in a process of its own
         traceback.print_exc()
         code = 1
     sys.stdout.flush()
