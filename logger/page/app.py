@@ -61,9 +61,9 @@ class Site:
     """Connections to it come from this computer."""
     codes: Codes | None
     hosts: Mapping[str, frozenset[str]]
-    beat_s: float = 5.0
-    stall_s: float = 10.0
-    most_viewers: int = 64
+    beat_s: float
+    stall_s: float
+    most_viewers: int
     now_ns: Callable[[], int] = time.monotonic_ns
     acting: asyncio.Lock = field(default_factory=asyncio.Lock)
 

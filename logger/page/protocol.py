@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import socket
+import struct
 from typing import Any, cast
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -12,6 +14,9 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 _REQUEST_S = 10.0
 # What waits for a viewer beyond our own queue: enough for a few states, and no more.
 _SEND_BUFFER_BYTES = 64 * 1024
+
+
+_AT_ONCE = struct.pack("hh" if os.name == "nt" else "ii", 1, 0)
 
 
 class Connections:
@@ -31,8 +36,13 @@ class Connections:
     def cut(self, client: Any) -> None:  # noqa: ANN401
         """Close one at once, whatever still waits to be sent."""
         transport = self._open.get(client)
-        if transport is not None:
-            transport.abort()
+        if transport is None:
+            return
+        own = transport.get_extra_info("socket")
+        if own is not None:
+            # Closed without lingering: else the system keeps what nobody reads for minutes.
+            own.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _AT_ONCE)
+        transport.abort()
 
     def cut_all(self) -> None:
         """Close all at once."""

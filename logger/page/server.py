@@ -41,6 +41,11 @@ class PageSettings:
     """Address of ours in the network; None = this computer only."""
     let_in: bool = False
     """One viewer in the network may act."""
+    beat_s: float = 5.0
+    """Between proofs of life on a quiet line."""
+    stall_s: float = 10.0
+    """A viewer that has not read for so long is let go."""
+    most_viewers: int = 64
 
 
 class PageServer:
@@ -220,6 +225,9 @@ class PageServer:
             local_address=LOOPBACK,
             codes=self._codes,
             hosts=self._hosts(),
+            beat_s=self._settings.beat_s,
+            stall_s=self._settings.stall_s,
+            most_viewers=self._settings.most_viewers,
         )
         self._loop, self._feed = asyncio.get_running_loop(), feed
         self._stopping = asyncio.Event()
