@@ -10,9 +10,11 @@
     │   ├── LinkClosedError             it was open and is gone
     │   └── LinkTimeoutError            nothing came in time (also a TimeoutError)
     ├── ProtocolError          exit 3   what speaks there is not a board we can use
+    │   └── StrangeBoardError           it is one, and nobody agreed to use it
     └── StoreError             exit 4   the data file
         ├── SchemaVersionError          written by a newer version
-        └── OlderFileError              of an older version, opened for reading only
+        ├── OlderFileError              of an older version, opened for reading only
+        └── UnfitCopyError              a copy from elsewhere that does not fit into it
 
 A message is one line that says what is wrong and what to do. It names the port, file, row or cell.
 """
@@ -62,6 +64,16 @@ class ProtocolError(LieboardError):
     exit_code = 3
 
 
+class StrangeBoardError(ProtocolError):
+    """A board that nobody agreed to use; nothing of it was asked for, stored or confirmed."""
+
+    def __init__(self, message: str, *, key: str, name: str) -> None:
+        super().__init__(message)
+        self.key = key
+        """Id of the board, or ``text:NAME``."""
+        self.name = name
+
+
 class StoreError(LieboardError):
     """The data file cannot be opened, read or written."""
 
@@ -74,3 +86,7 @@ class SchemaVersionError(StoreError):
 
 class OlderFileError(StoreError):
     """The data file needs an upgrade, and it was opened for reading only."""
+
+
+class UnfitCopyError(StoreError):
+    """A copy of a session from elsewhere that cannot be taken in; nothing of it was."""

@@ -47,6 +47,7 @@ COMMANDS = {
     "merge": _Command("data", "merge", "Take in a second laptop's data file."),
     "check": _Command("data", "check", "Look through the data file for what is wrong."),
     "archive": _Command("archive", "app", "Strikes of many shops as a Parquet data set."),
+    "shop": _Command("shop", "app", "Forward strikes of bays to a shop, and gather them there."),
     "sim": _Command("sim", "sim", "Run a simulated board until Ctrl-C."),
 }
 

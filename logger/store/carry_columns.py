@@ -80,6 +80,13 @@ _SPECS = [field.name for field in fields(ClubSpec)]
 _SPEC_TEXT = ("head_material", "bias_unit")
 _BOOT = _WHICH_BOOT.format(boot="boot", prefix="")
 
+BOOT_ROWS = (
+    "SELECT boards.board_key AS board, boards.form, boards.name, boots.boot_key AS boot,"
+    " boots.hello, boards.first_seen_utc_ns AS board_first_seen_utc_ns,"
+    " boots.first_seen_utc_ns, boards.accepted, boards.accepted_utc_ns"
+    " FROM boots JOIN boards ON boards.id = boots.board"
+)
+
 PARTS: dict[str, Part] = {
     "player": Part(
         _columns("name hand note?"),
@@ -142,11 +149,7 @@ PARTS: dict[str, Part] = {
             "board form name boot hello?",
             "board_first_seen_utc_ns first_seen_utc_ns accepted? accepted_utc_ns?",
         ),
-        "SELECT boards.board_key AS board, boards.form, boards.name, boots.boot_key AS boot,"
-        " boots.hello, boards.first_seen_utc_ns AS board_first_seen_utc_ns,"
-        " boots.first_seen_utc_ns, boards.accepted, boards.accepted_utc_ns"
-        f" FROM boots JOIN boards ON boards.id = boots.board WHERE boots.id IN ({_BOOTS})"
-        " ORDER BY boots.id",
+        f"{BOOT_ROWS} WHERE boots.id IN ({_BOOTS}) ORDER BY boots.id",
     ),
     "presses": Part(
         _columns("board boot", "sequence"),

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from logger.errors import StoreError
+from logger.errors import UnfitCopyError
 from logger.store.carry_columns import PARTS, Row, SessionCopy
 from logger.store.carry_out import CarriedRecord, CarryOutTables, SessionName
 from logger.store.core import Value
@@ -56,7 +56,7 @@ class CarryInTables(CarryOutTables):
 
         Raises
         ------
-        StoreError
+        UnfitCopyError
             It belongs to another bay, or it names something that it does not have. Nothing of it
             was stored.
         """
@@ -66,13 +66,14 @@ class CarryInTables(CarryOutTables):
         with self._writing() as connection:
             session = self.find_session(name)
             if session is not None and origin is not None:
-                before = self._one(
-                    "SELECT shop, bay, edition FROM session_origins WHERE session = ?", (session,)
+                before = self.origin_of(session)
+                if before != origin:
+                    held = "here" if before is None else f"by bay {before.bay} of {before.shop}"
+                    raise UnfitCopyError(f"{self.path}: session {session} is kept {held}")
+                newest = self._number(
+                    "SELECT edition FROM session_origins WHERE session = ?", (session,)
                 )
-                if before is None or before[:2] != (origin.shop, origin.bay):
-                    held = "here" if before is None else f"by bay {before[1]} of {before[0]}"
-                    raise StoreError(f"{self.path}: session {session} is kept {held}")
-                if before[2] > edition:
+                if newest > edition:
                     return session
             own = _Names(connection, self)
             set_id = own.take_set(copy)
@@ -105,6 +106,11 @@ class CarryInTables(CarryOutTables):
                     for r in records
                 ],
             )  # fmt: skip
+
+    def origin_of(self, session: int) -> Origin | None:
+        """Return where a session was gathered from; None: logged here."""
+        row = self._one("SELECT shop, bay FROM session_origins WHERE session = ?", (session,))
+        return None if row is None else Origin(*row)
 
     def note_boot_origin(self, boot: int, origin: Origin) -> None:
         """Keep which bay sent records of a boot."""
@@ -268,7 +274,7 @@ class _Names:
                 (*(row[name] for name in key), session),
             ).fetchone()
             if found is not None and found[:2] != (origin.shop, origin.bay):
-                raise StoreError(
+                raise UnfitCopyError(
                     f"{self._path}: strike {row['first_sequence']} of boot {strike['boot']} is"
                     f" in session {found[2]} of another bay"
                 )
@@ -308,8 +314,10 @@ class _Names:
             raise self._unnamed(f"boot {boot} of board {board}")
         return self._boots[board, boot]
 
-    def _unnamed(self, what: str) -> StoreError:
-        return StoreError(f"{self._path}: a copy of a session names {what} and does not have it")
+    def _unnamed(self, what: str) -> UnfitCopyError:
+        return UnfitCopyError(
+            f"{self._path}: a copy of a session names {what} and does not have it"
+        )
 
     def _id(self, sql: str, parameters: Sequence[Value] | Mapping[str, Any]) -> int:
         return int(self._connection.execute(sql, parameters).fetchone()[0])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import StoreError
-from logger.store.carry_columns import PARTS, SessionCopy
+from logger.store.carry_columns import BOOT_ROWS, PARTS, Row, SessionCopy
 from logger.store.core import Core
 from logger.store.explain import explained
 
@@ -126,3 +126,25 @@ class CarryOutTables(Core):
             f"{_RECORDS} WHERE records.id > ? ORDER BY records.id LIMIT ?",
             (record, at_most),
         )
+
+    def session_name(self, session: int) -> SessionName:
+        """Return what a session is called in any data file."""
+        rows = self._select(
+            SessionName,
+            'SELECT players.name AS player, sets.name AS "set", sessions.started_utc_ns'
+            ' FROM sessions JOIN sets ON sets.id = sessions."set"'
+            " JOIN players ON players.id = sets.player WHERE sessions.id = ?",
+            (session,),
+        )
+        if not rows:
+            raise StoreError(f"{self.path}: there is no session {session}")
+        return rows[0]
+
+    def boot_row(self, board: str, boot: str) -> Row:
+        """Return a board and a start of it as a row of a copy."""
+        rows: list[Row] = self._select(
+            dict, f"{BOOT_ROWS} WHERE board_key = ? AND boot_key = ?", (board, boot)
+        )
+        if not rows:
+            raise StoreError(f"{self.path}: there is no boot {boot} of board {board}")
+        return rows[0]

@@ -17,11 +17,15 @@ class Forwarded:
     sessions_to_go: int
 
 
+# A session in which nothing was kept yet may still be removed.
 _TO_GO = """
 SELECT sessions.id FROM sessions
 JOIN session_stamps AS now ON now.session = sessions.id
 LEFT JOIN forwarded_sessions AS sent ON sent.session = sessions.id AND sent.shop = ?
-WHERE sent.stamp IS NOT now.stamp ORDER BY sessions.started_utc_ns, sessions.id
+WHERE sent.stamp IS NOT now.stamp AND (sent.session IS NOT NULL
+  OR EXISTS (SELECT 1 FROM records WHERE records.session = sessions.id)
+  OR EXISTS (SELECT 1 FROM contacts WHERE contacts.session = sessions.id))
+ORDER BY sessions.started_utc_ns, sessions.id
 """
 
 
