@@ -122,6 +122,8 @@ def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
         application_id = connection.execute("PRAGMA application_id").fetchone()[0]
         version = version_of(connection)
         tables = connection.execute("SELECT COUNT(*) FROM sqlite_schema").fetchone()[0]
+        if application_id == APPLICATION_ID and 0 < version < latest:
+            _refuse_damaged(path, connection)
     if application_id == 0 and version == 0 and tables == 0:
         return 0
     if application_id != APPLICATION_ID:
@@ -131,6 +133,14 @@ def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
     except SchemaVersionError as exc:
         raise SchemaVersionError(f"{path}: {exc}") from exc
     return version
+
+
+def _refuse_damaged(path: Path, connection: sqlite3.Connection) -> None:
+    """Look through a whole file before it is upgraded: rewriting could make damage worse."""
+    if connection.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
+        raise StoreError(
+            f"{path}: the data file is damaged: keep a copy of it as it is, and go on with a backup"
+        )
 
 
 def _keep_older(path: Path, version: int, busy_s: float) -> None:
