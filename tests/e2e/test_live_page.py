@@ -1,0 +1,166 @@
+"""The live page beside real processes: a board, a logger, and somebody who looks on."""
+
+import contextlib
+import http.client
+import json
+import select
+import signal
+import subprocess
+import threading
+
+import pytest
+
+SLOW = ("--cell-faults", "none", "--only-strikes", "--wait-for-host", "--battery")
+
+
+class Watcher:
+    """Keeps what one page tells, from another thread."""
+
+    def __init__(self, port):
+        self.port = port
+        self._connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
+        self._connection.request("GET", "/events")
+        self._answer = self._connection.getresponse()
+        self._changed = threading.Condition()
+        self._state = {}
+        self._strikes = {}
+        self.gone = None
+        self._thread = threading.Thread(target=self._read)
+        self._thread.start()
+
+    def _read(self):
+        kind = ""
+        while line := self._answer.readline():
+            field, _, value = line.decode().strip().partition(": ")
+            if field == "event":
+                kind = value
+            elif field == "data":
+                self._take(kind, json.loads(value))
+        self._answer.close()
+        self._connection.close()
+
+    def _take(self, kind, message):
+        with self._changed:
+            if kind == "state":
+                self._state = message
+            elif kind == "gone":
+                self.gone = message["words"]
+            else:
+                if message["reset"]:
+                    self._strikes.clear()
+                self._strikes.update({s["id"]: s for s in message["strikes"]})
+            self._changed.notify_all()
+
+    def until(self, wanted):
+        """Wait until ``wanted(state, strikes)`` holds; return both."""
+        with self._changed:
+            found = self._changed.wait_for(lambda: wanted(self._state, self._strikes), 60)
+            assert found, (self._state, self._strikes)
+            return self._state, dict(self._strikes)
+
+    def act(self, **act):
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
+        with contextlib.closing(connection):
+            headers = {
+                "Content-Type": "application/json",
+                "Origin": f"http://127.0.0.1:{self.port}",
+            }
+            connection.request("POST", "/act", json.dumps(act), headers)
+            answer = connection.getresponse()
+            return answer.status, json.loads(answer.read())["words"]
+
+    def ended(self):
+        self._thread.join(60)
+        return not self._thread.is_alive()
+
+
+@pytest.fixture
+def watch(lieboard):
+    """Run a command that shows a page; look on."""
+    watchers = []
+
+    def begin(*command):
+        process = lieboard.start(*command)
+        while True:
+            ready, _, _ = select.select([process.stdout], [], [], 60)
+            assert ready, "no address was printed"
+            line = process.stdout.readline()
+            assert line, process.communicate()
+            if line.startswith("page: "):
+                break
+        port = int(line.split("http://127.0.0.1:")[1].split("/")[0])
+        watchers.append(Watcher(port))
+        return process, watchers[-1]
+
+    yield begin
+    # The processes end with the fixture ``lieboard``; nobody waits for them here.
+    for process in lieboard._running:
+        if process.poll() is None:
+            process.kill()
+    for watcher in watchers:
+        assert watcher.ended()
+
+
+def test_two_pages_of_two_processes_on_one_session(board, lieboard, watch, stopping):
+    # More swings than the test can need: it ends with the logging, and not with them.
+    simulated = board(
+        "--pty", *SLOW, "--pace", "0.3", "--strikes-per-club", "2000", "--clubs", "7i"
+    )
+    watching, beside = watch("watch", "--port", "0")
+    assert "lieboard log" in beside.until(lambda s, _: s)[0]["hints"][0]
+    logging, within = watch("log", simulated.url, "--page", "--page-port", "0")
+    for page in (within, beside):
+        state, strikes = page.until(
+            lambda s, k: sum(one["used"] for one in k.values()) >= 3 and s.get("session")
+        )
+        assert state["session"]["player"] == "Robin Ashdown"
+        assert {one["club"] for one in strikes.values()} == {"7i"}
+    # Set aside on the page of the one process: the other, and the one that logs, notice.
+    first = min(strikes)
+    assert beside.act(act="set_aside", strike=first, reason="heard the shaft")[0] == 200
+    _, strikes = within.until(lambda _, k: k[first]["reason"] == "heard the shaft")
+    assert not strikes[first]["used"]
+    # Chosen on the page of the logging process: what is struck from now on stands under it.
+    assert within.act(act="choose_club", club="9i") == (200, "9i is up")
+    beside.until(lambda s, _: s["current_club"] == "9i")
+    beside.until(lambda _, k: any(one["club"] == "9i" for one in k.values()))
+    state, _ = within.until(lambda s, _: s["boards"] and s["boards"][0]["kept"] is not None)
+    (told,) = state["boards"]
+    assert told["link"] == "up"
+    assert 2 < told["battery_volts"] < 10
+    assert told["clock_u_ms"] > 0
+    assert beside.until(lambda s, _: s["boards"])[0]["boards"][0]["link"] == "unknown"
+
+    out, err = stopping(logging)
+    assert (logging.returncode, err) == (0, "")
+    assert "stopped; the session stays open" in out
+    assert within.ended()
+    assert within.gone
+    # What is shown is what is stored.
+    rows = lieboard.rows(
+        "SELECT contacts.id, clubs.label, contacts.set_aside IS NULL FROM contacts"
+        " JOIN clubs ON clubs.id = contacts.club"
+    )
+    stored = {number: (club, bool(used)) for number, club, used in rows}
+    assert not stored[first][1]
+    beside.until(lambda _, k: {n: (s["club"], s["used"]) for n, s in k.items()} == stored)
+    # The other page goes on, and ends as quickly with a viewer connected.
+    assert beside.gone is None
+    watching.send_signal(signal.SIGINT)
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        watching.wait(20)
+    assert (watching.returncode, watching.communicate()[1]) == (0, "")
+    assert beside.ended()
+    assert beside.gone
+
+
+def test_what_cannot_be_shown_is_said_in_one_line(lieboard):
+    no_file = lieboard.run("watch", "--db", "/nowhere/none.db")
+    assert (no_file.returncode, no_file.stderr.count("\n")) == (4, 1)
+    assert "lieboard log PORT" in no_file.stderr
+    no_session = lieboard.run("watch", "--session", "7")
+    assert (no_session.returncode, "no session 7" in no_session.stderr) == (4, True)
+    alone = lieboard.run("watch", "--let-in")
+    assert (alone.returncode, "--share" in alone.stderr) == (2, True)
+    without = lieboard.run("log", "/dev/null", "--share")
+    assert (without.returncode, "--page" in without.stderr) == (2, True)
