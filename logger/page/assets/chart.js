@@ -6,9 +6,9 @@ import { millimetres, signed } from "./words.js";
 /** The chart reaches this far toward toe and heel, or further if an interval does. */
 const REACH_MM = 10;
 /** Room above and below for a sign that stands at the end. */
-const PAD = 12;
+const PAD = 15;
 /** An interval is drawn wider than the mean's sign, so that a short one still shows. */
-const SPREAD_PX = 22;
+const SPREAD_PX = 18;
 
 export class SetChart {
   /** @param {(name: string) => void} choose is asked to make a club the one that is up */
@@ -25,12 +25,13 @@ export class SetChart {
     });
   }
 
-  draw(state) {
-    this._drawButtons(state);
-    this._drawChart(state);
+  /** `shown` is the name of the club that is drawn large. */
+  draw(state, shown) {
+    this._drawButtons(state, shown);
+    this._drawChart(state, shown);
   }
 
-  _drawButtons(state) {
+  _drawButtons(state, shown) {
     const { clubs } = state;
     while (this._buttons.length > clubs.length) this._buttons.pop().element.remove();
     while (this._buttons.length < clubs.length) this._buttons.push(this._button());
@@ -41,12 +42,11 @@ export class SetChart {
       it.name = club.name;
       text(it.label, club.name);
       text(it.count, `${club.settled ? "✓ " : ""}${club.used}`);
-      const up = club.name === state.current_club;
       set(it.button, {
-        "aria-current": up ? "true" : null,
+        "aria-current": club.name === shown ? "true" : null,
         "aria-label": says(club, state),
-        "aria-disabled": state.may_act ? null : "true",
       });
+      it.element.classList.toggle("is-up", club.name === state.current_club);
       it.element.classList.toggle("to-hit", club.name === state.next?.club);
     });
   }
@@ -64,7 +64,7 @@ export class SetChart {
     return it;
   }
 
-  _drawChart(state) {
+  _drawChart(state, shown) {
     const box = this._drawing.getBoundingClientRect();
     const [width, height] = [Math.round(box.width), Math.round(box.height)];
     if (!width || !height) return;
@@ -81,7 +81,7 @@ export class SetChart {
     const points = onLine.flatMap((toe, at) => (toe === null ? [] : [`${x(at)} ${y(toe)}`]));
     if (points.length > 1) parts.push(svg("path", { d: `M${points.join("L")}`, class: "set-line" }));
     clubs.forEach((club, at) => {
-      if (club.name === state.current_club) {
+      if (club.name === shown) {
         const column = width / clubs.length;
         parts.unshift(
           svg("rect", { x: at * column, y: 0, width: column, height, class: "column" }),
@@ -109,7 +109,7 @@ function clubParts(club, x, y, wide) {
     parts.push(svg("rect", shape), svg("path", { d: ends, class: "spread-ends" }));
   }
   if (club.outlier_words) {
-    parts.push(svg("path", { d: `M${x - 11} ${mean - 11}h22v22h-22z`, class: "off" }));
+    parts.push(svg("path", { d: `M${x - 14} ${mean - 14}h28v28h-28z`, class: "off" }));
   }
   const sign = club.pivot
     ? { d: `M${x} ${mean - 8.5}l8.5 14h-17z` }

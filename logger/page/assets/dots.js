@@ -86,12 +86,13 @@ export class Dots {
     };
     const cross = (pen) => {
       pen.beginPath();
-      const a = 0.8 * r;
+      // Smaller than what counts: waggles and bounces are many.
+      const a = 0.6 * r;
       for (const [x, y] of [[-a, -a], [-a, a]]) {
         pen.moveTo(x, y);
         pen.lineTo(-x, -y);
       }
-      pen.lineWidth = r / 2.2;
+      pen.lineWidth = r / 2.6;
       pen.lineCap = "round";
       pen.strokeStyle = colour("grey");
       pen.stroke();

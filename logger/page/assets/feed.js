@@ -41,10 +41,8 @@ export class Feed {
     let heard = false;
     try {
       const answer = await fetch(this._url, { headers, cache: "no-store", signal: stop.signal });
-      if (answer.status === 401 || answer.status === 403) {
-        // This viewer has to enter again: the server has a page for that.
-        window.location.reload();
-      }
+      // This viewer has to enter again: the server has a page for that.
+      if (answer.status === 401) window.location.reload();
       if (!answer.ok) return false;
       this._tell("up", "");
       const parser = new EventParser();

@@ -5,12 +5,14 @@ import { counted, degrees, millimetres, side, signed, strikeWords, way } from ".
 
 /** The lie scale reaches this far to both sides, or further if the interval does. */
 const SCALE_DEG = 3;
-const SCALE = { width: 100, height: 15, from: 4, to: 96 };
+const SCALE = { width: 100, top: 1.6, height: 14.2, from: 4, to: 96 };
 
-export function drawContact(club, last) {
+/** `last` is the last that counts, `newest` whatever came last. */
+export function drawContact(club, last, newest) {
   place("last", last ? last.toe_mm : null, Boolean(last));
   const why = last ? [`no. ${last.number}`, strikeWords(last)].filter(Boolean).join(", ") : "";
-  text(byId("last-why"), why);
+  const after = newest && newest !== last ? `; then ${strikeWords(newest)}` : "";
+  text(byId("last-why"), why + after);
   byId("last").classList.toggle("void", Boolean(last) && !last.used);
   const contact = club?.contact ?? null;
   place("mean", contact ? contact.mean_mm : null, false);
@@ -40,9 +42,14 @@ export function drawLie(club) {
   const known = ["centred", "toe-deep", "heel-deep"].includes(club?.verdict);
   verdict.dataset.verdict = known ? club.verdict : "open";
   text(verdict, club?.verdict ?? "");
-  const level = club?.level_by ? `level resolved by: ${club.level_by}` : "";
-  const facts = [club?.tends, club?.outlier_words, level].filter(Boolean);
-  text(byId("level"), facts.join(" · "));
+  const more = club?.used && !club.settled && club.more_swings;
+  const facts = [
+    club?.tends,
+    more && `${counted(more, "more swing")} may settle it`,
+    club?.outlier_words,
+    club?.level_by && `level resolved by: ${club.level_by}`,
+  ];
+  text(byId("level"), facts.filter(Boolean).join(" · "));
 }
 
 function drawScale(lie, club) {
@@ -61,9 +68,9 @@ function drawScale(lie, club) {
   for (let deg = -reach; deg <= reach; deg += step) ticks.push(`M${x(deg)} 6v${deg ? 1.6 : 4}`);
   const parts = [
     svg("path", { d: `M${SCALE.from} 6H${SCALE.to}${ticks.join("")}`, class: "ruler" }),
-    words(SCALE.from, 13.6, `flat −${reach}°`, "start"),
-    words(middle, 13.6, "0", "middle"),
-    words(SCALE.to, 13.6, `+${reach}° upright`, "end"),
+    words(SCALE.from, 13.8, `flat −${reach}°`, "start"),
+    words(middle, 13.8, "0", "middle"),
+    words(SCALE.to, 13.8, `+${reach}° upright`, "end"),
   ];
   if (lie) {
     const at = x(lie.deg);
@@ -80,7 +87,7 @@ function drawScale(lie, club) {
   }
   scale.replaceChildren(...parts);
   set(scale, {
-    viewBox: `0 0 ${SCALE.width} ${SCALE.height}`,
+    viewBox: `0 ${SCALE.top} ${SCALE.width} ${SCALE.height}`,
     "aria-label": club?.lie_words || "no lie error yet",
   });
 }
@@ -96,10 +103,8 @@ export function drawNext(state) {
     text(byId("next-why"), "checking starts at the pivot club");
     return;
   }
-  const stay = next.club !== null && next.club === state.current_club;
   text(name, next.club === null ? "✓ stop" : next.club);
   name.classList.toggle("enough", next.club === null);
   name.classList.toggle("long", (next.club?.length ?? 6) > 3);
-  const swings = next.swings ? `${stay ? "stay, " : ""}${counted(next.swings, "swing")}` : "";
-  text(byId("next-why"), [swings, next.why].filter(Boolean).join(": "));
+  text(byId("next-why"), next.why);
 }

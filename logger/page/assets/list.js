@@ -91,7 +91,8 @@ export class StrikeList {
     const { toe_mm: toe } = strike;
     text(row.place, toe === null ? "no place" : `${millimetres(toe)} ${side(toe)}`);
     text(row.why, strikeWords(strike));
-    set(row.element, { class: strike.used ? "used" : "aside" });
+    const bare = strikeWords(strike) === "";
+    set(row.element, { class: `${strike.used ? "used" : "aside"}${bare ? " bare" : ""}` });
     const what = strike.used ? "take back" : "bring in";
     text(row.button, what);
     set(row.button, { "aria-label": `${what} strike ${strike.number}` });

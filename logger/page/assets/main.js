@@ -21,9 +21,7 @@ const sole = new Sole(byId("outline"), byId("drawing"));
 const say = (words) => text(byId("say"), words);
 const acts = new Acts("/act", answer);
 const list = new StrikeList(byId("strikes"), turn);
-const chart = new SetChart(byId("chart"), byId("clubs"), (club) => {
-  if (club !== model.state?.current_club) acts.ask({ act: "choose_club", club });
-});
+const chart = new SetChart(byId("chart"), byId("clubs"), turnTo);
 
 /** What has to be drawn in the next frame. */
 const due = { state: false, redraw: false, added: [] };
@@ -39,15 +37,15 @@ function hear(kind, message) {
     model.takeState(message);
     due.state = true;
   } else if (kind === "strikes") {
-    const { added, redraw } = model.takeStrikes(message, current());
+    const { added, redraw } = model.takeStrikes(message, model.shown);
     due.added.push(...added);
     due.redraw ||= redraw;
   }
   ask();
 }
 
-const current = () => model.state?.current_club ?? null;
-const strikes = () => model.strikesOf(current());
+
+const strikes = () => model.strikesOf(model.shown);
 const hand = () => model.state?.session?.hand ?? "right";
 const soleWidth = () => model.club?.sole.width_mm ?? 22;
 
@@ -63,26 +61,26 @@ function ask() {
 function draw() {
   const { state } = model;
   if (!state) return;
-  const another = drawnClub !== current();
+  const another = drawnClub !== model.shown;
   if (another) {
-    drawnClub = current();
+    drawnClub = model.shown;
     list.turnTo();
   }
-  if (due.state) drawState(state);
+  if (due.state || another) drawState(state);
   const all = strikes();
-  const last = all.at(-1) ?? null;
+  const last = lastThatCounts(all);
   const fresh = due.added;
   if (dots.fit() || another || due.redraw) dots.draw(all, toeSign(hand()), soleWidth());
   else for (const strike of fresh) dots.add(strike, toeSign(hand()), soleWidth());
   if (another || due.state || due.redraw || fresh.length) {
     sole.mark(last, model.club, hand());
-    drawContact(model.club, last);
+    drawContact(model.club, last, all.at(-1) ?? null);
     list.draw(all, state.may_act && live);
   }
   if (fresh.length && !due.redraw) say(sayStrike(fresh.at(-1)));
   const none = byId("nothing");
   none.hidden = all.length > 0;
-  text(none, model.club ? "no strike yet" : "no club is up: choose one below");
+  text(none, model.club ? "no strike yet" : "no club is up");
   // For whoever looks at the page from outside: all of this is now on screen.
   document.documentElement.dataset.drawn = `${state.revision}:${last?.id ?? ""}`;
   Object.assign(due, { state: false, redraw: false, added: [] });
@@ -103,18 +101,22 @@ function drawState(state) {
           .join(" · ")
       : "no session yet",
   );
-  document.title = session ? `${current() ?? "–"} · ${session.player}` : "lieboard";
+  document.title = session ? `${model.shown ?? "–"} · ${session.player}` : "lieboard";
   acts.allowed = state.may_act && live;
   document.documentElement.classList.toggle("looks-on", !state.may_act);
   const { club } = model;
   const name = byId("club");
-  text(name, current() ?? "–");
-  name.classList.toggle("long", (current() ?? "").length > 4);
+  text(name, model.shown ?? "–");
+  name.classList.toggle("long", (model.shown ?? "").length > 4);
   byId("club-pivot").hidden = !club?.pivot;
+  const aside = session?.open && state.current_club !== null && model.shown !== state.current_club;
+  byId("looking").hidden = !aside;
+  text(byId("looking"), aside ? `looking on: ${state.current_club} is up` : "");
+  document.documentElement.classList.toggle("working", !state.up_to_date);
   sole.draw(club, hand());
   drawLie(club);
   drawNext(state);
-  chart.draw(state);
+  chart.draw(state, model.shown);
   drawBoards(byId("boards"), state.boards);
   drawHints(byId("hints"), state.hints);
 }
@@ -164,12 +166,32 @@ function tellLink(link, why) {
   ask();
 }
 
-function step(act) {
-  return () => acts.ask({ act });
+/** The newest that counts, for a foot or a bounce may follow it; else the newest. */
+const lastThatCounts = (all) => all.findLast((strike) => strike.used) ?? all.at(-1) ?? null;
+
+/** May this viewer say which club is up? */
+const leads = () => acts.allowed && Boolean(model.state?.session?.open);
+
+/** Make a club the one that is up; for who may not, or after the session, only look at it. */
+function turnTo(club) {
+  if (leads() && club !== model.state.current_club) {
+    acts.ask({ act: "choose_club", club });
+    return;
+  }
+  model.lookedAt = club === model.state?.current_club ? null : club;
+  due.state = true;
+  ask();
 }
 
-byId("previous").addEventListener("click", step("previous_club"));
-byId("following").addEventListener("click", step("next_club"));
+function step(places) {
+  return () => {
+    if (leads()) acts.ask({ act: places > 0 ? "next_club" : "previous_club" });
+    else turnTo(model.neighbour(places));
+  };
+}
+
+byId("previous").addEventListener("click", step(-1));
+byId("following").addEventListener("click", step(1));
 byId("light").addEventListener("click", switchLight);
 byId("drawing").addEventListener("click", (event) => {
   const { clientX, clientY } = event;
@@ -204,9 +226,9 @@ byId("note-open").addEventListener("click", () => note.showModal());
 byId("note-close").addEventListener("click", () => note.close());
 
 listen({
-  next: step("next_club"),
-  previous: step("previous_club"),
-  back: step("take_back"),
+  next: step(1),
+  previous: step(-1),
+  back: () => acts.ask({ act: "take_back" }),
   turn: () => {
     const last = strikes().at(-1);
     if (last) turn(last);

@@ -10,12 +10,27 @@ export class Model {
   constructor() {
     /** The last state message, or null. */
     this.state = null;
+    /** Name of a club that is only looked at, while another is up or none; or null. */
+    this.lookedAt = null;
     this._byId = new Map();
     this._byClub = new Map();
   }
 
   takeState(state) {
+    const was = this.state;
+    // Whoever looked around is brought back when the player goes on.
+    if (was && was.current_club !== state.current_club) this.lookedAt = null;
+    if (was?.session?.number !== state.session?.number) this.lookedAt = null;
     this.state = state;
+  }
+
+  /** Name of the club to draw: that is looked at, or up; of an ended session, the pivot. */
+  get shown() {
+    if (!this.state) return null;
+    const { clubs, current_club: up, session } = this.state;
+    if (clubs.some((club) => club.name === this.lookedAt)) return this.lookedAt;
+    if (up !== null || session?.open) return up;
+    return (clubs.find((club) => club.pivot) ?? clubs[0])?.name ?? null;
   }
 
   /**
@@ -47,17 +62,16 @@ export class Model {
   }
 
   get club() {
-    const name = this.state?.current_club ?? null;
-    return this.state?.clubs.find((club) => club.name === name) ?? null;
+    return this.state?.clubs.find((club) => club.name === this.shown) ?? null;
   }
 
-  /** The club `step` places on in the set, going round. */
+  /** Name of the club `step` places on in the set, going round. */
   neighbour(step) {
     const clubs = this.state?.clubs ?? [];
     if (!clubs.length) return null;
-    const at = clubs.findIndex((club) => club.name === this.state.current_club);
+    const at = clubs.findIndex((club) => club.name === this.shown);
     const from = at < 0 && step < 0 ? 0 : at;
-    return clubs[(from + step + clubs.length) % clubs.length];
+    return clubs[(from + step + clubs.length) % clubs.length].name;
   }
 
   _takeOut(strike) {

@@ -88,7 +88,7 @@ function outline(sole, sign) {
     svg("path", { d: `M0 ${-h}V${h}`, class: "middle" }),
     words(-a + 7.5, 1.1, "heel", "end"),
     words(a - 7, 1.1, "toe", "end"),
-    words(-0.24 * l, h - 1.2, "leading edge", "edge"),
+    words(0.22 * l, h - 1.2, "leading edge", "edge"),
     svg("path", { d: `M${-RULER_MM} ${ruler}H${RULER_MM}${ticks.join("")}`, class: "ruler" }),
     ...figures,
   ];
