@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import logging
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -11,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from analysis.report.content import ReportContent
-from analysis.report.drawing import EDGE, GREY, INK, ORANGE
-from analysis.report.set_chart import set_chart_svg
-from analysis.report.soles import PICTURE_MM, sole_svg
+from analysis.report.drawing import EDGE, GREY, INK, MM_PER_INCH, ORANGE, our_style
+from analysis.report.set_chart import set_figure
+from analysis.report.soles import PICTURE_MM, sole_figure
 from analysis.report.tables import (
     BUDGET_LEGEND,
     CLUB_HEADS,
@@ -27,6 +26,7 @@ from analysis.report.tables import (
 
 if TYPE_CHECKING:
     from fpdf import FPDF
+    from matplotlib.figure import Figure
 
 Paper = Literal["A4", "Letter"]
 
@@ -170,10 +170,11 @@ def _sheet(pdf: FPDF, report: ReportContent) -> None:
 
 def _set(pdf: FPDF, report: ReportContent) -> None:
     rows = report.sheet.rows if report.sheet else ()
-    svg = set_chart_svg(report.clubs, rows, "set")
-    height = 112.0 if any(club.lie_deg is not None for club in report.clubs) else 62.0
-    _title(pdf, "The set", room_mm=height + 2)
-    _picture(pdf, svg, pdf.l_margin + 1, 184.0)
+    with our_style():
+        figure = set_figure(report.clubs, rows)
+        height = float(figure.get_figheight()) * MM_PER_INCH
+        _title(pdf, "The set", room_mm=height + 2)
+        _picture(pdf, figure, pdf.l_margin + 1)
     pdf.set_y(pdf.get_y() + height)
 
 
@@ -194,7 +195,8 @@ def _soles(pdf: FPDF, report: ReportContent) -> None:
         _type(pdf, 8)
         pdf.cell(width * 2 / 3, 4, club.verdict, align="R")
         pdf.set_y(top + 4)
-        _picture(pdf, sole_svg(club, f"sole{index}"), left, width)
+        with our_style():
+            _picture(pdf, sole_figure(club), left)
         last = column == 1 or index == len(report.clubs) - 1
         pdf.set_y(top + height + 5 if last else top)
 
@@ -238,19 +240,22 @@ class _Rows:
     ) -> None:
         self._pdf, self._widths, self._aligns = pdf, widths, aligns
         self._heads, self._line_mm = heads, line_mm
-        self._draw(heads, bold=_ALL, line_mm=_LINE_MM)
+        self._head()
+
+    def _head(self) -> None:
+        self._draw(self._lines(self._heads, _ALL), bold=_ALL, line_mm=_LINE_MM)
         self._rule(INK, 0.35)
 
     def row(self, cells: Sequence[str], after: _Ticks | None = None, bold: int = 1) -> None:
         """Add a row, its first cells bold; ``after`` draws over it."""
         pdf = self._pdf
-        height = max(map(len, self._lines(cells, bold))) * self._line_mm + 1.0
+        lines = self._lines(cells, bold)
+        height = max(map(len, lines)) * self._line_mm + 1.0
         if pdf.get_y() + height > pdf.h - pdf.b_margin:
             pdf.add_page()
-            self._draw(self._heads, bold=_ALL, line_mm=_LINE_MM)
-            self._rule(INK, 0.35)
+            self._head()
         top = pdf.get_y()
-        self._draw(cells, bold=bold, line_mm=self._line_mm)
+        self._draw(lines, bold=bold, line_mm=self._line_mm)
         if after is not None:
             bottom = pdf.get_y()
             after.draw(pdf, top, bottom)
@@ -267,9 +272,8 @@ class _Rows:
             found.append([str(line) for line in split] if isinstance(split, list) else [])
         return found
 
-    def _draw(self, cells: Sequence[str], *, bold: int, line_mm: float) -> None:
+    def _draw(self, lines: Sequence[Sequence[str]], *, bold: int, line_mm: float) -> None:
         pdf = self._pdf
-        lines = self._lines(cells, bold)
         high = max(len(one) for one in lines)
         top, left = pdf.get_y() + 0.5, pdf.l_margin
         for index, (text, width) in enumerate(zip(lines, self._widths, strict=True)):
@@ -352,5 +356,7 @@ def _type(pdf: FPDF, size_pt: float, *, bold: bool = False) -> None:
     pdf.set_text_color(INK)
 
 
-def _picture(pdf: FPDF, svg: str, x_mm: float, width_mm: float) -> None:
-    pdf.image(io.BytesIO(svg.encode()), x=x_mm, y=pdf.get_y(), w=width_mm)
+def _picture(pdf: FPDF, figure: Figure, x_mm: float) -> None:
+    from analysis.report.pdf_figures import draw_on_page
+
+    draw_on_page(pdf, figure, x_mm, pdf.get_y(), _FONT)

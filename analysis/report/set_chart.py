@@ -12,6 +12,7 @@ from analysis.report.drawing import BLUE, GREY, INK, ORANGE, as_svg, new_figure,
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 CHART_MM = (184.0, 62.0)
 TALL_CHART_MM = (184.0, 112.0)
@@ -34,28 +35,35 @@ def set_chart_svg(clubs: Sequence[ClubContent], rows: Sequence[SheetRow], name: 
     str
         An ``<svg>`` element. The lower panel is there if a static lie is known.
     """
+    with our_style():
+        return as_svg(
+            set_figure(clubs, rows),
+            name,
+            "Lie errors and static lies along the set; numbers in the table",
+        )
+
+
+def set_figure(clubs: Sequence[ClubContent], rows: Sequence[SheetRow]) -> Figure:
+    """Draw the set; call under `analysis.report.drawing.our_style`."""
     static = any(club.lie_deg is not None for club in clubs)
     places, by_length = _places(clubs)
-    with our_style():
-        figure = new_figure(*(TALL_CHART_MM if static else CHART_MM))
-        if static:
-            upper = figure.add_axes((0.075, 0.60, 0.915, 0.34))
-            lower = figure.add_axes((0.075, 0.105, 0.915, 0.36), sharex=upper)
-            _static_lies(lower, clubs, rows, places)
-        else:
-            upper = lower = figure.add_axes((0.075, 0.19, 0.915, 0.70))
-        _lie_errors(upper, clubs, places)
-        for axes in {upper, lower}:
-            axes.set_xticks(places, [_tick(club, by_length) for club in clubs])
-            axes.tick_params(axis="x", length=0)
-            axes.grid(axis="y", color=GREY, lw=0.3, alpha=0.5)
-        margin = max(0.06 * (places.max() - places.min()), 0.5)
-        upper.set_xlim(places.min() - margin, places.max() + margin)
-        along = "club, at its length in mm" if by_length else "club (a length is not known)"
-        lower.set_xlabel(along, labelpad=2)
-        return as_svg(
-            figure, name, "Lie errors and static lies along the set; numbers in the table"
-        )
+    figure = new_figure(*(TALL_CHART_MM if static else CHART_MM))
+    if static:
+        upper = figure.add_axes((0.075, 0.60, 0.915, 0.34))
+        lower = figure.add_axes((0.075, 0.105, 0.915, 0.36), sharex=upper)
+        _static_lies(lower, clubs, rows, places)
+    else:
+        upper = lower = figure.add_axes((0.075, 0.19, 0.915, 0.70))
+    _lie_errors(upper, clubs, places)
+    for axes in {upper, lower}:
+        axes.set_xticks(places, [_tick(club, by_length) for club in clubs])
+        axes.tick_params(axis="x", length=0)
+        axes.grid(axis="y", color=GREY, lw=0.3, alpha=0.5)
+    margin = max(0.06 * (places.max() - places.min()), 0.5)
+    upper.set_xlim(places.min() - margin, places.max() + margin)
+    along = "club, at its length in mm" if by_length else "club (a length is not known)"
+    lower.set_xlabel(along, labelpad=2)
+    return figure
 
 
 def _places(clubs: Sequence[ClubContent]) -> tuple[np.ndarray, bool]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,14 +15,14 @@ from analysis.report.drawing import (
     INK,
     ORANGE,
     TINT,
+    MmPicture,
     as_svg,
-    new_figure,
     our_style,
 )
 from analysis.report.tables import minus
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 # On paper one millimetre of sole is one millimetre.
 PICTURE_MM = (91.0, 46.0)
@@ -48,91 +48,105 @@ def sole_svg(club: ClubContent, name: str) -> str:
         An ``<svg>`` element of `PICTURE_MM`; heel left, toe right, leading edge below.
     """
     with our_style():
-        width, height = PICTURE_MM
-        figure = new_figure(width, height)
-        axes = figure.add_axes((0, 0, 1, 1))
-        # Millimetres in both directions, 0 at mid-sole.
-        axes.set_xlim(-width / 2, width / 2)
-        axes.set_ylim(-26.0, height - 26.0)
-        axes.set_axis_off()
-        _outline(axes, club)
-        _ruler(axes)
-        _dots(axes, club.dots)
-        _middle(axes, club)
-        return as_svg(figure, name, _says(club))
+        return as_svg(sole_figure(club), name, _says(club))
 
 
-def _outline(axes: Axes, club: ClubContent) -> None:
+def sole_figure(club: ClubContent) -> Figure:
+    """Draw one club's sole; call under `analysis.report.drawing.our_style`."""
+    width, height = PICTURE_MM
+    # 0 at mid-sole, the middle of the picture.
+    picture = MmPicture(width, height, -width / 2, -26.0)
+    _outline(picture, club)
+    _ruler(picture)
+    _dots(picture, club.dots)
+    _middle(picture, club)
+    return picture.figure
+
+
+def _outline(picture: MmPicture, club: ClubContent) -> None:
     from matplotlib.patches import FancyBboxPatch
 
     length = club.sole_length_mm or _USUAL_LENGTH_MM
     x, y = -length / 2, -_DEPTH_MM / 2
     box = f"round,pad=0,rounding_size={_DEPTH_MM / 2.2}"
     dash = "-" if club.sole_length_mm else (0, (4, 2))
-    axes.add_patch(
+    picture.figure.add_artist(
         FancyBboxPatch(
-            (x, y), length, _DEPTH_MM, boxstyle=box, fc=TINT, ec=EDGE, lw=1.0, ls=dash, zorder=0
+            (x, y), length, _DEPTH_MM, boxstyle=box, fc=TINT, ec=EDGE, lw=1.0, ls=dash, zorder=0,
+            transform=picture.to_page,
         )
-    )
-    axes.plot([0, 0], [y, -y], color=EDGE, lw=0.8, zorder=1)
+    )  # fmt: skip
+    picture.line([0, 0], [y, -y], color=EDGE, lw=0.8, zorder=1)
     for place, word, side in ((x + 3.5, "heel", "left"), (-x - 3.5, "toe", "right")):
-        axes.text(place, 0, word, ha=side, va="center", color=GREY, fontsize=7, zorder=1)
+        picture.text(place, 0, word, ha=side, va="center", color=GREY, fontsize=7, zorder=1)
 
 
-def _ruler(axes: Axes) -> None:
+def _ruler(picture: MmPicture) -> None:
     at = -_DEPTH_MM / 2 - 4.0
-    axes.plot([-40, 40], [at, at], color=GREY, lw=0.6)
-    for mm in range(-40, 41, 5):
-        long = mm % 10 == 0
-        axes.plot([mm, mm], [at, at - (1.6 if long else 0.9)], color=GREY, lw=0.6)
-        if long:
-            words = f"{mm:+d}" if mm else "0"
-            axes.text(mm, at - 2.2, minus(words), ha="center", va="top", fontsize=6.5)
-    axes.text(0, at - 6.2, "mm from the middle, toe +", ha="center", va="top", fontsize=6.5)
+    ticks = [(mm, at, mm, at - (0.9 if mm % 10 else 1.6)) for mm in range(-40, 41, 5)]
+    picture.lines([(-40, at, 40, at), *ticks], color=GREY, lw=0.6)
+    for mm in range(-40, 41, 10):
+        words = f"{mm:+d}" if mm else "0"
+        picture.text(mm, at - 2.2, minus(words), ha="center", va="top", fontsize=6.5)
+    picture.text(0, at - 6.2, "mm from the middle, toe +", ha="center", va="top", fontsize=6.5)
 
 
-def _dots(axes: Axes, dots: Sequence[Dot]) -> None:
+def _dots(picture: MmPicture, dots: Sequence[Dot]) -> None:
     count = len(dots)
+    aside: list[tuple[float, float]] = []
+    marks: list[tuple[float, float]] = []
+    strikes: list[tuple[float, float]] = []
+    beyond: dict[str, list[tuple[float, float]]] = {">": [], "<": []}
     for index, dot in enumerate(dots):
         x = float(np.clip(dot.toe_mm, -_SHOWN_MM, _SHOWN_MM))
         # What is not known front to back is spread out in the order it was struck.
         spread = _DEPTH_MM * 0.36 * (1 - 2 * (index + 0.5) / count)
         # + is toward the trailing edge, which is drawn above.
         y = spread if dot.trail_mm is None else float(np.clip(dot.trail_mm, -10.5, 10.5))
-        if not dot.used:
-            axes.plot([x], [y], "x", ms=4.5, mew=1.1, color=GREY, zorder=4)
-        elif dot.by_mark:
-            axes.plot([x], [y], "s", ms=4.6, mec=BLUE, mfc="white", mew=1.2, zorder=5)
-        else:
-            axes.plot([x], [y], "o", ms=4.6, mec="white", mfc=BLUE, mew=0.5, zorder=5)
+        (aside if not dot.used else marks if dot.by_mark else strikes).append((x, y))
         if x != dot.toe_mm:
-            arrow = ">" if dot.toe_mm > 0 else "<"
-            axes.plot([x], [y], arrow, ms=6, mfc="none", mec=GREY, mew=0.8, zorder=3)
+            beyond[">" if dot.toe_mm > 0 else "<"].append((x, y))
+    for arrow, places in beyond.items():
+        _put(picture, places, arrow, ms=6, mfc="none", mec=GREY, mew=0.8, zorder=3)
+    _put(picture, aside, "x", ms=4.5, mew=1.1, color=GREY, zorder=4)
+    _put(picture, marks, "s", ms=4.6, mec=BLUE, mfc="white", mew=1.2, zorder=5)
+    _put(picture, strikes, "o", ms=4.6, mec="white", mfc=BLUE, mew=0.5, zorder=5)
 
 
-def _middle(axes: Axes, club: ClubContent) -> None:
+def _put(
+    picture: MmPicture,
+    places: Sequence[tuple[float, float]],
+    form: str,
+    **style: Any,  # noqa: ANN401 - matplotlib's own
+) -> None:
+    if places:
+        x, y = zip(*places, strict=True)
+        picture.line(x, y, form, **style)
+
+
+def _middle(picture: MmPicture, club: ClubContent) -> None:
     top = _DEPTH_MM / 2
     wanted = float(np.clip(club.wanted_mm, -_SHOWN_MM, _SHOWN_MM))
-    axes.plot([wanted] * 2, [-top, top + 1.5], color=ORANGE, lw=1.3, ls=(0, (3, 1.5)), zorder=3)
-    axes.plot([wanted], [top + 2.6], "v", ms=5, color=ORANGE, zorder=3)
+    picture.line([wanted] * 2, [-top, top + 1.5], color=ORANGE, lw=1.3, ls=(0, (3, 1.5)), zorder=3)
+    picture.line([wanted], [top + 2.6], "v", ms=5, color=ORANGE, zorder=3)
     if club.mean_mm is None:
-        axes.text(0, top + 5.0, "no usable strike", ha="center", va="bottom")
+        picture.text(0, top + 5.0, "no usable strike", ha="center", va="bottom")
         return
     mean = float(np.clip(club.mean_mm, -_SHOWN_MM, _SHOWN_MM))
     level = top + 4.4
-    axes.plot([mean, mean], [-top, level], color=INK, lw=1.4, zorder=6)
+    picture.line([mean, mean], [-top, level], color=INK, lw=1.4, zorder=6)
     words = f"mean {club.mean_mm:+.1f} mm"
     interval = club.interval_mm
     if interval is not None:
-        ends = np.clip([interval.low, interval.high], -_SHOWN_MM, _SHOWN_MM)
-        axes.plot(ends, [level, level], color=INK, lw=1.6, solid_capstyle="butt", zorder=6)
-        for end in ends:
-            axes.plot([end, end], [level - 0.9, level + 0.9], color=INK, lw=1.0, zorder=6)
+        low, high = np.clip([interval.low, interval.high], -_SHOWN_MM, _SHOWN_MM)
+        picture.line([low, high], [level] * 2, color=INK, lw=1.6, solid_capstyle="butt", zorder=6)
+        ends = [(end, level - 0.9, end, level + 0.9) for end in (low, high)]
+        picture.lines(ends, color=INK, lw=1.0, zorder=6)
         words += (
             f"  ({100 * interval.confidence:.0f} %: {interval.low:+.1f} to {interval.high:+.1f})"
         )
     place = float(np.clip(mean, -20, 20))
-    axes.text(place, level + 1.4, minus(words), ha="center", va="bottom", fontsize=7)
+    picture.text(place, level + 1.4, minus(words), ha="center", va="bottom", fontsize=7)
 
 
 def _says(club: ClubContent) -> str:

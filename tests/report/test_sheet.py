@@ -146,7 +146,9 @@ def test_pdf_on_paper(content, formula_club, player, paper, size_mm):
 
 def inside(text, cm, tm, size):
     if text.strip():
-        x, y = tm[4] * cm[0] + cm[4], tm[5] * cm[3] + cm[5]
+        # Words may stand on end: ISO 32000-1, 8.3.3.
+        x = tm[4] * cm[0] + tm[5] * cm[2] + cm[4]
+        y = tm[4] * cm[1] + tm[5] * cm[3] + cm[5]
         assert 0 < x < size[0], text
         assert 0 < y < size[1], text
 
