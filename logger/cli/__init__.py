@@ -18,19 +18,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     import typer
 
     from logger.cli.app import build_app
+    from logger.cli.common import say
     from logger.errors import LieboardError
 
     try:
         result = build_app()(args=arguments, standalone_mode=False, prog_name="lieboard")
     except LieboardError as error:
-        print(f"lieboard: {error}", file=sys.stderr)
+        say(f"lieboard: {error}", err=True)
         return error.exit_code
     except ValueError as error:
         from analysis.answers import NoAnswerError
 
         if not isinstance(error, NoAnswerError):
             raise
-        print(f"lieboard: {error}", file=sys.stderr)
+        say(f"lieboard: {error}", err=True)
         return 1
     except (typer.Abort, KeyboardInterrupt):
         result = _STOPPED
@@ -47,5 +48,5 @@ def main(arguments: Sequence[str] | None = None) -> int:
         show()
         return int(getattr(error, "exit_code", 2))
     if result == _STOPPED:
-        print("lieboard: stopped; what was logged so far is kept", file=sys.stderr)
+        say("lieboard: stopped; what was logged so far is kept", err=True)
     return result if isinstance(result, int) else 0

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated, TypeAlias
 
 import typer
 
-from logger.cli.common import DbOption, open_store, output
+from logger.cli.common import DbOption, open_store, output, say
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -44,9 +43,9 @@ def write(
     with open_store(db, read_only=True) as store:
         done = write_archive(store, folder, shop=shop)
     if done.sessions == 0:
-        print("nothing new")
+        say("nothing new")
     else:
-        print(f"{done.sessions} sessions, {done.contacts} contacts, {done.records} raw records")
+        say(f"{done.sessions} sessions, {done.contacts} contacts, {done.records} raw records")
 
 
 @app.command()
@@ -58,7 +57,7 @@ def compact(folder: FolderArgument) -> None:
     from logger.archive.write import compact_archive
 
     merged = compact_archive(folder)
-    print(f"{merged} parts put together" if merged else "nothing to put together")
+    say(f"{merged} parts put together" if merged else "nothing to put together")
 
 
 @app.command()
@@ -136,13 +135,13 @@ def work(
     rows = work_all(tasks, workers=workers, scheduler=scheduler)
     if out is not None:
         write_results(out, rows)
-        print(f"wrote {out}", file=sys.stderr)
+        say(f"wrote {out}", err=True)
     sessions = {(row["shop"], row["player"], row["set"], row["started_utc_ns"]) for row in rows}
     verdicts: dict[str, int] = {}
     for row in rows:
         verdicts[row["verdict"]] = verdicts.get(row["verdict"], 0) + 1
     words = ", ".join(f"{count} {verdict}" for verdict, count in sorted(verdicts.items()))
-    print(f"{len(sessions)} sessions, {len(rows)} clubs{': ' + words if words else ''}")
+    say(f"{len(sessions)} sessions, {len(rows)} clubs{': ' + words if words else ''}")
 
 
 def _shown(name: str, value: str | int | None) -> str:

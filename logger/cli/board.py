@@ -10,6 +10,7 @@ from logger.cli.board_even import even
 from logger.cli.board_rock import rock
 from logger.cli.board_trust import audit, study
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
+from logger.cli.shown import fit
 
 if TYPE_CHECKING:
     from analysis.board_check import Finding
@@ -75,7 +76,7 @@ def check(
 
     def say(words: str) -> None:
         # With --json standard output holds the findings alone.
-        typer.echo(words, err=as_json)
+        typer.echo(fit(words), err=as_json)
 
     async def collect() -> tuple[str, int | None, list[Finding]]:
         async with open_bench(store, port, baud) as bench:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, InchesOption, open_store, output, utc_now_ns
+from logger.cli.common import DbOption, InchesOption, open_store, output, say, utc_now_ns
 
 if TYPE_CHECKING:
     from analysis.camber import Camber
@@ -143,7 +143,7 @@ def _from_board(
                     try:
                         return float(text.replace(",", ".").rstrip("°"))
                     except ValueError:
-                        typer.echo(f"{text!r} is not an angle; type it again")
+                        say(f"{text!r} is not an angle; type it again")
 
             assert bench.recorder.boot_row is not None
             evenings = evenings_of(store, bench.recorder.boot_row)

@@ -90,13 +90,21 @@ def pick_session(store: Store, session: int | None) -> SessionRow:
 def output() -> Console:
     """Return the console for results: plain when piped, and as wide as it takes then.
 
-    Square brackets are no markup: labels, reasons and notes are shown as they were typed.
+    Square brackets are no markup: labels, reasons and notes are shown as they were typed. What
+    would tell the terminal to do something is not.
     """
-    from rich.console import Console
+    from logger.cli.fit_console import FitConsole
 
-    if sys.stdout.isatty():
-        return Console(highlight=False, markup=False)
-    return Console(highlight=False, markup=False, width=160)
+    width = None if sys.stdout.isatty() else 160
+    # emoji: else a name such as ":bug:" becomes a picture.
+    return FitConsole(highlight=False, markup=False, emoji=False, width=width)
+
+
+def say(words: str = "", *, err: bool = False) -> None:
+    """Print a line; what in it would tell the terminal to do something is not printed."""
+    from logger.cli.shown import fit
+
+    print(fit(words), file=sys.stderr if err else sys.stdout, flush=True)
 
 
 def utc_now_ns() -> int:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, TypeAlias
 
 import typer
 
-from logger.cli.common import DbOption, output, utc_now_ns
+from logger.cli.common import DbOption, output, say, utc_now_ns
 from logger.errors import StoreError
 
 if TYPE_CHECKING:
@@ -194,7 +194,7 @@ def _mend(path: Path, working: _Working, *, as_json: bool) -> None:
 
     with Store.open(path) as store:
         for session, words in rebuild_all(store, working):
-            typer.echo(f"session {session}: {len(words)} contacts worked out again", err=as_json)
+            say(f"session {session}: {len(words)} contacts worked out again", err=as_json)
 
 
 def _findings_json(path: Path, findings: Sequence[DataFinding]) -> dict[str, object]:

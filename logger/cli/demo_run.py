@@ -99,7 +99,7 @@ async def _log(
                 progress.update(bar, note=f"{aside[strike.label]} set aside")
 
     with progress:
-        run = asyncio.create_task(LoggingRun(session, RunSettings(url), hear).run())
+        run = asyncio.create_task(LoggingRun(session, RunSettings(url, accept=True), hear).run())
         over = asyncio.create_task(lines.readline())
         try:
             await asyncio.wait((run, over), return_when=asyncio.FIRST_COMPLETED)

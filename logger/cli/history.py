@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, local_time, open_store, output
+from logger.cli.common import DbOption, local_time, open_store, output, say
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -79,7 +79,7 @@ def _print(console: Console, past: SetHistory, dates: list[str]) -> None:
 
     from analysis.report.history_words import club_words, common_words
 
-    print(f"{past.set.player.name}: {past.set.name}, lie error by session")
+    say(f"{past.set.player.name}: {past.set.name}, lie error by session")
     table = Table(box=None, padding=(0, 1))
     table.add_column("club")
     # As many weeks as a line holds; all of them count.
@@ -96,10 +96,10 @@ def _print(console: Console, past: SetHistory, dates: list[str]) -> None:
         table.add_row(Text(club.label), *cells)
     console.print(table)
     for remark in past.remarks:
-        print(f"! {remark}")
-    print()
+        say(f"! {remark}")
+    say()
     for words in common_words(past.history, dates):
-        print(words)
-    print("\nEach club against the others, bends taken off:")
+        say(words)
+    say("\nEach club against the others, bends taken off:")
     for one in past.history.clubs:
-        print(f"  {one.label}: {'; '.join(club_words(one, dates))}")
+        say(f"  {one.label}: {'; '.join(club_words(one, dates))}")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, open_store, output, utc_now_ns
+from logger.cli.common import DbOption, open_store, output, say, utc_now_ns
 from logger.cli.page_options import USUAL_PORT, LetInOption, PagePortOption, ShareOption
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def log(
         bool, typer.Option("--pair", help="Bluetooth LE: pair first; hold the board's button.")
     ] = False,
     accept: Annotated[
-        bool, typer.Option("--accept", help="Bluetooth LE: use a board never used before.")
+        bool, typer.Option("--accept", help="Use a board never used with this data file.")
     ] = False,
     page: Annotated[
         bool, typer.Option("--page", help="Also show the session live in the browser.")
@@ -140,7 +140,7 @@ def log(
             from logger.cli.air import agree_on_board
 
             port, board_id = agree_on_board(store, port, accept=accept, ask=interactive, wait=wait)
-        settings = RunSettings(port, baud, trigger, capture, wait, pair, board_id)
+        settings = RunSettings(port, baud, trigger, capture, wait, pair, board_id, accept=accept)
         live_page = beside.enter_context(
             LivePage.wanted(page=page, port=page_port, share=share, let_in=let_in)
         )
@@ -158,10 +158,16 @@ def log(
         try:
             if interactive:
                 from logger.cli.log_interactive import log_interactively
+                from logger.cli.newcomers import until_agreed
 
-                asyncio.run(log_interactively(session, settings, title_of(session), live_page))
+                until_agreed(
+                    store,
+                    lambda: asyncio.run(
+                        log_interactively(session, settings, title_of(session), live_page)
+                    ),
+                )
             else:
-                asyncio.run(log_plainly(session, settings, title_of(session), print, live_page))
+                asyncio.run(log_plainly(session, settings, title_of(session), say, live_page))
         except LieboardError:
             # A port that did not open leaves no session behind that would pass for the latest.
             if going_on is None or new:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logger.cli.common import open_store, output, utc_now_ns
+from logger.cli.common import open_store, output, say, utc_now_ns
 from logger.cli.log_book import LogBook
 from logger.cli.log_plain import PlainVoice, until_stopped
 from logger.errors import LieboardError, UsageError
@@ -83,7 +83,7 @@ def log_bays(
 
                 asyncio.run(log_bays_interactively(opened))
             else:
-                asyncio.run(_log_plainly(opened, print))
+                asyncio.run(_log_plainly(opened, say))
         except LieboardError:
             # What failed leaves no session behind that would pass for the latest.
             for bay in opened:
@@ -129,7 +129,9 @@ def _open_bay(
     if wish.club is not None:
         session.choose_club(wish.club, now_ns, cause="start")
     # A board that is not there yet must not end the others: each is waited for.
-    settings = RunSettings(port, wish.baud, wish.trigger, wish.capture, True, pair, board_id)
+    settings = RunSettings(
+        port, wish.baud, wish.trigger, wish.capture, True, pair, board_id, accept=accept
+    )
     return Bay(wish.name, session, settings)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, SessionOption, local_time, open_store, pick_session
+from logger.cli.common import DbOption, SessionOption, local_time, open_store, pick_session, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,6 +53,7 @@ def report(
     """
     import logger
     from logger.cli.common import utc_now_ns
+    from logger.cli.shown import all_fit
     from logger.errors import UsageError
     from logger.session.export import report_json, strike_values, strikes_csv, strikes_parquet
     from logger.session.report_data import report_content
@@ -69,7 +70,7 @@ def report(
         content = None
         if out or as_json or not strikes:
             # It also says what to do when there is no strike.
-            content = report_content(store, row, when=local_time, made=made)
+            content = all_fit(report_content(store, row, when=local_time, made=made))
     if csv:
         write_file(csv, strikes_csv(strikes).encode())
     if parquet:
@@ -124,4 +125,4 @@ def write_file(path: Path, content: bytes) -> None:
             part.unlink()
         why = error.strerror or str(error)
         raise UsageError(f"{path} cannot be written ({why}): name another place") from error
-    print(f"wrote {path}", file=sys.stderr)
+    say(f"wrote {path}", err=True)

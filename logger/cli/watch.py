@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import MOST_ROWS, DbOption, open_store
+from logger.cli.common import MOST_ROWS, DbOption, open_store, say
 from logger.cli.page_options import USUAL_PORT, LetInOption, PortOption, ShareOption, page_settings
 
 if TYPE_CHECKING:
@@ -52,10 +52,10 @@ def watch(
         stopped = _stopped_by_signal()
         # At once: the port answers from here on, as soon as what it needs is loaded.
         for line in page.lines:
-            print(line)
+            say(line)
         if actor is None:
-            print("the data file cannot be written: the page only shows")
-        print("Ctrl-C ends it", flush=True)
+            say("the data file cannot be written: the page only shows")
+        say("Ctrl-C ends it")
         page.start(path, session=session, actor=actor)
         while not stopped.wait(0.2):
             if page.wait(0):

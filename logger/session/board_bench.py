@@ -17,7 +17,7 @@ from logger.links.base import Chunk
 from logger.links.open import link_from_url
 from logger.links.replay import ReplayLink
 from logger.records import Ability, Hello, SetTrigger, Status
-from logger.session.agreed import need_agreement
+from logger.session.agreed import BoardGate, need_agreement
 from logger.session.board_recorder import BenchRecorder
 from logger.session.board_tap import TappedLink
 from logger.store.store import Store
@@ -30,7 +30,13 @@ class BoardBench:
     """What comes from a board, kept in the data file and at hand; made by `open_bench`."""
 
     def __init__(
-        self, recorder_store: Store, tap: TappedLink, clock: HostClock, *, replaying: bool
+        self,
+        recorder_store: Store,
+        tap: TappedLink,
+        clock: HostClock,
+        *,
+        replaying: bool,
+        gate: BoardGate | None = None,
     ) -> None:
         self.tap = tap
         self.clock = clock
@@ -40,7 +46,7 @@ class BoardBench:
         self.identity: BoardIdentity | None = None
         self.damage: Counter[DamageKind] = Counter()
         self.recorder = BenchRecorder(
-            recorder_store, clock, self.records.extend, all_are_new=replaying
+            recorder_store, clock, self.records.extend, all_are_new=replaying, gate=gate
         )
         self._frames_before = (0, 0)
         self._task: asyncio.Task[None] | None = None
@@ -183,7 +189,7 @@ async def open_bench(store: Store, url: str, baud: int) -> AsyncIterator[BoardBe
     Raises
     ------
     LieboardError
-        If the link cannot be opened, or the fitter never agreed to use this board on the air.
+        If the link cannot be opened, or the fitter never agreed to use this board.
     """
     url, expected = need_agreement(store, url)
     link = link_from_url(url, baud)
@@ -195,7 +201,8 @@ async def open_bench(store: Store, url: str, baud: int) -> AsyncIterator[BoardBe
             played = replay
             clock = HostClock(lambda: played.now_ns, lambda: played.anchor.to_utc_ns(played.now_ns))
         tap = TappedLink(link, clock.monotonic_ns)
-        bench = BoardBench(store, tap, clock, replaying=replay is not None)
+        gate = BoardGate(store, url)
+        bench = BoardBench(store, tap, clock, replaying=replay is not None, gate=gate)
         agreed = ConnectionSettings(expect_board=expected)
         connection = BoardConnection(tap, bench.recorder, bench.heard, clock, agreed)
         if replay is not None:

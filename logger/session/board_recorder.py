@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.hostclock import HostClock
 from logger.sequence import Hole
+from logger.session.agreed import BoardGate
 from logger.store.store import Store
 
 
@@ -27,6 +28,8 @@ class BenchRecorder:
         Told of each batch of new records, on the event loop.
     all_are_new
         A capture is played: nothing in it is left over from before.
+    gate
+        Lets boards through that the fitter agreed to; None lets all through.
     """
 
     def __init__(
@@ -36,11 +39,13 @@ class BenchRecorder:
         hear: Callable[[Sequence[TimedRecord]], None],
         *,
         all_are_new: bool,
+        gate: BoardGate | None = None,
     ) -> None:
         self._store = store
         self._clock = clock
         self._hear = hear
         self._all_are_new = all_are_new
+        self._gate = gate
         self._session = None if all_are_new else store.open_session()
         self._new_from: dict[int, int] = {}
         self.boot_row: int | None = None
@@ -68,6 +73,8 @@ class BenchRecorder:
         return known
 
     def _begin_boot(self, identity: BoardIdentity) -> KnownBoot:
+        if self._gate is not None:
+            self._gate.let_in(identity, self._clock.utc_ns())
         boot = self._store.remember_boot(
             board_key=identity.board_key,
             boot_key=identity.boot_key,

@@ -20,6 +20,7 @@ from logger.links.capture import CaptureWriter, RecordingLink
 from logger.links.open import LinkWish, comes_back, link_maker
 from logger.links.replay import ReplayLink
 from logger.reconnect import Pauses, Reach, Reconnector
+from logger.session.agreed import BoardGate
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.recorder import SessionRecorder
 from logger.session.store_thread import StoreThread
@@ -55,6 +56,8 @@ class RunSettings:
     # A strike is on the screen within two seconds of the board's coming back, also after a night.
     pauses: Pauses = field(default_factory=lambda: Pauses(first_s=0.25, longest_s=1.5))
     """How long to wait before a board that is out of reach is tried again."""
+    accept: bool = False
+    """Agree to the first board that answers there, if it was never used with this data file."""
 
 
 class LoggingRun:
@@ -94,8 +97,9 @@ class LoggingRun:
         self.clock = self._replay.host_clock() if self._replaying else live
         self._thread = thread or StoreThread(session.store)
         self._owns_thread = thread is None
+        gate = BoardGate(session.store, settings.url, accept=settings.accept)
         self.recorder = SessionRecorder(
-            session, self.clock, lambda some: listener(Filed(some)), self._thread, may_use
+            session, self.clock, lambda some: listener(Filed(some)), self._thread, may_use, gate
         )
         self._seen_before = False
         self._reconnector: Reconnector[Link] | None = None

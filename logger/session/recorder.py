@@ -8,6 +8,7 @@ from typing import ParamSpec, TypeVar
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.hostclock import HostClock
 from logger.sequence import Hole
+from logger.session.agreed import BoardGate
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.store_thread import StoreThread
 
@@ -35,6 +36,8 @@ class SessionRecorder:
         The thread of the session's store.
     may_use
         Asked before anything of a board is stored; raises if this board is not to be used here.
+    gate
+        Lets boards through that the fitter agreed to; None lets all through.
     """
 
     def __init__(
@@ -44,12 +47,14 @@ class SessionRecorder:
         filed: Callable[[Sequence[FiledStrike]], None],
         thread: StoreThread,
         may_use: Callable[[BoardIdentity], None] | None = None,
+        gate: BoardGate | None = None,
     ) -> None:
         self.session = session
         self._clock = clock
         self._filed = filed
         self._thread = thread
         self._may_use = may_use
+        self._gate = gate
 
     async def call(self, work: Callable[_P, _T], *arguments: _P.args, **named: _P.kwargs) -> _T:
         """Run something on the session in the store's thread."""
@@ -60,6 +65,8 @@ class SessionRecorder:
         if self._may_use is not None:
             self._may_use(identity)
         now = self._clock.utc_ns()
+        if self._gate is not None:
+            await self.call(self._gate.let_in, identity, now)
         known = await self.call(self.session.begin_boot, identity, now)
         # The connection before this one may have ended with records that waited behind a hole.
         self._tell(await self.call(self.session.catch_up))

@@ -1,4 +1,4 @@
-"""Boards on the air that the fitter agreed to use."""
+"""Boards that the fitter agreed to use."""
 
 from __future__ import annotations
 
@@ -12,13 +12,17 @@ class AgreedBoard:
     """A board that may be used without asking."""
 
     key: str
-    """Its id, or its address if it does not advertise its id."""
+    """Its id, ``text:NAME`` of one that speaks text, or its address on the air if it does not
+    advertise its id."""
     name: str
     agreed_utc_ns: int
+    board_key: str | None = None
+    """Which board answered at the address that ``key`` is; None if ``key`` is no address, or none
+    answered yet."""
 
 
 class AgreedTables(Core):
-    """The part of the store that knows which boards on the air are the fitter's."""
+    """The part of the store that knows which boards are the fitter's."""
 
     def agree_to_board(self, key: str, name: str, *, at_utc_ns: int) -> None:
         """Remember that this board may be used; once more does no harm."""
@@ -33,5 +37,20 @@ class AgreedTables(Core):
         """Return the boards agreed to, the first first."""
         return self._select(
             AgreedBoard,
-            "SELECT key, name, agreed_utc_ns FROM agreed_boards ORDER BY agreed_utc_ns, key",
+            "SELECT key, name, agreed_utc_ns, board_key FROM agreed_boards"
+            " ORDER BY agreed_utc_ns, key",
         )
+
+    def note_who_answered(self, address: str, board_key: str) -> None:
+        """Keep which board answered at an address that was agreed to."""
+        with self._writing() as connection:
+            connection.execute(
+                "UPDATE agreed_boards SET board_key = ? WHERE key = ?", (board_key, address)
+            )
+
+    def forget_board(self, key: str) -> bool:
+        """Agree no longer to a board; False if nobody did. What it sent stays."""
+        with self._writing() as connection:
+            return (
+                connection.execute("DELETE FROM agreed_boards WHERE key = ?", (key,)).rowcount == 1
+            )

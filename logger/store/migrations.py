@@ -107,6 +107,19 @@ def _carry(db: Database) -> None:
     db.executescript(CARRY_TRIGGERS)
 
 
+def _agreed_wherever_they_are(db: Database) -> None:
+    db.executescript("""
+-- Boards on a cable are agreed to as well; those used before count as agreed to.
+ALTER TABLE agreed_boards ADD COLUMN board_key TEXT;
+-- board_key: which board answered at the address that key is; NULL = key names the board itself
+INSERT INTO agreed_boards (key, name, agreed_utc_ns)
+  SELECT board_key, name, first_seen_utc_ns FROM boards
+  WHERE EXISTS (SELECT 1 FROM boots JOIN records ON records.boot = boots.id
+    WHERE boots.board = boards.id)
+  ON CONFLICT (key) DO NOTHING;
+""")
+
+
 STEPS: tuple[Step, ...] = (
     ("0001_first_tables", _first_tables),
     ("0002_calibrations", _calibrations),
@@ -114,6 +127,7 @@ STEPS: tuple[Step, ...] = (
     ("0004_presses", _presses),
     ("0005_overlays_and_misses", _overlays_and_misses),
     ("0006_carry", _carry),
+    ("0007_agreed_wherever_they_are", _agreed_wherever_they_are),
 )
 
 

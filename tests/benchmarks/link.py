@@ -86,7 +86,7 @@ class Desk:
     def __init__(self, store: Store, url: str) -> None:
         now_ns = HostClock().utc_ns()
         self.session = open_session(store, player=None, set_name=None, now_utc_ns=now_ns)
-        settings = RunSettings(url, pauses=PAUSES, patient=True)
+        settings = RunSettings(url, pauses=PAUSES, patient=True, accept=True)
         self.run = LoggingRun(self.session, settings, self._hear)
         self.filed = self.greeted = self.drops = 0
         self.connecting_s = self.first_filed_s = 0.0

@@ -18,8 +18,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from logger.store.store import Store
 from simulators.core_board import BuildError, CoreBoard, CoreOptions, TerminalEnd, build_library
 
+# The simulated board, the reference firmware's core, and a name in lines of text.
+BOARDS = ("4c4200005a110001", "4c42000000000001", "text:simulated")
 REPOSITORY = Path(__file__).parents[2]
 MS = 1_000_000
 
@@ -116,8 +119,15 @@ class Lieboard:
         self._started: list[Command] = []
 
     def start(self, *arguments: str) -> Command:
+        self._agree(arguments)
         self._started.append(Command(self.db, *arguments))
         return self._started[-1]
+
+    def _agree(self, arguments: tuple[str, ...]) -> None:
+        """Agree to the boards of these tests; one that speaks text is called after its port."""
+        with Store.open(self.db) as store:
+            for key in (*BOARDS, *(f"text:{each}" for each in arguments)):
+                store.agree_to_board(key, key, at_utc_ns=1)
 
     def run(self, *arguments: str, within_s: float = 60.0) -> tuple[int, str, str]:
         command = self.start(*arguments)
