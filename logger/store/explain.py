@@ -40,6 +40,11 @@ def explanation(path: Path, error: sqlite3.Error) -> StoreError:
     return StoreError(f"{path}: the data file refused this ({error}): nothing of it was stored")
 
 
+def damaged(path: Path) -> StoreError:
+    """Make the error to raise for a file that is ours and damaged."""
+    return StoreError(f"{path}: {_ADVICE[sqlite3.SQLITE_CORRUPT]}")
+
+
 @contextmanager
 def explained(path: Path) -> Iterator[None]:
     """Turn every SQLite error inside into a `StoreError`."""
@@ -47,3 +52,6 @@ def explained(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as exc:
         raise explanation(path, exc) from exc
+    except UnicodeDecodeError as exc:
+        # SQLite quotes a damaged schema in its message, and the module fails to read that.
+        raise damaged(path) from exc

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from logger.errors import OlderFileError, SchemaVersionError, StoreError
 from logger.store.copying import copy_database
-from logger.store.explain import explained
+from logger.store.explain import damaged, explained
 from logger.store.migrations import (
     APPLICATION_ID,
     STEPS,
@@ -23,6 +23,8 @@ from logger.store.migrations import (
 
 # STRICT tables, RETURNING and JSON functions.
 _OLDEST_SQLITE = (3, 38, 0)
+# Bytes of the smallest page (https://www.sqlite.org/fileformat2.html, 1.3.2): no file has less.
+_SMALLEST_PAGE = 512
 
 
 def _connect(path: Path, query: str, busy_s: float) -> sqlite3.Connection:
@@ -114,6 +116,9 @@ def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
     """Return the schema version of a file, 0 if it has no content; raise if it is not ours."""
     if not path.exists() or path.stat().st_size == 0:
         return 0
+    if path.stat().st_size < _SMALLEST_PAGE:
+        # SQLite takes such a file for an empty one, and would write over what is in it.
+        raise StoreError(f"{path}: this is not a lieboard data file: name another file")
     # Looking must leave no trace beside a file that is not ours; what waits in a -wal file can
     # only be seen by a reader who joins in.
     unfinished = _wal_has_content(path)
@@ -122,8 +127,8 @@ def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
         application_id = connection.execute("PRAGMA application_id").fetchone()[0]
         version = version_of(connection)
         tables = connection.execute("SELECT COUNT(*) FROM sqlite_schema").fetchone()[0]
-        if application_id == APPLICATION_ID and 0 < version < latest:
-            _refuse_damaged(path, connection)
+        if application_id == APPLICATION_ID and tables and version < latest:
+            _refuse_damaged(path, connection, version)
     if application_id == 0 and version == 0 and tables == 0:
         return 0
     if application_id != APPLICATION_ID:
@@ -135,12 +140,10 @@ def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
     return version
 
 
-def _refuse_damaged(path: Path, connection: sqlite3.Connection) -> None:
+def _refuse_damaged(path: Path, connection: sqlite3.Connection, version: int) -> None:
     """Look through a whole file before it is upgraded: rewriting could make damage worse."""
-    if connection.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
-        raise StoreError(
-            f"{path}: the data file is damaged: keep a copy of it as it is, and go on with a backup"
-        )
+    if version < 0 or connection.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
+        raise damaged(path)
 
 
 def _keep_older(path: Path, version: int, busy_s: float) -> None:
