@@ -241,6 +241,54 @@ def metres_per_degree(
     )
 
 
+def metres_aside(loft_deg: ArrayLike, length_mm: ArrayLike, *, hand: Hand) -> FloatArray:
+    """Metres aside per degree of lie error for many clubs at once, without their doubt.
+
+    Parameters
+    ----------
+    loft_deg, length_mm : array_like
+        Shape (n,), as for `metres_per_degree`, whose values these are.
+    hand : Hand
+        Of the player.
+
+    Returns
+    -------
+    ndarray
+        Shape (n,), metres at carry per degree too upright, positive = right of the target.
+
+    Raises
+    ------
+    ValueError
+        A loft or a length out of range.
+
+    Notes
+    -----
+    One flight each, all together: an eighth of the time that the doubts take as well.
+    """
+    plans = [
+        _plan(float(loft), float(length), None, None, Delivery())
+        for loft, length in zip(np.ravel(loft_deg), np.ravel(length_mm), strict=True)
+    ]
+    if not plans:
+        return np.zeros(0)
+    delivered, attack, speed, restitution, spin = (
+        np.array([getattr(plan, name)[0] for plan in plans])
+        for name in ("loft", "attack", "speed", "restitution", "spin")
+    )
+    heads = np.array([plan.head_kg for plan in plans])
+    blow = impact(delivered, attack, speed, head_kg=heads, restitution=restitution)
+    face = face_direction_deg((np.ravel(loft_deg) + delivered) / 2, 1.0, hand)
+    tilt = np.full(len(plans), -float(hand.toe_sign))
+    launch = Launch(
+        blow.ball_speed_m_s,
+        blow.launch_deg,
+        blow.spin_rpm * spin,
+        blow.start_share * face,
+        tilt,
+    )
+    return np.asarray(fly(launch).side_m)
+
+
 @dataclass(frozen=True, slots=True)
 class _Plan:
     """Inputs of all flights: as they are, each part plus and minus its u, and as they are again."""

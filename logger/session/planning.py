@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -83,7 +83,8 @@ def bend_plan(
         )
     clubs = plan_clubs(store, session, picture, wishes)
     belief = picture.together.own if wishes.into_line else picture.together.lie
-    since = [_bent_since(store, session, one) for one in picture.clubs]
+    bends = _bends(store)
+    since = [_bent_since(store, session, one, bends.get(one.club.id, ())) for one in picture.clubs]
     shift = np.array(since)
     belief = replace(belief, mean=belief.mean + shift, part_mean=belief.part_mean + shift)
     lies = static_lies(store, session.set, [one.club for one in picture.clubs])
@@ -138,7 +139,34 @@ def plan_clubs(
             f"there is no club {', '.join(sorted(unknown))} in this set: it has {known}"
         )
     _check_steps(wishes, plan_rules(session, wishes))
-    return [_for_plan(store, session, one, wishes) for one in picture.clubs]
+    metres = _metres(session, picture, wishes)
+    bends = _bends(store)
+    return [
+        _for_plan(one, wishes, each, bends.get(one.club.id, ()))
+        for one, each in zip(picture.clubs, metres, strict=True)
+    ]
+
+
+def _bends(store: Store) -> dict[int, list[BendRow]]:
+    """All bends by club, the earliest first."""
+    found: dict[int, list[BendRow]] = {}
+    for bend in store.bends():
+        found.setdefault(bend.club, []).append(bend)
+    return found
+
+
+def _metres(session: SessionRow, picture: SessionPicture, wishes: PlanWishes) -> list[float | None]:
+    """Metres per degree of each club that needs them, as its loft will be."""
+    specs = []
+    for one in picture.clubs:
+        spec = one.club.spec
+        # A wish in metres needs them whatever misses are weighed in.
+        needed = wishes.metres or spec.bias_unit == "m"
+        loft = spec.loft_deg if needed else None
+        if loft is not None:
+            loft += wishes.of(wishes.loft_change_deg, one.club.label) or 0.0
+        specs.append(replace(spec, loft_deg=loft))
+    return metres_per_deg(specs, Hand(session.hand))
 
 
 def _check_steps(wishes: PlanWishes, rules: PlanRules) -> None:
@@ -172,13 +200,17 @@ def advise(store: Store, session: SessionRow, picture: SessionPicture) -> Advice
     return next_club(picture.together, clubs, plan_rules(session, wishes))
 
 
-def _bent_since(store: Store, session: SessionRow, one: ClubEvidence) -> float:
+def _bent_since(
+    store: Store, session: SessionRow, one: ClubEvidence, bends: Sequence[BendRow]
+) -> float:
     """Sum of the bends of a club since it was last hit in a session, + upright, degrees."""
+    if not bends:
+        return 0.0
     hit = store.contacts(session.id, club=one.club.id)
     last_ns = hit[-1].struck_utc_ns if hit else session.started_utc_ns
     return sum(
         bend.lie_after_deg - bend.lie_before_deg
-        for bend in store.bends(one.club.id)
+        for bend in bends
         if bend.bent_utc_ns > last_ns
         and bend.lie_after_deg is not None
         and bend.lie_before_deg is not None
@@ -195,18 +227,13 @@ def _strain_deg(bend: BendRow) -> float:
     return math.copysign(math.hypot(lie, loft), lie or loft)
 
 
-def _for_plan(store: Store, session: SessionRow, one: ClubEvidence, wishes: PlanWishes) -> PlanClub:
+def _for_plan(
+    one: ClubEvidence, wishes: PlanWishes, metres: float | None, bends: Sequence[BendRow]
+) -> PlanClub:
     spec, label = one.club.spec, one.club.label
     loft_change = wishes.of(wishes.loft_change_deg, label) or 0.0
-    bends = [_strain_deg(bend) for bend in store.bends(one.club.id)]
     must = {name.casefold(): bend for name, bend in wishes.must_bend.items()}
     insisted = must.get(label.casefold(), 0.0)
-    # A wish in metres needs them whatever misses are weighed in.
-    needed = wishes.metres or spec.bias_unit == "m"
-    # The club flies as its loft will be.
-    loft = None if spec.loft_deg is None else spec.loft_deg + loft_change
-    as_bent = replace(spec, loft_deg=loft)
-    metres = metres_per_deg(as_bent, Hand(session.hand)) if needed else None
     wanted = 0.0 if wishes.into_line else (spec.bias or 0.0)
     unit = spec.bias_unit or "deg"
     if unit == "m" and metres and not wishes.metres:
@@ -225,7 +252,7 @@ def _for_plan(store: Store, session: SessionRow, one: ClubEvidence, wishes: Plan
         strikes=one.used,
         wanted=wanted,
         wanted_unit=unit,
-        past_bends_deg=tuple(bends),
+        past_bends_deg=tuple(map(_strain_deg, bends)),
         locked=label.casefold() in {name.casefold() for name in wishes.locked},
         must_bend=insisted is None,
         must_bend_deg=insisted or None,
@@ -236,10 +263,18 @@ def _for_plan(store: Store, session: SessionRow, one: ClubEvidence, wishes: Plan
     )
 
 
-def metres_per_deg(spec: ClubSpec, hand: Hand) -> float | None:
+def metres_per_deg(specs: Sequence[ClubSpec], hand: Hand) -> list[float | None]:
     """Metres to the right at carry per degree too upright; None without loft and length."""
-    from analysis.shot import metres_per_degree
+    from analysis.shot import metres_aside
 
-    if spec.loft_deg is None or spec.length_mm is None:
-        return None
-    return metres_per_degree(spec.loft_deg, hand=hand, length_mm=spec.length_mm).value_m
+    known = [
+        (place, spec.loft_deg, spec.length_mm)
+        for place, spec in enumerate(specs)
+        if spec.loft_deg is not None and spec.length_mm is not None
+    ]
+    found: list[float | None] = [None] * len(specs)
+    if known:
+        places, lofts, lengths = zip(*known, strict=True)
+        for place, metres in zip(places, metres_aside(lofts, lengths, hand=hand), strict=True):
+            found[place] = float(metres)
+    return found

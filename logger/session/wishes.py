@@ -40,15 +40,16 @@ def proposed_bias(store: Store, set_id: int) -> Wish:
             f"no misses of {own.name} were counted yet: lieboard misses CLUB LEFT STRAIGHT RIGHT"
         )
     hand = Hand(own.player.hand)
+    metres = metres_per_deg([club.spec for club in own.clubs], hand)
     clubs = [
         ClubMisses(
             label=club.label,
             left=left.get(club.id, 0),
             right=right.get(club.id, 0),
             length_mm=club.spec.length_mm,
-            metres_per_deg=metres_per_deg(club.spec, hand),
+            metres_per_deg=each,
         )
-        for club in own.clubs
+        for club, each in zip(own.clubs, metres, strict=True)
     ]
     pivot = next((club.label for club in own.clubs if club.id == own.pivot_club), None)
     return Wish(own, propose_bias(clubs, pivot=pivot))
