@@ -50,7 +50,8 @@ class TestBoards:
         on_the_air()
         found = json.loads(_lieboard("boards", "--seconds", "1", "--json").stdout)
         assert [one["url"] for one in found["on_the_air"]] == ["ble://4c4200005a110001"]
-        assert set(found) == {"ports", "on_the_air"}
+        assert set(found) == {"ports", "on_the_air", "agreed"}
+        assert found["on_the_air"][0]["agreed"] is False
 
     @pytest.mark.parametrize(
         ("radio", "says"),
