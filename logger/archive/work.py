@@ -7,6 +7,7 @@ process, in processes of this machine, or on a cluster that is there already.
 
 from __future__ import annotations
 
+import logging
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -136,6 +137,8 @@ def dask_client(*, workers: int, scheduler: str | None = None) -> Iterator[Any]:
             dashboard_address=None,
             # Strikes are nobody else's business.
             host="127.0.0.1",
+            # That a worker was slow to end is no news to a person.
+            silence_logs=logging.ERROR,
         ) as cluster,
         Client(cluster) as client,
     ):

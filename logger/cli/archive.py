@@ -146,7 +146,8 @@ def work(
 
 def _shown(name: str, value: str | int | None) -> str:
     from logger.cli.common import local_time
+    from logger.cli.shown import fit
 
     if value is None:
         return "-"
-    return local_time(value) if name == "session" and isinstance(value, int) else str(value)
+    return local_time(value) if name == "session" and isinstance(value, int) else fit(str(value))

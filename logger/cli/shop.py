@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeAlias
 
 import typer
 
-from logger.cli.common import DbOption, open_store
+from logger.cli.common import DbOption, open_store, say
 
 if TYPE_CHECKING:
     from logger.shop.broker import Broker
@@ -115,7 +114,7 @@ def gather(
     topic(shop, "+", "sent")
     path = db or default_db_path(make_folder=True).with_name(f"shop-{shop}.db")
     with open_store(path) as store:
-        gatherer = Gatherer(store, shop, secrets.token_hex(16))
+        gatherer = Gatherer(store, shop, secrets.token_hex(16), _say)
         name = f"lieboard-{shop}-shop-{secrets.token_hex(4)}"
         _say(f"gathering in {path}")
         run(gather_all(gatherer, at, shop, _say, name))
@@ -147,4 +146,4 @@ def _broker(
 
 
 def _say(line: str) -> None:
-    print(line, file=sys.stderr, flush=True)
+    say(line, err=True)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import logging
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -27,8 +26,6 @@ from logger.store.carry_in import Origin
 from logger.store.carry_out import CarriedRecord, SessionName
 from logger.store.packing import unpack_raw
 from logger.store.store import Store
-
-_log = logging.getLogger(__name__)
 
 # A bay sends one copy at a time; what it left half sent must not fill the memory.
 _MOST_UNFINISHED: Final = 64
@@ -65,6 +62,10 @@ class Gathered:
     refused: int = 0
 
 
+def _nobody(_: str) -> None:
+    """Tell nobody."""
+
+
 class Gatherer:
     """Stores what bays send and says what of it is on the disk.
 
@@ -76,11 +77,16 @@ class Gatherer:
         Its name.
     new_key
         Names the data file if it has no name yet.
+    tell
+        Told in one line of what was refused; parts of it may be a stranger's words.
     """
 
-    def __init__(self, store: Store, shop: str, new_key: str) -> None:
+    def __init__(
+        self, store: Store, shop: str, new_key: str, tell: Callable[[str], None] = _nobody
+    ) -> None:
         self._store = store
         self._shop = shop
+        self._tell = tell
         self._file = store.file_key(new_key)
         self._unfinished: OrderedDict[tuple[str, int], _Unfinished] = OrderedDict()
         self.done = Gathered()
@@ -111,7 +117,7 @@ class Gatherer:
         except UnfitCopyError as error:
             reason = str(error)
         self.done.refused += 1
-        _log.warning("bay %s: refused: %s", bay, reason)
+        self._tell(f"bay {bay}: refused: {reason}")
         return None if number is None else Refused(number, reason[:500])
 
     def _take_records(self, origin: Origin, said: Records) -> FromShop:
