@@ -5,14 +5,15 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 
 from analysis.answers import NoAnswerError
 from logger.errors import LieboardError
 from logger.page.board_book import BoardBook
 from logger.page.hub import Hub
 from logger.page.look import NO_SESSION, NOTHING, Look, look_at
-from logger.page.messages import StateMessage
-from logger.page.numbers import Numbers
+from logger.page.messages import StateMessage, StrikeMessage
+from logger.page.numbers import Numbers, rounded
 from logger.session.logging_run import RunEvent
 from logger.store.rows import SessionRow
 from logger.store.store import Store
@@ -114,9 +115,9 @@ class Feed:
         self._trouble.pop("look", None)
         before, self._look = self._look, look
         another = _number(before) != _number(look)
-        self._hub.publish_strikes(look.strikes, anew=another)
         if another:
             self._numbers = Numbers()
+        self._hub.publish_strikes(self._strikes(), anew=another)
         if look.session is not None and look.basis != before.basis:
             self._wanted.set()
         self._publish()
@@ -136,8 +137,19 @@ class Feed:
                 self._trouble.pop("numbers", None)
                 if _number(self._look) == look.session.id:
                     self._numbers = numbers
+                    self._hub.publish_strikes(self._strikes())
             self._numbers_of = look.basis
             self._publish()
+
+    def _strikes(self) -> list[StrikeMessage]:
+        """Return the strikes with what the numbers make of them, as far as that is known."""
+        seen = self._numbers.strikes
+        return [
+            replace(strike, toe_mm=rounded(seen[strike.id].toe_mm), doubt=seen[strike.id].doubt)
+            if strike.used and strike.id in seen
+            else strike
+            for strike in self._look.strikes
+        ]
 
     def _publish(self) -> None:
         look, numbers, book = self._look, self._numbers, self._book

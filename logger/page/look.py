@@ -81,6 +81,11 @@ def look_at(store: Store, session: int | None) -> Look:
     )
 
 
+def page_id(contact: StrikeRow) -> int:
+    """Return the number of a contact on the page: strikes and marks are numbered apart."""
+    return contact.id if contact.source == "board" else -contact.id
+
+
 def _strikes(contacts: Sequence[StrikeRow], labels: dict[int, str]) -> tuple[StrikeMessage, ...]:
     numbered: Counter[int | None] = Counter()
     found = []
@@ -88,7 +93,7 @@ def _strikes(contacts: Sequence[StrikeRow], labels: dict[int, str]) -> tuple[Str
         numbered[contact.club] += 1
         found.append(
             StrikeMessage(
-                id=contact.id if contact.source == "board" else -contact.id,
+                id=page_id(contact),
                 source=contact.source,
                 club=labels.get(contact.club or -1),
                 number=numbered[contact.club],

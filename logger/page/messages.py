@@ -232,13 +232,17 @@ class StrikeMessage:
     """From 1 in the order struck, under its club in this session."""
     at_utc: str
     toe_mm: float | None
-    """None: the contact has no place that could be read; it is only listed."""
+    """First the board's quick contact; once worked out, where the strike's footprint says. None: it
+    has no place that could be read, and is only listed."""
     trail_mm: float | None
     used: bool
     reason: str | None
     """Why it was set aside."""
     by_hand: bool
     """Whether a person said so (either way), and not a rule."""
+    doubt: str | None = None
+    """Why the numbers hardly follow it although nobody set it aside: a mishit, or cells that do not
+    look like a sole's. It counts in its club's ``set_aside``."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from analysis.contact import ContactVerdict
 from analysis.conventions import Hand, stance_lie_error_deg, toe_from_lie_error
 from analysis.next_club import Advice
 from logger.page.ellipse import next_strike_ellipse
+from logger.page.look import page_id
 from logger.page.messages import (
     ClubPart,
     ContactPart,
@@ -33,6 +35,16 @@ from logger.store.store import Store
 _SOLE_LENGTH_MM = 78.0
 _SOLE_WIDTH_MM = 20.0
 _USUAL_LIE_DEG = 62.0
+Places: TypeAlias = list[tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class SeenStrike:
+    """What the numbers make of one strike that was not set aside."""
+
+    toe_mm: float | None
+    doubt: str | None
+    """Why it hardly counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +55,8 @@ class Numbers:
     line: LinePart | None = None
     next: NextPart | None = None
     notes: tuple[str, ...] = ()
+    strikes: dict[int, SeenStrike] = field(default_factory=dict)
+    """By id as on the page: what the numbers make of a strike, where it is more than its row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +74,10 @@ def numbers_of(store: Store, session: SessionRow, found: Found) -> Numbers:
     picture, advice = found.picture, found.advice
     own = store.get_set(session.set)
     contacts = store.contacts(session.id)
+    strikes = _strikes(picture, contacts)
+    placed = _placed(contacts, strikes)
     clubs = [
-        _club(picture, place, contacts, session, pivot=one.club.id == own.pivot_club)
+        _club(picture, place, placed, session, pivot=one.club.id == own.pivot_club)
         for place, one in enumerate(picture.clubs)
     ]
     following = None
@@ -70,13 +86,13 @@ def numbers_of(store: Store, session: SessionRow, found: Found) -> Numbers:
     notes = () if picture.together is None else picture.together.notes
     if found.why_none:
         notes = (*notes, found.why_none)
-    return Numbers(clubs, _line(picture, session), following, notes)
+    return Numbers(clubs, _line(picture, session), following, notes, strikes)
 
 
 def _club(
     picture: SessionPicture,
     place: int,
-    contacts: Sequence[StrikeRow],
+    placed: Mapping[int | None, Places],
     session: SessionRow,
     *,
     pivot: bool,
@@ -86,7 +102,7 @@ def _club(
     return ClubPart(
         name=one.club.label,
         pivot=pivot,
-        length_mm=_rounded(one.club.spec.length_mm),
+        length_mm=rounded(one.club.spec.length_mm),
         sole=_sole(one),
         contact=_contact(one),
         lie_error=_lie(one),
@@ -97,7 +113,7 @@ def _club(
         settled=one.settled,
         more_swings=one.judgement.more_swings,
         wanted_mm=round(one.wanted_toe_mm, 2),
-        ellipse=_ellipse(one, contacts),
+        ellipse=_ellipse(placed.get(one.club.id, [])),
         used=one.used,
         set_aside=one.set_aside,
         lost=one.lost,
@@ -107,7 +123,8 @@ def _club(
     )
 
 
-def _rounded(value: float | None) -> float | None:
+def rounded(value: float | None) -> float | None:
+    """Return a length as it is shown: to a hundredth of a millimetre."""
     return None if value is None else round(value, 2)
 
 
@@ -141,19 +158,47 @@ def _tends(one: ClubEvidence, hand: Hand) -> str:
     return ""
 
 
-def _ellipse(one: ClubEvidence, contacts: Sequence[StrikeRow]) -> EllipsePart | None:
-    placed = [
-        (contact.toe_mm, contact.trail_mm)
-        for contact in contacts
-        if contact.club == one.club.id
-        and contact.used
-        and contact.toe_mm is not None
-        and contact.trail_mm is not None
-    ]
-    if not placed:
+def _strikes(picture: SessionPicture, contacts: Sequence[StrikeRow]) -> dict[int, SeenStrike]:
+    found: dict[int, SeenStrike] = {}
+    for contact in contacts:
+        printed = picture.printed.get(contact.id) if contact.source == "board" else None
+        if contact.used and printed is not None:
+            toe_mm = contact.toe_mm if printed.toe_mm is None else printed.toe_mm
+            found[page_id(contact)] = SeenStrike(toe_mm, printed.reason or None)
+    for one in picture.clubs:
+        # Without a footprint the mean names its mishits by their value.
+        mishits = {aside.value_mm: aside.reason for aside in one.contact.set_aside}
+        for contact in contacts:
+            number = page_id(contact)
+            if (
+                contact.club == one.club.id
+                and contact.used
+                and number not in found
+                and contact.toe_mm in mishits
+            ):
+                found[number] = SeenStrike(contact.toe_mm, mishits[contact.toe_mm])
+    return found
+
+
+def _placed(
+    contacts: Sequence[StrikeRow], strikes: Mapping[int, SeenStrike]
+) -> dict[int | None, Places]:
+    """Return the places of the strikes that count, by club, where both ways are known."""
+    placed: dict[int | None, Places] = {}
+    for contact in contacts:
+        seen = strikes.get(page_id(contact))
+        toe_mm = contact.toe_mm if seen is None else seen.toe_mm
+        doubted = seen is not None and seen.doubt is not None
+        if contact.used and not doubted and toe_mm is not None and contact.trail_mm is not None:
+            placed.setdefault(contact.club, []).append((toe_mm, contact.trail_mm))
+    return placed
+
+
+def _ellipse(places: Places) -> EllipsePart | None:
+    if not places:
         return None
-    toe, trail = np.array(placed, dtype=np.float64).T
-    return next_strike_ellipse(toe, trail)
+    toe_mm, trail_mm = np.array(places, dtype=np.float64).T
+    return next_strike_ellipse(toe_mm, trail_mm)
 
 
 def _line(picture: SessionPicture, session: SessionRow) -> LinePart | None:

@@ -25,7 +25,7 @@ def test_a_strike_comes_before_the_numbers_that_count_it(bay, serve):
         {
             "id": new, "source": "board", "club": "7i", "number": 3, "toe_mm": 5.0,
             "at_utc": "2025-06-15T15:06:43.000Z", "trail_mm": None, "used": True, "reason": None,
-            "by_hand": False,
+            "by_hand": False, "doubt": None,
         }
     ]  # fmt: skip
     after = viewer.state(lambda s: s["clubs"] and s["clubs"][1]["used"] == 3)
@@ -70,6 +70,20 @@ def test_a_set_on_its_line_lies_on_it(bay, serve):
         assert club["lie_error"]["deg"] < 0
         assert club["level_by"] == "address only"
     assert state["clubs"][3]["contact"]["mean_mm"] > 7
+
+
+def test_a_mishit_is_named_once_the_others_show_it(bay, serve):
+    bay.set_of().begin().strike(0.0, 0.5, -0.5, 1.0, -1.0, 0.2, 0.4)
+    viewer = serve().view()
+    viewer.state(lambda s: s["clubs"])
+    (wild,) = bay.strike(32.0)
+    assert viewer.strikes().message["strikes"][0]["doubt"] is None
+    (told,) = viewer.strikes().message["strikes"]
+    assert (told["id"], told["used"], told["toe_mm"]) == (wild, True, 32.0)
+    assert told["doubt"].endswith("a mishit")
+    club = viewer.state(lambda s: s["clubs"][1]["set_aside"])["clubs"][1]
+    assert (club["used"], club["set_aside"]) == (7, 1)
+    assert abs(club["contact"]["mean_mm"]) < 1
 
 
 def test_toe_deep_tends_to_the_side_of_the_hand(bay, serve):
