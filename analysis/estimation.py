@@ -200,7 +200,7 @@ def robust_mean(
         raise ValueError("all values are equal: give the resolution they were read with")
 
     mean_grid, spread_grid = _grids(y, sd, finest)
-    log_post = _log_posterior(y, mean_grid, spread_grid)
+    log_post, stray_share = _log_posterior(y, mean_grid, spread_grid)
     post = np.exp(log_post - log_post.max())
     # Mean by trapezoids over its uneven grid; spread is even in log s, which is the 1/s prior.
     width = np.gradient(mean_grid)
@@ -211,7 +211,7 @@ def robust_mean(
     s_low, s_mid, s_high = np.exp(
         _quantiles(np.log(spread_grid), post.sum(axis=1), (1 - upper, 0.5, upper))
     )
-    p_stray = np.array([_stray(v, mean_grid, spread_grid, post) for v in y])
+    p_stray = np.array([float(np.vdot(post, share)) for share in stray_share])
     dof = max(float(np.sum(1 - p_stray)) - 1, 1.0)
     factor = coverage_factor(dof, confidence)
     u = math.hypot((high - low) / 2 / factor, finest)
@@ -243,13 +243,21 @@ def _grids(y: FloatArray, sd: float, finest: float) -> tuple[FloatArray, FloatAr
     return mean_grid, spread_grid
 
 
-def _log_posterior(y: FloatArray, mean_grid: FloatArray, spread_grid: FloatArray) -> FloatArray:
-    """Shape (spreads, means); up to a constant, with respect to d(mean) d(log spread)."""
+def _log_posterior(
+    y: FloatArray, mean_grid: FloatArray, spread_grid: FloatArray
+) -> tuple[FloatArray, list[FloatArray]]:
+    """Shape (spreads, means); up to a constant, with respect to d(mean) d(log spread).
+
+    And for each value the probability there that it is a stray.
+    """
     total = np.zeros((spread_grid.size, mean_grid.size))
+    shares = []
     for value in y:
         sound, stray = _densities(((value - mean_grid) / spread_grid[:, None]) ** 2)
-        total += np.log(sound + stray)
-    return np.asarray(total - y.size * np.log(spread_grid)[:, None])
+        both = sound + stray
+        shares.append(stray / both)
+        total += np.log(both)
+    return np.asarray(total - y.size * np.log(spread_grid)[:, None]), shares
 
 
 def _densities(z2: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -258,11 +266,6 @@ def _densities(z2: FloatArray) -> tuple[FloatArray, FloatArray]:
     # The tail falls as a power: it cannot underflow to 0 and spoil the logarithm.
     stray = (STRAY_SHARE * _STRAY_TOP / STRAY_WIDTH) / (1 + z2 / (3 * STRAY_WIDTH**2)) ** 2
     return sound, stray
-
-
-def _stray(value: float, means: FloatArray, spreads: FloatArray, post: FloatArray) -> float:
-    sound, stray = _densities(((value - means) / spreads[:, None]) ** 2)
-    return float(np.sum(post * stray / (sound + stray)))
 
 
 def _quantiles(grid: FloatArray, density: FloatArray, levels: tuple[float, ...]) -> list[float]:

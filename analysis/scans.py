@@ -212,12 +212,19 @@ def rest_levels(raw: FloatArray, *, late_start: bool = False) -> tuple[FloatArra
     onset = int(np.argmax(total - total[0] > ONSET_SHARE * rise))
     # The scan just before the onset may hold the first touch; it goes if others are left.
     before = raw[: max(onset - 1, 1)]
-    rest = np.median(before, axis=0)
-    noise = 1.4826 * float(np.median(np.abs(before - rest))) if len(before) >= 4 else 0.0
+    rest = _median(before)
+    noise = 1.4826 * float(_median(np.abs(before - rest).ravel())) if len(before) >= 4 else 0.0
     if noise == 0.0 and len(before) >= 4:
         # Whole counts: a quiet cell sits still, and its noise is that of rounding.
         noise = float(np.sqrt(np.mean((before - rest) ** 2)))
     return np.asarray(rest), noise, False
+
+
+def _median(values: FloatArray) -> FloatArray:
+    """Median along the first axis; numpy's own takes ten times as long for so few values."""
+    order = np.sort(values, axis=0)
+    count = len(order)
+    return np.asarray((order[(count - 1) // 2] + order[count // 2]) / 2)
 
 
 def sample_offsets_us(strip: Strip, rows: int, cells: int) -> FloatArray:

@@ -55,14 +55,16 @@ class _Gains:
 
 
 class FootprintReader:
-    """Reads and fits a session's strikes, and remembers the scans it has decoded.
+    """Reads and fits a session's strikes, and remembers what it has read and decoded.
 
-    For one session; a strike's record never changes, so what was decoded stays good.
+    For one session; a strike's record never changes, so what was read stays good. Only what is a
+    strike is decoded: a board sends waggles and resting heads as well.
     """
 
     def __init__(self, store: Store, session: SessionRow) -> None:
         self._store = store
         self._session = session
+        self._raw: dict[tuple[int, int], tuple[bytes, ...]] = {}
         self._scans: dict[tuple[int, int], Strike] = {}
         self._read_below: dict[int, int] = {}
         self._hellos: dict[int, Hello | None] = {}
@@ -154,9 +156,15 @@ class FootprintReader:
         if sequence is None:
             return None
         key = (boot, sequence)
-        if key not in self._scans and sequence >= self._read_below.get(boot, 0):
-            self._read_on(boot)
-        return self._scans.get(key)
+        if key not in self._scans:
+            if sequence >= self._read_below.get(boot, 0):
+                self._read_on(boot)
+            if key not in self._raw:
+                return None
+            record = record_from_raw(self._raw.pop(key))
+            assert isinstance(record, Strike)
+            self._scans[key] = record
+        return self._scans[key]
 
     def _read_on(self, boot: int) -> None:
         start = self._read_below.get(boot, 0)
@@ -165,9 +173,7 @@ class FootprintReader:
         ):
             self._read_below[boot] = stored.sequence + 1
             if stored.kind == "strike":
-                record = record_from_raw(stored.raw)
-                assert isinstance(record, Strike)
-                self._scans[boot, stored.sequence] = record
+                self._raw[boot, stored.sequence] = stored.raw
 
 
 def _by_gains(
