@@ -3,12 +3,20 @@
 import contextlib
 import http.client
 import json
+import os
 import select
 import signal
 import subprocess
+import sys
 import threading
 
+import pexpect
 import pytest
+
+from logger.hostclock import HostClock
+from logger.page.acts import perform
+from logger.session.fitting import FittingSession
+from logger.store.store import Store
 
 SLOW = (
     "--form",
@@ -160,3 +168,31 @@ def test_two_pages_of_two_processes_on_one_session(board, lieboard, watch, stopp
     assert (watching.returncode, watching.communicate()[1]) == (0, "")
     assert beside.ended()
     assert beside.gone
+
+
+def test_the_logging_screen_notices_what_another_program_decides(board, lieboard):
+    """Also while nobody swings: a strike set aside, a club chosen, in the file by somebody else."""
+    simulated = board("--pty", *SLOW, "--pace", "0.2", "--strikes-per-club", "4", "--clubs", "7i")
+    command = ["-m", "logger", "log", simulated.url, "--stance", "0", "--accept"]
+    screen = pexpect.spawn(
+        sys.executable,
+        command,
+        env={**os.environ, "LIEBOARD_DB": str(lieboard.db), "TERM": "xterm"},
+        dimensions=(40, 120),
+        timeout=60,
+        encoding="utf-8",
+    )
+    try:
+        screen.expect("4 used")
+        with Store.open(lieboard.db) as store:
+            other = FittingSession(store, 1)
+            first = store.contacts(1)[0]
+            other.set_aside(first, "heard the shaft")
+            screen.expect("heard the shaft")
+            perform(other, {"act": "choose_club", "club": "9i"}, HostClock().utc_ns)
+            screen.expect("9i   heel")
+        screen.send("q")
+        screen.expect(pexpect.EOF)
+    finally:
+        screen.close()
+    assert screen.exitstatus == 0
