@@ -3,11 +3,14 @@
 import re
 
 import pytest
+from axe_playwright_python.async_playwright import Axe
 
 pytestmark = pytest.mark.asyncio(loop_scope="session")
 
 # A patch on whole cells of 4 mm: half of one either way (tests/e2e says why).
 WITHIN_MM = 2.0
+# The board says where it was touched; from whole scans the logger would work it out anew.
+READINGS = ("--form", "readings")
 PLACES = """() => [...document.querySelectorAll('#strikes > li')].map((row) => ({
     used: row.classList.contains('used'),
     place: row.querySelector('.place').textContent,
@@ -48,7 +51,7 @@ def bay(new_bay):
     own = new_bay()
     # The foot weighs more than a sole and lies longer: it is set aside by a rule.
     foot = {"kind": "foot", "c_mm": 10, "width_mm": 95, "depth_mm": 2, "hold_ms": 300}
-    own.log(own.board([*strikes(6), foot], "--pace", "0.4"))
+    own.log(own.board([*strikes(6), foot], "--pace", "0.4", *READINGS))
     return own
 
 
@@ -153,7 +156,7 @@ async def test_keys_and_pedals_step_the_clubs(left_bay, view):
 
 async def test_it_comes_back_by_itself_and_catches_up(new_bay, view):
     bay = new_bay()
-    address = bay.log(bay.board(strikes(3), "--pace", "0.2"))
+    address = bay.log(bay.board(strikes(3), "--pace", "0.2", *READINGS))
     viewer = await view(address)
     viewer.may_lose_line = True
     page = viewer.page
@@ -164,9 +167,12 @@ async def test_it_comes_back_by_itself_and_catches_up(new_bay, view):
     assert await page.locator("#gone").is_visible()
     # Nobody could hear it.
     await page.wait_for_function("() => !document.querySelector('#strikes button:not([hidden])')")
+    found = await Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
 
     # A board of another make-up takes over: the session goes on.
-    other = bay.board(strikes(2, after=3), "--pace", "0.2", "--board-id", "4c4200005a110002")
+    known_by = ("--board-id", "4c4200005a110002")
+    other = bay.board(strikes(2, after=3), "--pace", "0.2", *READINGS, *known_by)
     bay.log(other, port=int(address.rstrip("/").rpartition(":")[2]))
     assert bay.address == address
     await page.wait_for_selector("html[data-link=up]", state="attached")

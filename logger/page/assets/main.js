@@ -68,21 +68,22 @@ function draw() {
   }
   if (due.state || another) drawState(state);
   const all = strikes();
+  const newest = all.at(-1) ?? null;
   const last = lastThatCounts(all);
   const fresh = due.added;
   if (dots.fit() || another || due.redraw) dots.draw(all, toeSign(hand()), soleWidth());
   else for (const strike of fresh) dots.add(strike, toeSign(hand()), soleWidth());
   if (another || due.state || due.redraw || fresh.length) {
     sole.mark(last, model.club, hand());
-    drawContact(model.club, last, all.at(-1) ?? null);
+    drawContact(model.club, last, newest);
     list.draw(all, state.may_act && live);
   }
   if (fresh.length && !due.redraw) say(sayStrike(fresh.at(-1)));
   const none = byId("nothing");
   none.hidden = all.length > 0;
-  text(none, model.club ? "no strike yet" : "no club is up");
+  text(none, model.shown === null ? "no club is up" : "no strike yet");
   // For whoever looks at the page from outside: all of this is now on screen.
-  document.documentElement.dataset.drawn = `${state.revision}:${last?.id ?? ""}`;
+  document.documentElement.dataset.drawn = `${state.revision}:${newest?.id ?? ""}`;
   Object.assign(due, { state: false, redraw: false, added: [] });
 }
 
@@ -119,6 +120,7 @@ function drawState(state) {
   chart.draw(state, model.shown);
   drawBoards(byId("boards"), state.boards);
   drawHints(byId("hints"), state.hints);
+  document.documentElement.classList.toggle("hinted", state.hints.length > 0);
 }
 
 function sayStrike(strike) {
