@@ -155,7 +155,7 @@ def strike_scans(
 
 def _sequence(body: bytes) -> int | None:
     """Sequence of a record that may be otherwise unreadable: its first field."""
-    if body[0] not in _RECORD_TYPES or len(body) < 5:
+    if len(body) < 5 or body[0] not in _RECORD_TYPES:
         return None
     return int.from_bytes(body[1:5], "little")
 

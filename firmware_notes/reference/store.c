@@ -224,7 +224,7 @@ void store_mark_sent(uint32_t sequence)
 void store_confirm(uint32_t sequence)
 {
     /* A host cannot have what was never sent: such a confirm is nonsense, and obeying it would lose records. */
-    if (sequence >= next) {
+    if (sequence >= unsent) {
         return;
     }
     while (oldest != next && oldest <= sequence) {

@@ -43,6 +43,8 @@ _CRC = struct.Struct("<I")
 
 # A link never hands over more than some kilobytes at once; a longer length is damage.
 _MAX_RECORD_BYTES = 1 << 20
+# Years 1823 to 2116: what the clock adds to such a moment still fits the data file's 64 bits.
+UTC_NS = range(-(1 << 62), 1 << 62)
 
 
 class RecordKind(IntEnum):
@@ -220,9 +222,12 @@ class CaptureReader(_Closing):
         try:
             found = json.loads(facts)
             anchor = UtcAnchor(int(found["monotonic_ns"]), int(found["utc_ns"]))
-            return str(found["url"]), anchor
-        except (ValueError, KeyError, TypeError) as error:
+            url = str(found["url"])
+        except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
             raise self._damaged(0) from error
+        if anchor.utc_ns not in UTC_NS or not url.isprintable():
+            raise self._damaged(0)
+        return url, anchor
 
     def _damaged(self, at: int) -> StoreError:
         return StoreError(

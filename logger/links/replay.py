@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from logger.errors import LinkClosedError, LinkOpenError, StoreError, UsageError
 from logger.links.base import Chunk
-from logger.links.capture import CaptureReader, RecordKind
+from logger.links.capture import UTC_NS, CaptureReader, RecordKind
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -107,6 +107,12 @@ class ReplayLink:
             return None
         try:
             for record in reader:
+                if reader.anchor.to_utc_ns(record.at_ns) not in UTC_NS:
+                    self._end = (
+                        f"the capture {self._path} has a record that is centuries away; "
+                        "what came before it is good"
+                    )
+                    return None
                 chunk = Chunk(record.data, record.at_ns)
                 if record.kind is RecordKind.FROM_BOARD:
                     return chunk

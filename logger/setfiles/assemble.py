@@ -102,7 +102,9 @@ def _pivot(entry: Entry | None, wanted: str | None, clubs: list[Club], problems:
         for label in labels:
             if label.casefold() == wanted.casefold():
                 return label
-        problems.add(entry.place, f"{wanted!r} is not one of the clubs: {', '.join(labels)}")
+        problems.add(
+            entry.place, f"{cells.shown(wanted)} is not one of the clubs: {', '.join(labels)}"
+        )
     for label in labels:
         if _SEVEN_IRON.fullmatch(label):
             return label

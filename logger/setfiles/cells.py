@@ -63,8 +63,23 @@ _NUMBER = re.compile(
 )
 
 
+# A number with its unit has a dozen characters; Python refuses to read thousands of digits.
+_LONGEST_NUMBER = 60
+_LONGEST_SHOWN = 60
+
+
 class CellError(ValueError):
     """A cell that cannot be used; its text says why."""
+
+
+def shown(value: object) -> str:
+    """Show what a file has in a message: in quotes, without control characters, not too long."""
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):
+        # Python writes no number of more than 4300 digits, nor what is nested without end.
+        return "what stands here"
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[: _LONGEST_SHOWN - 3]}..."
 
 
 def is_blank(value: object) -> bool:
@@ -80,16 +95,19 @@ def unit_named(text: str) -> str | None:
 
 def _number_and_rest(value: object) -> tuple[float, str]:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise CellError(f"{value!r} is not a number")
+        raise CellError(f"{shown(value)} is not a number")
     if not isinstance(value, str):
-        number, rest = float(value), ""
+        # 64 bits, as TOML has them: beyond, float() may overflow.
+        number, rest = float(value) if abs(value) < 2**63 else math.nan, ""
     else:
-        text = value.strip().replace("−", "-")
+        text = " ".join(value.split()).replace("−", "-")
+        if len(text) > _LONGEST_NUMBER:
+            raise CellError(f"{shown(text)} is not a number")
         for sign, fraction in _FRACTIONS.items():
             text = text.replace(sign, fraction)
         found = _NUMBER.match(" ".join(text.split()))
         if found is None:
-            raise CellError(f"{value.strip()!r} is not a number")
+            raise CellError(f"{shown(value.strip())} is not a number")
         if found["decimal"] is not None:
             number = float(found["decimal"].replace(",", "."))
         else:
@@ -98,7 +116,7 @@ def _number_and_rest(value: object) -> tuple[float, str]:
             number = -number
         rest = found["rest"]
     if not math.isfinite(number):
-        raise CellError(f"{value} is not a number")
+        raise CellError(f"{shown(value)} is not a number")
     return number, rest
 
 
@@ -109,7 +127,7 @@ def _unit_of(rest: str, heading_unit: str | None, allowed: tuple[str, ...]) -> s
         return None
     unit = unit_named(text)
     if unit not in allowed:
-        raise CellError(f"{text!r} is no unit for this: use {' or '.join(allowed)}")
+        raise CellError(f"{shown(text)} is no unit for this: use {' or '.join(allowed)}")
     return unit
 
 
@@ -157,10 +175,10 @@ def bias(value: object, heading_unit: str | None) -> tuple[float, BiasUnit]:
     size, base_unit = signed
     if direction is not None:
         if direction[0] != base_unit:
-            raise CellError(f"{last!r} does not go with {unit}: write it with {direction[0]}")
+            raise CellError(f"{shown(last)} does not go with {unit}: write it with {direction[0]}")
         if number < 0:
             raise CellError(
-                f"{number:g} with {last!r} says the direction twice: leave out the sign"
+                f"{number:g} with {shown(last)} says the direction twice: leave out the sign"
             )
         size *= direction[1]
     limit = _BIAS_LIMITS[base_unit]
@@ -172,7 +190,9 @@ def bias(value: object, heading_unit: str | None) -> tuple[float, BiasUnit]:
 def text(value: object, longest: int) -> str:
     """Text of a cell, spaces tidied."""
     if isinstance(value, bool) or not isinstance(value, str | int):
-        raise CellError(f"{value!r} is not text")
+        raise CellError(f"{shown(value)} is not text")
+    if isinstance(value, int) and abs(value) >= 2**63:
+        raise CellError(f"{shown(value)} is too large a number")
     tidy = " ".join(str(value).split())
     if len(tidy) > longest:
         raise CellError(f"it is {len(tidy)} characters long: at most {longest} fit")
@@ -189,7 +209,7 @@ def hand(value: object) -> HandName:
     """Hand of a cell."""
     found = _HANDS.get(_word_of(value))
     if found is None:
-        raise CellError(f"{value!r} is no hand: write right or left")
+        raise CellError(f"{shown(value)} is no hand: write right or left")
     return found
 
 
@@ -198,6 +218,6 @@ def material(value: object) -> HeadMaterial:
     found = _MATERIALS.get(_word_of(value))
     if found is None:
         raise CellError(
-            f"{value!r} is no head material known here: write forged, cast, hard or unknown"
+            f"{shown(value)} is no head material known here: write forged, cast, hard or unknown"
         )
     return found

@@ -10,7 +10,7 @@ import csv
 import io
 from dataclasses import dataclass
 
-from logger.setfiles.cells import is_blank
+from logger.setfiles.cells import is_blank, shown
 from logger.setfiles.entries import ClubEntries, Entries, Entry
 from logger.setfiles.fields import CLUB_FIELDS, SET_FIELDS, Heading, understand
 from logger.setfiles.problems import Problems
@@ -160,6 +160,8 @@ def _read_club(
             continue
         earlier = found.facts.setdefault(heading.field.name, entry)
         if earlier.value != cell:
-            problems.add(entry.place, f"{cell!r} differs from {earlier.value!r} in {earlier.place}")
+            problems.add(
+                entry.place, f"{shown(cell)} differs from {shown(earlier.value)} in {earlier.place}"
+            )
     if entries:
         found.clubs.append(ClubEntries(place, entries))

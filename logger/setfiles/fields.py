@@ -70,6 +70,8 @@ _BY_SYNONYM = {word: field for field in (*CLUB_FIELDS, *SET_FIELDS) for word in 
 _BRACKETS = re.compile(r"^(?P<base>.*?)\s*[(\[](?P<unit>[^()\[\]]*)[)\]]\s*$", re.DOTALL)
 # A unit at the end: a word of its own, or a sign that may touch the word before it.
 _TAIL = re.compile(r"^(?P<base>.*?)(?:[\s_.,/-]+(?P<word>[^\W_]+\.?)|\s*(?P<sign>[°º\"″”]|''))\s*$")
+# Longer than any heading that means something; the patterns above are slow on very long ones.
+_LONGEST_HEADING = 60
 _NOT_A_LETTER = re.compile(r"[\W_]+")
 
 
@@ -78,7 +80,7 @@ class Heading:
     """What one heading means."""
 
     text: str
-    """As the file has it."""
+    """As the file has it, but for characters that cannot be shown."""
     field: Field | None
     """None: nothing to this program."""
     unit: str | None = None
@@ -92,7 +94,9 @@ def _field_named(text: str) -> Field | None:
 
 def understand(text: str) -> Heading:
     """Find out what a heading or a key means."""
-    text = " ".join(text.split())
+    text = "".join(each if each.isprintable() else "?" for each in " ".join(text.split()))
+    if len(text) > _LONGEST_HEADING:
+        return Heading(f"{text[: _LONGEST_HEADING - 3]}...", None)
     whole = _field_named(text)
     bracketed = _BRACKETS.match(text)
     if bracketed is not None:

@@ -6,6 +6,8 @@ from logger.errors import ConfigError
 
 # More than a person mends in one go; the rest is counted.
 _SHOWN = 12
+# What a file has is quoted in its problems, and may be a page long.
+_LONGEST = 240
 
 
 class Problems:
@@ -20,7 +22,9 @@ class Problems:
 
     def add(self, place: str, text: str) -> None:
         """Note a problem at a place such as ``row 3, column 'Lie'``; an empty place = the file."""
-        self._found.append(f"{place}: {text}" if place else text)
+        told = f"{place}: {text}" if place else text
+        told = "".join(each if each.isprintable() else "?" for each in told)
+        self._found.append(told if len(told) <= _LONGEST else f"{told[: _LONGEST - 3]}...")
 
     def error(self) -> ConfigError:
         """Make the error that names them all."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 
-from logger.setfiles.cells import is_blank
+from logger.setfiles.cells import is_blank, shown
 from logger.setfiles.entries import ClubEntries, Entries, Entry
 from logger.setfiles.fields import CLUB_FIELDS, SET_FIELDS, Field, understand
 from logger.setfiles.problems import Problems
@@ -19,6 +19,10 @@ def read_toml(text: str, problems: Problems) -> Entries:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
         problems.add("", f"this is not TOML: {exc}")
+        return found
+    except (ValueError, RecursionError):
+        # tomllib lets these through: a number of thousands of digits, a thousand brackets.
+        problems.add("", "this is not TOML: a number is too long, or too much is nested")
         return found
     club_tables: list[object] = []
     facts: dict[str, object] = {}
@@ -35,7 +39,8 @@ def read_toml(text: str, problems: Problems) -> Entries:
             continue
         for key, value in table.items():
             if understand(key).field in CLUB_FIELDS[:1] and isinstance(value, str | int):
-                place = f"club {number} ({' '.join(str(value).split())[:24]})"
+                named = " ".join(value.split()) if isinstance(value, str) else shown(value)
+                place = f"club {number} ({named[:24]})"
         entries = _entries(table, CLUB_FIELDS, place, found.ignored, problems)
         found.clubs.append(ClubEntries(place, entries))
     return found
