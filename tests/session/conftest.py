@@ -1,13 +1,19 @@
 """A fitting session on a real data file, fed with records as the collector hands them on."""
 
+import random
+
 import numpy as np
 import pytest
 from cobs import cobs
 
+from logger.cli import main
+from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.decoding import record_from_raw
 from logger.records import RawRecord
+from logger.session.evidence import session_picture
 from logger.session.opening import open_session
+from logger.session.planning import PlanWishes, bend_plan
 from logger.setfiles import load_set
 from logger.store.store import Store
 from logger.wire import parse
@@ -131,3 +137,94 @@ def desk(tmp_path):
 @pytest.fixture
 def at_ns():
     return lambda at_s: START_NS + round(at_s * SECOND)
+
+
+# Mean contacts on soles of 300 mm radius: 5.24 mm are a degree (R pi / 180).
+TOES_MM = {"5i": -5.3, "6i": 0.0, "7i": 0.0, "8i": 0.0, "9i": 0.0}
+MARKED_NS = 1_700_000_000 * 10**9
+
+
+def spec(place, **changes):
+    fields = {
+        "length_mm": 965.2 - 12.7 * place, "lie_deg": 61.0 + 0.5 * place, "camber_mm": 300.0,
+        "loft_deg": 26.0 + 4.0 * place, "bounce_deg": 3.0 + place, "camber_u_mm": 5.0,
+        "sole_length_mm": 78.0, "head_material": "forged",
+    }  # fmt: skip
+    return ClubSpec(**(fields | changes))
+
+
+@pytest.fixture
+def marked(tmp_path):
+    """Marks of five irons in a data file; the 5i stands a degree too upright.
+
+    ``counts`` says how many marks a club has, ``changes`` what of its spec is otherwise.
+    """
+
+    def make(hand="right", toes=TOES_MM, trail_mm=0.0, count=8, counts=None, changes=None):
+        path = tmp_path / "marked.db"
+        noise = random.Random(3)
+        with Store.open(path) as store:
+            clubs = tuple(
+                Club(label, spec(place, **(changes or {}).get(label, {})))
+                for place, label in enumerate(toes)
+            )
+            set_id = store.import_set(
+                SetFile("Ada Lindqvist", hand, "Test irons", "7i", 0.5, clubs),
+                at_utc_ns=MARKED_NS,
+            )
+            began = MARKED_NS + 10**15 * len(store.sessions())
+            session = store.start_session(
+                set_id, started_utc_ns=began, stance_u_mm=1.0, sole_middle_u_mm=5.0, ball=True
+            )
+            at = began
+            for club in store.get_set(set_id).clubs:
+                for _ in range((counts or {}).get(club.label, count)):
+                    at += 10**10
+                    store.add_mark(
+                        session, club.id, struck_utc_ns=at, u_mm=1.0,
+                        toe_mm=toes[club.label] + noise.gauss(0.0, 1.5),
+                        trail_mm=trail_mm + noise.gauss(0.0, 0.8),
+                    )  # fmt: skip
+            store.end_session(session, ended_utc_ns=at + 1)
+        return path
+
+    return make
+
+
+@pytest.fixture
+def planned():
+    """Plan the bends of a data file's latest session, in degrees unless metres are asked for."""
+
+    def plan(db, metres=False, session=None, **wishes):
+        with Store.open(db, read_only=True) as store:
+            row = store.sessions()[-1] if session is None else store.get_session(session)
+            picture = session_picture(store, row)
+            return bend_plan(store, row, picture, PlanWishes(metres=metres, **wishes))
+
+    return plan
+
+
+@pytest.fixture
+def overlay():
+    """Keep an overlay of two clubs of the first set."""
+
+    def keep(db, first, second, offset_mm, u_mm=1.0):
+        with Store.open(db) as store:
+            ids = {club.label: club.id for club in store.get_set(1).clubs}
+            store.add_overlay(
+                ids[first], ids[second], offset_mm=offset_mm, u_mm=u_mm, read_utc_ns=MARKED_NS + 1
+            )
+
+    return keep
+
+
+@pytest.fixture
+def sheet(capsys):
+    """Run ``lieboard sheet``; exit code, table and the line of what went wrong."""
+
+    def run(db, *options):
+        code = main(["sheet", "--db", str(db), *options])
+        shown = capsys.readouterr()
+        return code, shown.out, shown.err
+
+    return run
