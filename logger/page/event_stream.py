@@ -37,6 +37,8 @@ class EventStream:
             return _refused("enter the code first", 401)
         if site.hub.viewers >= site.most_viewers:
             return _refused("too many look on already", 503)
+        if request.method == "HEAD":
+            return Response(media_type="text/event-stream")
         seen = request.headers.get("last-event-id", "")
         last_seen = int(seen) if seen.isascii() and seen.isdecimal() and len(seen) < 20 else None
         return _Stream(site, last_seen, may_act=leave is Leave.ACT)

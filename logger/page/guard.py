@@ -55,7 +55,9 @@ def host_names(names: Iterable[str], port: int) -> frozenset[str]:
     return frozenset(found)
 
 
-def fit_for_us(headers: Mapping[str, str], hosts: frozenset[str], *, changing: bool) -> bool:
+def fit_for_us(
+    headers: Mapping[str, str], hosts: frozenset[str], *, changing: bool, landing: bool
+) -> bool:
     """Whether a request was meant for us and comes from our own page, or from no page.
 
     Parameters
@@ -66,6 +68,8 @@ def fit_for_us(headers: Mapping[str, str], hosts: frozenset[str], *, changing: b
         From `host_names`.
     changing
         Whether it asks to change something; then it must say that it comes from our page.
+    landing
+        Whether it asks for the page itself: a link to it may stand anywhere.
     """
     host = headers.get("host", "").casefold()
     if host not in hosts:
@@ -73,7 +77,8 @@ def fit_for_us(headers: Mapping[str, str], hosts: frozenset[str], *, changing: b
     origin = headers.get("origin")
     if origin is None:
         # Browsers name the origin of every POST; only for reading may they leave it out.
-        return not changing and headers.get("sec-fetch-site", "none") in ("none", "same-origin")
+        site = headers.get("sec-fetch-site", "none")
+        return not changing and (landing or site in ("none", "same-origin"))
     return origin.casefold() == f"http://{host}"
 
 

@@ -65,7 +65,8 @@ class Doorkeeper:
             headers[key] = f"{headers[key]}, {text}" if key in headers else text
         changing = scope["method"] not in ("GET", "HEAD")
         hosts = self._hosts.get(server[0], frozenset())
-        if not fit_for_us(headers, hosts, changing=changing):
+        landing = scope["path"] == "/"
+        if not fit_for_us(headers, hosts, changing=changing, landing=landing):
             words = "this page answers only at its own address: use the one that lieboard printed"
             body = encode(WordsMessage(words))
             head = [(b"content-type", b"application/json"), (b"content-length", b"%d" % len(body))]

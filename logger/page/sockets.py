@@ -49,8 +49,9 @@ def bind_places(wanted_port: int, *, share_on: str | None = None) -> Places:
     LieboardError
         None of the ports tried is free.
     """
-    last = min(wanted_port + _TRIES, 65535) if wanted_port else 0
-    for port in range(wanted_port, last + 1):
+    last = min(wanted_port + _TRIES, 65535)
+    # Any port may be free here and taken there.
+    for port in range(wanted_port, last + 1) if wanted_port else [0] * _TRIES:
         bound: list[socket.socket] = []
         try:
             bound.append(_bound(LOOPBACK, port))

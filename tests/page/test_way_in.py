@@ -73,6 +73,23 @@ def test_another_pages_requests_are_refused(page, bay):
     assert bay.contact(1).used
 
 
+def test_a_link_from_anywhere_leads_to_the_page(shared, network):
+    """Followed in a mail or a chat on the web: the browser says that it comes from another site."""
+    look, _ = codes_of(shared)
+    elsewhere = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate"}
+    status, headers, body = shared.ask("GET", f"/?code={look}", None, elsewhere, network)
+    assert (status, cookie_of(headers).startswith("lieboard_")) == (200, True)
+    # The cookie is only sent with what our own page asks for: so it asks, and no redirect does.
+    assert b'http-equiv="refresh" content="0;url=/"' in body
+    assert shared.ask("GET", "/state", None, elsewhere, network)[0] == 403
+
+
+def test_asking_for_the_heads_of_events_ends(page):
+    status, headers, body = page.ask("HEAD", "/events")
+    assert (status, body) == (200, b"")
+    assert headers["Content-Type"].startswith("text/event-stream")
+
+
 def test_an_act_must_say_where_it_comes_from(page, bay):
     body = {"Content-Type": "application/json"}
     assert page.ask("POST", "/act", b'{"act":"take_back"}', body)[0] == 403
