@@ -82,7 +82,7 @@ class BayQueue:
             self._sessions = self._store.sessions_to_forward(self._shop)
         if self._sessions:
             return self._session_parcel(self._sessions.pop(0), utc_ms)
-        up_to = self._store.forwarded(self._shop).records_up_to
+        up_to = self._store.records_forwarded(self._shop)
         page = self._store.records_stored_after(up_to, at_most=MAX_RECORDS)
         unknown = {
             r.session

@@ -56,11 +56,15 @@ class ForwardingTables(Core):
             connection.execute("DELETE FROM forwarded_sessions WHERE shop = ?", (shop,))
             connection.execute("UPDATE forwarding SET records_up_to = 0 WHERE shop = ?", (shop,))
 
+    def records_forwarded(self, shop: str) -> int:
+        """Return the id of the last record that a shop has, with all stored before it."""
+        row = self._one("SELECT records_up_to FROM forwarding WHERE shop = ?", (shop,))
+        return 0 if row is None else int(row[0])
+
     def forwarded(self, shop: str) -> Forwarded:
         """How far a shop has this data file."""
         with self._lock:
-            row = self._one("SELECT records_up_to FROM forwarding WHERE shop = ?", (shop,))
-            up_to = 0 if row is None else int(row[0])
+            up_to = self.records_forwarded(shop)
             return Forwarded(
                 up_to,
                 self._number("SELECT COUNT(*) FROM records WHERE id > ?", (up_to,)),

@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import shutil
 import socket
 import sqlite3
 import subprocess
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.cli import main
 from logger.shop.bay import BayQueue
 from logger.shop.gather import Gatherer
 from logger.store.store import Store
@@ -133,9 +135,6 @@ class Program:
         self.process.kill()
         self.process.wait()
 
-    def end(self, within_s=60):
-        return self.process.wait(within_s)
-
 
 @pytest.fixture
 def start(tmp_path):
@@ -149,6 +148,18 @@ def start(tmp_path):
     yield begin
     for program in running:
         program.kill()
+
+
+@pytest.fixture
+def here(monkeypatch):
+    """Run a bay's or the shop's program in this process; return its exit code."""
+
+    def run(command, port, user, *options):
+        monkeypatch.setenv("LIEBOARD_SHOP_PASSWORD", PASSWORDS.get(user, "none"))
+        at = ["--shop", "north", "--broker", f"localhost:{port}", "--user", user]
+        return main(["shop", command, *at, *map(str, options)])
+
+    return run
 
 
 @pytest.fixture
@@ -190,8 +201,17 @@ def facts_of():
     return facts
 
 
+@pytest.fixture(scope="session")
+def empty_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("empty") / "shop.db"
+    Store.open(path).close()
+    return path
+
+
 @pytest.fixture
-def shop_path(tmp_path):
+def shop_path(tmp_path, empty_file):
+    """The shop's data file, made already: that takes longer than most tests."""
+    shutil.copy(empty_file, tmp_path / "shop.db")
     return tmp_path / "shop.db"
 
 
