@@ -36,8 +36,11 @@ SWINGS = 8
 SEED = 7
 MOST_BYTES = 60_000
 PATIENCE_S = 300.0
-# The club that is off the set's line in this run, and the pivot.
+# The club that is off the set's line in this run, and the pivot, where checking starts.
 ODD, PIVOT = "6i", "7i"
+ORDER = "7i,4i,5i,6i,8i,9i,PW,SW"
+# A message of the page stays for six seconds.
+MESSAGE_S = 7.0
 
 
 @asynccontextmanager
@@ -112,11 +115,15 @@ async def live_pictures(browser: Browser, db: Path) -> None:
     """
     board = (
         "simulators", "--tcp", "0", "--seed", str(SEED), "--pace", "0.3", "--battery",
-        "--strikes-per-club", str(SWINGS), "--name", "bay-1", "--parent-pid", str(os.getpid()),
+        "--clubs", ORDER, "--strikes-per-club", str(SWINGS), "--name", "bay-1",
+        "--parent-pid", str(os.getpid()),
     )  # fmt: skip
     async with running(*board) as simulated:
         url = json.loads(await line_with(simulated, "url"))["url"]
-        log = ("logger", "log", url, "--page", "--page-port", "0", "--stance", "0", "--db", str(db))
+        log = (
+            "logger", "log", url, "--accept", "--page", "--page-port", "0", "--stance", "0",
+            "--db", str(db),
+        )  # fmt: skip
         async with running(*log) as logging:
             found = re.search(r"http://\S+", await line_with(logging, "http://"))
             assert found
@@ -128,7 +135,7 @@ async def live_pictures(browser: Browser, db: Path) -> None:
                 (standing, PIVOT, "live_dark.png"),
             ):
                 await show_club(page, club)
-                await asyncio.sleep(3)
+                await asyncio.sleep(MESSAGE_S)
                 keep(name, await page.screenshot())
 
 

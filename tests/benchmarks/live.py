@@ -163,7 +163,7 @@ async def measure(args: argparse.Namespace) -> dict[str, object]:
         port = await board.open()
         logger = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "logger", "log", f"socket://127.0.0.1:{port}",
-            "--page", "--page-port", "0", "--db", str(db),
+            "--accept", "--page", "--page-port", "0", "--db", str(db),
             env={**os.environ, "PYTHONUNBUFFERED": "1", "NO_COLOR": "1"},
             stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE,
         )  # fmt: skip

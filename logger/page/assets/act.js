@@ -1,7 +1,7 @@
 // What the fitter asks for, sent to the server; its answer is shown.
 
 export class Acts {
-  /** @param {(words: string, good: boolean) => void} answer */
+  /** @param {(words: string, good: boolean, act: object) => void} answer */
   constructor(url, answer) {
     this._url = url;
     this._answer = answer;
@@ -17,10 +17,10 @@ export class Acts {
         body: JSON.stringify(act),
       });
       const { words } = await answer.json();
-      this._answer(words, answer.ok);
+      this._answer(words, answer.ok, act);
     } catch (error) {
       if (!(error instanceof TypeError) && !(error instanceof SyntaxError)) throw error;
-      this._answer("not connected: nothing was changed", false);
+      this._answer("not connected: nothing was changed", false, act);
     }
   }
 }

@@ -134,7 +134,11 @@ function turn(strike) {
   acts.ask({ act: strike.used ? "set_aside" : "bring_in", strike: strike.id });
 }
 
-function answer(words, good) {
+const STEPS = ["choose_club", "next_club", "previous_club"];
+
+function answer(words, good, act) {
+  // Which club is up is written large enough.
+  if (good && STEPS.includes(act.act)) return;
   const place = byId("answer");
   clearTimeout(answerTimer);
   text(place, words);
