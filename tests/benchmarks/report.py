@@ -28,7 +28,7 @@ from simulators.clubs import default_set
 
 CLUBS = 14
 SWINGS = 15
-RUNS = 5
+RUNS = 3
 START_NS = 1_780_000_000_000_000_000
 
 
