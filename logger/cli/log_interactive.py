@@ -70,7 +70,7 @@ class _Desk:
 
     async def run(self, live: Live) -> None:
         async with key_presses() as keys:
-            self._page.begin(self._session, self._run, self._works)
+            self._page.begin(self._session, self._run, self.book.say, self._works)
             logging = asyncio.create_task(self._run.run())
             beside = [
                 asyncio.create_task(work)

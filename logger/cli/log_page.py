@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 from typing import TYPE_CHECKING, Self
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from logger.page.numbers import NumberWorks
     from logger.page.server import PageServer
     from logger.session.fitting import FittingSession
@@ -65,7 +69,11 @@ class LivePage:
         return [] if self._server is None else self._server.lines
 
     def begin(
-        self, session: FittingSession, run: LoggingRun, works: NumberWorks | None = None
+        self,
+        session: FittingSession,
+        run: LoggingRun,
+        say: Callable[[str], None],
+        works: NumberWorks | None = None,
     ) -> None:
         """Serve the session; on the run's event loop.
 
@@ -73,6 +81,8 @@ class LivePage:
         ----------
         session, run
             What is logged.
+        say
+            Tells the fitter, on this event loop, that the page has ended; the logging goes on.
         works
             Shared with the logging screen.
         """
@@ -80,10 +90,22 @@ class LivePage:
             return
         from logger.page.acts import RunActor
 
+        loop = asyncio.get_running_loop()
+
+        def failed(error: BaseException) -> None:
+            # The logging may have ended too.
+            with contextlib.suppress(RuntimeError):
+                loop.call_soon_threadsafe(say, f"the page has ended: {error}; the logging goes on")
+
         actor = RunActor(session)
         actor.attach(run.recorder.call, run.clock.utc_ns)
         self._server.start(
-            session.store.path, session=session.row.id, actor=actor, told=True, works=works
+            session.store.path,
+            session=session.row.id,
+            actor=actor,
+            told=True,
+            works=works,
+            failed=failed,
         )
 
     def hear(self, event: RunEvent) -> None:

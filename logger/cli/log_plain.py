@@ -35,7 +35,7 @@ async def log_plainly(
         voice.hear(event)
 
     run = LoggingRun(session, settings, hear)
-    page.begin(session, run)
+    page.begin(session, run, say)
     try:
         await until_stopped(run.run(), say)
     finally:

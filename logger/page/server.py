@@ -7,6 +7,7 @@ import contextlib
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,8 +75,10 @@ class PageServer:
         self._stopping: asyncio.Event | None = None
         self._ready = threading.Event()
         self._stop_wanted = False
+        self._nudging = False
         # What is told faster than it can be taken in was overtaken anyway: the file has it all.
         self._heard: deque[RunEvent] = deque(maxlen=_MOST_HEARD)
+        self._tell_failure: Callable[[BaseException], None] | None = None
         self.failure: BaseException | None = None
         """What ended it, if it was not stopped."""
 
@@ -114,6 +117,7 @@ class PageServer:
         actor: Actor | None,
         told: bool = False,
         works: NumberWorks | None = None,
+        failed: Callable[[BaseException], None] | None = None,
     ) -> None:
         """Begin to serve; returns at once, what it takes is loaded beside.
 
@@ -129,7 +133,10 @@ class PageServer:
             Whether `hear` will be told by the logging.
         works
             Shared with somebody who needs the numbers too, and left open; None makes one.
+        failed
+            Told, in the page's thread, what ended it if it was not stopped.
         """
+        self._tell_failure = failed
         self._thread = threading.Thread(
             target=self._run,
             args=(path, session, actor, told, works),
@@ -145,11 +152,13 @@ class PageServer:
     def hear(self, event: RunEvent) -> None:
         """Take in what the logging tells; from any thread, returns at once, never raises."""
         self._heard.append(event)
-        loop, feed = self._loop, self._feed
-        if loop is not None and feed is not None:
+        loop = self._loop
+        # One call waits in the page's loop at most, however long that is busy.
+        if loop is not None and not self._nudging:
+            self._nudging = True
             # A page that has ended hears nothing.
             with contextlib.suppress(RuntimeError):
-                loop.call_soon_threadsafe(feed.nudge)
+                loop.call_soon_threadsafe(self._nudge)
 
     def wait(self, timeout_s: float) -> bool:
         """Wait until it has ended; return whether it has."""
@@ -174,6 +183,11 @@ class PageServer:
     def __exit__(self, *exc: object) -> None:
         self.stop()
 
+    def _nudge(self) -> None:
+        self._nudging = False
+        if self._feed is not None:
+            self._feed.nudge()
+
     # -- in the thread ----------------------------------------------------------------------
 
     def _run(
@@ -194,6 +208,8 @@ class PageServer:
                 asyncio.run(self._serve(quick, session, actor, told, works))
         except BaseException as error:  # noqa: BLE001 - kept for whoever started it
             self.failure = error
+            if self._tell_failure is not None:
+                self._tell_failure(error)
         finally:
             self._places.close()
             self._ready.set()
@@ -229,7 +245,8 @@ class PageServer:
             stall_s=self._settings.stall_s,
             most_viewers=self._settings.most_viewers,
         )
-        self._loop, self._feed = asyncio.get_running_loop(), feed
+        self._feed = feed
+        self._loop = asyncio.get_running_loop()
         self._stopping = asyncio.Event()
         if self._stop_wanted:
             return

@@ -55,11 +55,13 @@ def test_never_started():
 def test_a_file_that_is_not_there_ends_only_the_page(bay, tmp_path):
     from logger.errors import StoreError
 
+    told = []
     with PageServer(PageSettings(0)) as server:
-        server.start(tmp_path / "none.db", session=None, actor=None)
+        server.start(tmp_path / "none.db", session=None, actor=None, failed=told.append)
         server.wait_ready()
         assert server.wait(30)
     assert isinstance(server.failure, StoreError)
+    assert told == [server.failure]
 
 
 def test_a_file_that_cannot_be_read_for_a_while_is_said(bay, serve):
