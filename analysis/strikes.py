@@ -104,17 +104,29 @@ class StrikeSorter:
         fault = self._fault(contact)
         if fault:
             return Sorted(contact, Kind.UNREADABLE, fault)
+        self._look_at_time(contact)
+        kind, reason = self._judge(contact)
+        self._remember(contact, kind)
+        return Sorted(contact, kind, reason)
+
+    def recall(self, contact: Contact, kind: Kind) -> None:
+        """Take in a contact that was sorted before, with what it was found to be."""
+        if kind is not Kind.UNREADABLE:
+            self._look_at_time(contact)
+            self._remember(contact, kind)
+
+    def _look_at_time(self, contact: Contact) -> None:
         if contact.t_us < self._last_us:
             # The board's clock began again: what came before says nothing of what follows, except
             # how heavy a strike is.
             self._swing = None
         self._last_us = contact.t_us
-        kind, reason = self._judge(contact)
+
+    def _remember(self, contact: Contact, kind: Kind) -> None:
         if kind in (Kind.STRIKE, Kind.OFF_STRIP):
             self._swing = contact
         if kind is Kind.STRIKE and contact.load is not None and contact.load > 0:
             self._loads.append(contact.load)
-        return Sorted(contact, kind, reason)
 
     def _fault(self, contact: Contact) -> str | None:
         if contact.fault:

@@ -27,6 +27,7 @@ from simulators import encode
 from simulators.__main__ import board_options, parser, say
 from simulators.ble_board import parse_ble
 from simulators.board import SECOND_NS, Board
+from simulators.contacts import Truth
 from simulators.faults import parse_spec
 from simulators.records import Kept
 from simulators.serial_board import Runner, RunOptions
@@ -56,10 +57,11 @@ class BusyBoard(Board):
 
     def reset(self, *, warm: bool = False) -> None:
         """Start anew; what was kept and not confirmed is written down as gone."""
-        self._on_truth({"kind": "reset", "warm": warm} | self.told())
+        ended: Truth = {"kind": "reset", "warm": warm}
+        self._on_truth(ended | self.told())
         super().reset(warm=warm)
 
-    def told(self) -> dict[str, object]:
+    def told(self) -> Truth:
         """How many records there were, and from which on they are kept."""
         records = self.records
         return {"boot_id": self.boot_id, "next_sequence": records.next_sequence,

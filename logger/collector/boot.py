@@ -21,6 +21,8 @@ ARRIVAL_U_NS = 10_000_000
 WRAP_TICKS = 1 << 32
 # Further ahead than any uncertainty of a clock that was asked at least once.
 _AHEAD_NS = 2_000_000_000
+# What the records of one swing say of the clock, one of them says too.
+_FEED_EVERY_NS = 40_000_000
 # A board answers a question about its clock within milliseconds; one that has not after this time
 # never will.
 _CLOCK_WAIT_NS = 1_500_000_000
@@ -65,6 +67,7 @@ class KeepingBoot:
         self._unclocked: list[RawRecord] = []
         self._oldest_then: int | None = None
         self._greeted_ns = clock.monotonic_ns()
+        self._fed_ns: int | None = None
         self._turn = asyncio.Lock()
 
     @property
@@ -183,8 +186,10 @@ class KeepingBoot:
             return None
         ticks = moment_ticks(record)
         # What was kept and is sent again says nothing of how late messages are.
-        if sequence >= self._fresh_from or self.ticks.estimate() is None:
+        due = self._fed_ns is None or raw.arrival_ns - self._fed_ns >= _FEED_EVERY_NS
+        if due and (sequence >= self._fresh_from or self.ticks.estimate() is None):
             self.ticks.feed(ticks, raw.arrival_ns)
+            self._fed_ns = raw.arrival_ns
         host_ns, u_ns = struck_at(self.ticks, ticks, raw.arrival_ns, self.hello.tick_hz)
         return TimedRecord(sequence, raw, self._clock.utc_from_monotonic(host_ns), u_ns)
 

@@ -35,6 +35,9 @@ from logger.records import (
 )
 from logger.wire import encode, parse
 
+# More than a real line brings between two looks at it.
+_MUCH_BYTES = 4096
+
 
 class ConnectionState(Enum):
     """Where a connection stands."""
@@ -69,6 +72,9 @@ class ConnectionSettings:
     release_after_s: float = 3.0
     batch_records: int = 512
     queue_items: int = 4096
+    # A board that streams has what came within this time written in one go. The first record after
+    # a pause goes to disk at once.
+    gather_s: float = 0.025
 
 
 class BoardConnection:
@@ -163,14 +169,23 @@ class BoardConnection:
                 self._heard_ns = chunk.arrival_ns
                 for item in self._decoder.feed(chunk.data, chunk.arrival_ns):
                     await self._queue.put((item, chunk.arrival_ns))
+                if len(chunk.data) > _MUCH_BYTES:
+                    # A board that floods the line must let the others have their turn.
+                    await asyncio.sleep(0)
         except LinkClosedError:
             # What was read before the drop must reach the disk before the connection ends.
             await self._queue.join()
             raise
 
     async def _work(self) -> None:
+        loop = asyncio.get_running_loop()
+        begun_s = -self._settings.gather_s
         while True:
             batch = [await self._queue.get()]
+            pause_s = begun_s + self._settings.gather_s - loop.time()
+            if pause_s > 0:
+                await asyncio.sleep(pause_s)
+            begun_s = loop.time()
             while len(batch) < self._settings.batch_records and not self._queue.empty():
                 batch.append(self._queue.get_nowait())
             try:

@@ -26,6 +26,8 @@ METHOD_VERSION = "contact 1"
 # A record this much older than the session's start belongs to the time before it: longer than the
 # clock's error and than it takes to type a name.
 BEFORE_START_NS = 5_000_000_000
+# A record that comes late can change the contact it stands in, and make a bounce of the next.
+_AROUND_CONTACTS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +199,7 @@ class FittingSession:
         if boot not in self._boots:
             self._forget_finished()
             if next_expected or beyond:
-                self.rebuild(boot)
+                self._take_up(boot)
             else:
                 self._boots[boot] = self._begin_work(boot)
         return KnownBoot(boot, next_expected, beyond, self.store.later_starts(boot))
@@ -228,9 +230,9 @@ class FittingSession:
     def file(self, boot: int, records: Sequence[TimedRecord]) -> list[FiledStrike]:
         """Work out strikes from stored records, which come in the order of their numbers.
 
-        A record that comes late, behind ones that were worked on, has the whole boot worked out
-        anew: what follows it may have been taken for something else without it. So has one that
-        continues a contact which a quiet line had made look over.
+        A record that comes late, behind ones that were worked on, has what is around it and follows
+        it worked out anew: that may have been taken for something else without it. So has one
+        that continues a contact which a quiet line had made look over.
         """
         first_ns = self.row.started_utc_ns - BEFORE_START_NS
         own = [r for r in records if r.struck_utc_ns >= first_ns]
@@ -238,7 +240,7 @@ class FittingSession:
             return []
         work = self._boots[boot]
         if own[0].sequence < work.done_below:
-            return self.rebuild(boot)
+            return self.rebuild(boot, since=min([own[0].sequence, *work.unfiled]))
         filed: list[FiledStrike] = []
         run: list[Sorted] = []
         for timed in own:
@@ -253,7 +255,7 @@ class FittingSession:
             else:
                 run += self._sort(work, timed.sequence, record, timed.struck_utc_ns)
         if work.reader.parted:
-            return self.rebuild(boot)
+            return self.rebuild(boot, since=min([own[0].sequence, *work.unfiled]))
         self._look_for_open_contacts()
         return filed + self._file_run(boot, work, run)
 
@@ -264,8 +266,9 @@ class FittingSession:
         not sent that again.
         """
         filed: list[FiledStrike] = []
-        for boot in [boot for boot, work in self._boots.items() if work.unfiled]:
-            filed += self.rebuild(boot)
+        for boot, work in list(self._boots.items()):
+            if work.unfiled:
+                filed += self.rebuild(boot, since=min(work.unfiled))
         return filed
 
     def idle(self, now_utc_ns: int) -> list[FiledStrike]:
@@ -282,27 +285,37 @@ class FittingSession:
             work.reader.open_since is not None for work in self._boots.values()
         )
 
-    def rebuild(self, boot: int) -> list[FiledStrike]:
-        """Work out all strikes of a boot in this session anew from what is stored."""
+    def rebuild(self, boot: int, *, since: int = 0) -> list[FiledStrike]:
+        """Work out the strikes of a boot in this session anew from what is stored.
+
+        Parameters
+        ----------
+        boot
+            Row of a boot.
+        since
+            Lowest record that may change anything; what lies well before it is left as it is, so
+            that a day's session costs no more than an hour's.
+        """
         work = self._begin_work(boot)
         self._boots[boot] = work
         run: list[Sorted] = []
         presses: list[tuple[int, Button, int]] = []
         last = -1
-        for stored in self.store.records_of(boot=boot, session=self.row.id):
+        first_filed, begin, known = self._before(boot, since)
+        for stored in self.store.records_of(boot=boot, session=self.row.id, from_sequence=begin):
             record = record_from_raw(stored.raw)
             utc_ns = stored.struck_utc_ns or 0
             last = stored.sequence
             work.done_below = last + 1
             if isinstance(record, Button):
-                run += self._sort(work, flush=True)
+                run += self._sort(work, flush=True, known=known)
                 presses.append((last, record, utc_ns))
             else:
-                run += self._sort(work, last, record, utc_ns)
+                run += self._sort(work, last, record, utc_ns, known=known)
         # A contact that is still open keeps what was said of it until it is filed again.
         still_open = work.reader.open_since
         below = last if still_open is None else still_open - 1
-        ids = self._replace(boot, work, run, 0, below) if below >= 0 else []
+        ids = self._replace(boot, work, run, first_filed, below) if below >= first_filed else []
         # Only now: a press that was never done takes back the strike just before it.
         for press in presses:
             self._press(boot, *press)
@@ -312,9 +325,29 @@ class FittingSession:
     def recover(self) -> list[FiledStrike]:
         """Work out again what a session that was cut off has stored."""
         filed: list[FiledStrike] = []
-        for boot in self.store.boots_of(self.row.id):
-            filed += self.rebuild(boot)
+        boots = self.store.boots_of(self.row.id)
+        for boot in boots:
+            # The latest goes on, and needs its work taken up again.
+            if boot == boots[-1] or self._recover_from(boot) is not None:
+                filed += self._take_up(boot)
         return filed
+
+    def _take_up(self, boot: int) -> list[FiledStrike]:
+        """Go on with a boot where an earlier run left it."""
+        since = self._recover_from(boot)
+        if since is None:
+            since = self.store.last_record_of(self.row.id, boot) or 0
+        return self.rebuild(boot, since=since)
+
+    def _recover_from(self, boot: int) -> int | None:
+        """Lowest record that still has to be worked on; None if all were, as they would be now."""
+        method_of = self._begin_work(boot).reader.method_of
+        for method, first_ns, last_ns in self.store.methods_of(self.row.id, boot):
+            if {method_of(METHOD_VERSION, first_ns), method_of(METHOD_VERSION, last_ns)} != {
+                method
+            }:
+                return 0
+        return self.store.first_unfiled(self.row.id, boot)
 
     def lost(self, boot: int, holes: Sequence[Hole], reason: str, noted_utc_ns: int) -> None:
         """Count records that will never come: under the club that is up, until the next comes."""
@@ -344,13 +377,45 @@ class FittingSession:
         utc_ns: int = 0,
         *,
         flush: bool = False,
+        known: dict[int, list[Kind]] | None = None,
     ) -> list[Sorted]:
+        """Read on, and sort what is complete; what is ``known`` only tells what is usual."""
         if flush or record is None:
             contacts = work.reader.flush()
         else:
             work.struck_utc_ns[sequence] = utc_ns
             contacts = work.reader.read(sequence, record, utc_ns)
-        return [work.sorter.feed(contact) for contact in contacts]
+        fresh: list[Sorted] = []
+        for contact in contacts:
+            kinds = known.get(contact.first_key) if known else None
+            if kinds:
+                work.sorter.recall(contact, kinds.pop())
+            else:
+                fresh.append(work.sorter.feed(contact))
+        return fresh
+
+    def _before(self, boot: int, since: int) -> tuple[int, int, dict[int, list[Kind]]]:
+        """Say where to begin if a record from ``since`` on changes.
+
+        Returns
+        -------
+        first_filed : int
+            From where on contacts are filed anew: a few before the record, which may belong to one.
+        begin : int
+            From where on records have to be read for that.
+        known : dict
+            What the contacts in between were, the last that begins in a record first.
+        """
+        rows = self.store.contacts_before(self.row.id, boot, since) if since else []
+        around, before = rows[:_AROUND_CONTACTS], rows[_AROUND_CONTACTS:]
+        if not before:
+            return 0, 0, {}
+        first_filed = around[-1][0]
+        known: dict[int, list[Kind]] = {}
+        for first, kind in before:
+            if first < first_filed:
+                known.setdefault(first, []).append(Kind(kind))
+        return first_filed, min(known, default=first_filed), known
 
     def _file_run(self, boot: int, work: _BootWork, run: Sequence[Sorted]) -> list[FiledStrike]:
         if not run:

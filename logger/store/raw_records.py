@@ -134,6 +134,13 @@ class RecordTables(Core):
             self._contiguous[boot] = last
         return None if last < 0 else last
 
+    def last_record_of(self, session: int, boot: int) -> int | None:
+        """Highest sequence of a boot in a session; None if it has no record there."""
+        row = self._one(
+            "SELECT MAX(sequence) FROM records WHERE session = ? AND boot = ?", (session, boot)
+        )
+        return None if row is None else row[0]
+
     def sequences_after(self, boot: int, sequence: int) -> frozenset[int]:
         """Return the stored numbers above ``sequence``."""
         return frozenset(

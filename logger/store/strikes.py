@@ -41,6 +41,9 @@ ON CONFLICT (boot, first_sequence, within) DO UPDATE SET session = excluded.sess
   rule_reason = excluded.rule_reason, club = excluded.club
 RETURNING id
 """
+# "Usual" looks back over 15 strikes (`analysis.strikes.SortRules.usual_over`); where so many
+# contacts hold fewer than that, something is very wrong with the board anyway.
+_LOOK_BACK_CONTACTS = 200
 
 
 class StrikeTables(Core):
@@ -94,6 +97,41 @@ class StrikeTables(Core):
             )
             connection.execute("UPDATE marks SET audits = ? WHERE audits = ?", (heir, old))
         connection.execute("DELETE FROM strikes WHERE id = ?", (old,))
+
+    def contacts_before(self, session: int, boot: int, sequence: int) -> list[tuple[int, str]]:
+        """Return where the contacts that began up to a record begin and what they were.
+
+        The latest first, and no more of them than what follows may depend on.
+        """
+        rows = self._select(
+            lambda first_sequence, kind: (int(first_sequence), str(kind)),
+            "SELECT first_sequence, kind FROM strikes WHERE session = ? AND boot = ?"
+            " AND first_sequence <= ? ORDER BY first_sequence DESC, within DESC LIMIT ?",
+            (session, boot, sequence, _LOOK_BACK_CONTACTS),
+        )
+        return rows if len(rows) < _LOOK_BACK_CONTACTS else rows[:-1]
+
+    def first_unfiled(self, session: int, boot: int) -> int | None:
+        """Lowest record of a boot in a session that no contact has and that pressed nothing."""
+        row = self._one(
+            "SELECT MIN(sequence) FROM records WHERE session = ? AND boot = ? AND"
+            " CASE kind WHEN 'button' THEN NOT EXISTS (SELECT 1 FROM presses"
+            "  WHERE presses.boot = records.boot AND presses.sequence = records.sequence)"
+            " ELSE sequence > COALESCE((SELECT last_sequence FROM strikes"
+            "  WHERE strikes.boot = records.boot AND first_sequence <= records.sequence"
+            "  ORDER BY first_sequence DESC LIMIT 1), -1) END",
+            (session, boot),
+        )
+        return None if row is None else row[0]
+
+    def methods_of(self, session: int, boot: int) -> list[tuple[str, int, int]]:
+        """Return what contacts were worked out with, and when the first and last were struck."""
+        return self._select(
+            lambda method_version, first_ns, last_ns: (method_version, first_ns, last_ns),
+            "SELECT method_version, MIN(struck_utc_ns) AS first_ns, MAX(struck_utc_ns) AS last_ns"
+            " FROM strikes WHERE session = ? AND boot = ? GROUP BY method_version ORDER BY 2",
+            (session, boot),
+        )
 
     def refile_strikes(self, session: int) -> int:
         """Put every strike and loss under the club that was up; return how many strikes moved.

@@ -40,6 +40,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from logger.setfiles import load_set
+from logger.store.store import Store
 from simulators.own_process import BoardProcess
 
 ROOT = Path(__file__).parents[2]
@@ -54,19 +56,15 @@ class Shop:
 
     def __init__(self, folder: Path) -> None:
         self.db = folder / "data.db"
-        self._env = {**os.environ, "NO_COLOR": "1", "PYTHONUNBUFFERED": "1"}
+        # What the loggers find in their environment.
+        self.env = {**os.environ, "NO_COLOR": "1", "PYTHONUNBUFFERED": "1"}
         self._running: list[subprocess.Popen[str]] = []
         self._looking: sqlite3.Connection | None = None
-        for file in SETS:
-            done = self.run("set", "import", str(file))
-            if done.returncode:
-                raise RuntimeError(done.stderr)
-
-    def run(self, *arguments: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [sys.executable, "-m", "logger", *arguments, "--db", str(self.db)], env=self._env,
-            stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=120, check=False,
-        )  # fmt: skip
+        # What the loggers say on standard output, one after the other.
+        self.words = folder / "words.txt"
+        with Store.open(self.db) as store:
+            for file in SETS:
+                store.import_set(load_set(file), at_utc_ns=0)
 
     def log(self, *arguments: str, largest_file: int | None = None) -> subprocess.Popen[str]:
         """Start a logger."""
@@ -75,11 +73,13 @@ class Shop:
             if largest_file is not None:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file, largest_file))
 
+        said = self.words.open("a")
         process = subprocess.Popen(
-            [sys.executable, "-m", "logger", "log", *arguments, "--db", str(self.db)],
-            env=self._env, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+            [sys.executable, "-m", "logger", "log", *arguments, "--accept", "--db", str(self.db)],
+            env=self.env, stdin=subprocess.DEVNULL, stdout=said,
             stderr=subprocess.PIPE, text=True, preexec_fn=limit,
         )  # fmt: skip
+        said.close()
         self._running.append(process)
         return process
 
@@ -196,6 +196,14 @@ class Board(BoardProcess):
         return [*self.truth("reset"), self.tell()]
 
 
+def add_player(shop: Shop, name: str) -> None:
+    """Give somebody else the first player's clubs."""
+    file = shop.db.with_name("set.toml")
+    file.write_text(SETS[0].read_text().replace(PLAYERS[0], name))
+    with Store.open(shop.db) as store:
+        store.import_set(load_set(file), at_utc_ns=0)
+
+
 def wait(so: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> float:
     """Wait until it is so; return when that was."""
     until_s = time.monotonic() + within_s
@@ -230,7 +238,7 @@ def shop_in(folder: Path | None) -> Iterator[tuple[Shop, Path]]:
 
 
 def processor_s(pid: int) -> float:
-    """Processor time that a process has used: what a start takes on a machine with no other work."""
+    """Processor time of a process so far: what a start takes on a machine that is idle."""
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
@@ -431,6 +439,7 @@ def main() -> None:
     made.add_argument("--drops", type=int, default=500)
     made.add_argument("--resets", type=int, default=100)
     made.add_argument("--mixed", type=int, default=100)
+    made.add_argument("--only", nargs="*", metavar="PART", help="kills, drops, resets, ...")
     made.add_argument("--seed", type=int, default=7)
     made.add_argument("--folder", type=Path, default=None, help="where the data files go")
     args = made.parse_args()
@@ -446,6 +455,8 @@ def main() -> None:
     for way in ("locked", "file too large", "full disk (tmpfs)"):
         parts.append((way, lambda way=way: refused(args.folder, way)))  # type: ignore[misc]
     for name, part in parts:
+        if args.only and name not in args.only:
+            continue
         try:
             found[name] = part()
         except OSError as error:

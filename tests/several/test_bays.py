@@ -1,0 +1,96 @@
+"""One logger, several boards: each on its own player, and none in the way of another."""
+
+import random
+import sqlite3
+import time
+
+import pytest
+
+BOTH = ("--player", "Robin Ashdown", "--player", "Mika Tarn")
+
+
+def rows(shop, sql):
+    file = sqlite3.connect(f"file:{shop.db}?mode=ro", uri=True, timeout=30)
+    try:
+        return file.execute(sql).fetchall()
+    finally:
+        file.close()
+
+
+def ended(shop, logger, within_s=60):
+    _, said = logger.communicate(timeout=within_s)
+    shop._running.remove(logger)
+    return said
+
+
+def test_what_is_mad_silent_or_starts_all_the_time_holds_nobody_up(faults, shop, board, talker):
+    """Beside them a board that works has its records on the disk as if it were alone."""
+    chance = random.Random(3)
+    names = ("good", "flood", "mute", "restless")
+    good = board(1, "--pty", rate_hz=10)
+    restless = board(2, "--tcp", "0", rate_hz=10)
+    ports = (good.url, talker(chance.randbytes(4000)).url, talker().url, restless.url)
+    file = shop.db.with_name("bays.toml")
+    players = ("Robin Ashdown", "Ann", "Ben", "Mika Tarn")
+    for player in players[1:3]:
+        faults.add_player(shop, player)
+    file.write_text(
+        "".join(
+            f'[[bay]]\nname = "{name}"\nport = "{port}"\nplayer = "{player}"\n'
+            for name, port, player in zip(names, ports, players, strict=True)
+        )
+    )
+    logger = shop.log("--bays", str(file))
+    faults.wait(faults.more_than(shop, good, 0), "logging")
+    for _ in range(8):
+        restless.ask("restart cold")
+        before = good.tell()["next_sequence"]
+        # All that it had made by now, however long the others take.
+        faults.wait(lambda n=before: good.tell()["oldest_kept"] >= n, "the good board waits")
+        time.sleep(0.2)
+    faults.settle(shop, [good, restless])
+    said = shop.words.read_text()
+    assert "flood: ended, the others go on: " in said
+    assert "none is lie-board protocol 1" in said
+    assert logger.poll() is None
+    shop.end(logger)
+    books = faults.Books()
+    books.compare(shop, good)
+    books.compare(shop, restless)
+    assert (books.lost, books.doubled, books.invented, books.wrong) == (0, 0, 0, [])
+
+
+def test_the_same_board_on_two_ports_is_refused_in_one_line_and_the_first_goes_on(
+    faults, shop, board
+):
+    first = board(1, "--pty", rate_hz=8)
+    logger = shop.log(first.url, (second := board(1, "--tcp", "0", rate_hz=0)).url, *BOTH)
+    faults.wait(lambda: "are the same board" in shop.words.read_text(), "refused")
+    count = shop.count()
+    faults.wait(lambda: shop.count() > count, "the other goes on")
+    faults.settle(shop, [first] if first.tell()["next_sequence"] else [second])
+    shop.end(logger)
+    (line,) = [line for line in shop.words.read_text().splitlines() if "same board" in line]
+    assert line.endswith("board 1: leave one of them out")
+    assert "bay 1" in line
+    assert "bay 2" in line
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("/dev/null", "/dev/../dev/null", *BOTH), "bay 1 and bay 2 have the same port"),
+        (("a", "b", "--player", "Mika Tarn", "--player", "Mika Tarn"), "both log Mika Tarn"),
+        (("a", "b", "c", *BOTH), "--player is there 2 times for 3 ports"),
+        (("a", "--player", "x", "--player", "y"), "--player is there 2 times for one port"),
+        (("a", "capture:b", *BOTH), "a recording is played back alone"),
+        ((), "no port given"),
+    ],
+)
+def test_what_cannot_be_is_one_clear_line(shop, arguments, words):
+    logger = shop.log(*arguments)
+    said = ended(shop, logger)
+    assert logger.returncode == 2
+    assert said.count("\n") == 1
+    assert words in said
+    assert rows(shop, "SELECT COUNT(*) FROM sessions") == [(0,)]

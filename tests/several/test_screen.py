@@ -1,0 +1,35 @@
+"""The screen of several bays, at a real terminal."""
+
+import sys
+
+import pexpect
+
+
+def test_keys_go_to_the_bay_that_is_picked(faults, shop, board):
+    boards = [board(1, "--pty", rate_hz=4), board(2, "--tcp", "0", rate_hz=4)]
+    players = [word for player in faults.PLAYERS for word in ("--player", player)]
+    ports = [one.url for one in boards]
+    at = pexpect.spawn(
+        sys.executable,
+        ["-m", "logger", "log", *ports, *players, "--accept", "--db", str(shop.db)],
+        env={**shop.env, "TERM": "xterm-256color"}, dimensions=(40, 160), encoding="utf-8",
+        timeout=60,
+    )  # fmt: skip
+    try:
+        at.expect("pick a bay")
+        for one in boards:
+            faults.wait(faults.more_than(shop, one, 3), "logging")
+        at.send("2")
+        at.expect("bay 2: session")
+        at.send("n")
+        at.expect("is up")
+        at.send("q")
+        at.expect(pexpect.EOF)
+    finally:
+        at.close(force=True)
+    assert at.exitstatus == 0
+    with faults.Store.open(shop.db, read_only=True) as store:
+        sessions = {row.id: store.get_set(row.set).player.name for row in store.sessions()}
+        turns = {name: [t.cause for t in store.turns(n)] for n, name in sessions.items()}
+        assert all(row.ended_utc_ns is not None for row in store.sessions())
+    assert turns == {"Robin Ashdown": ["start"], "Mika Tarn": ["start", "key"]}
