@@ -252,20 +252,26 @@ def _log_posterior(
     """
     total = np.zeros((spread_grid.size, mean_grid.size))
     shares = []
+    per_spread = 1 / spread_grid**2
     for value in y:
-        sound, stray = _densities(((value - mean_grid) / spread_grid[:, None]) ** 2)
-        both = sound + stray
-        shares.append(stray / both)
-        total += np.log(both)
+        sound, stray = _densities(np.multiply.outer(per_spread, (value - mean_grid) ** 2))
+        sound += stray
+        stray /= sound
+        shares.append(stray)
+        total += np.log(sound, out=sound)
     return np.asarray(total - y.size * np.log(spread_grid)[:, None]), shares
 
 
 def _densities(z2: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Of a sound value and of a stray, times ``sqrt(2 pi)``, at ``z2`` squared spreads."""
-    sound = (1 - STRAY_SHARE) * np.exp(-0.5 * z2)
+    # In place: the grids are large beside the processor's nearest memory.
+    sound = np.exp(z2 * -0.5)
+    sound *= 1 - STRAY_SHARE
     # The tail falls as a power: it cannot underflow to 0 and spoil the logarithm.
-    stray = (STRAY_SHARE * _STRAY_TOP / STRAY_WIDTH) / (1 + z2 / (3 * STRAY_WIDTH**2)) ** 2
-    return sound, stray
+    tail = z2 * (1 / (3 * STRAY_WIDTH**2))
+    tail += 1
+    tail *= tail
+    return sound, np.divide(STRAY_SHARE * _STRAY_TOP / STRAY_WIDTH, tail, out=tail)
 
 
 def _quantiles(grid: FloatArray, density: FloatArray, levels: tuple[float, ...]) -> list[float]:
