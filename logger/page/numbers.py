@@ -278,8 +278,12 @@ class NumberWorks:
         """Work out the page's numbers of a session as it stands now."""
         return numbers_of(self._store, session, self.find(session))
 
+    def close(self) -> None:
+        """Close the file; what is being worked out ends with an error at its next look into it."""
+        self._store.close()
+
     def __enter__(self) -> NumberWorks:
         return self
 
     def __exit__(self, *exc: object) -> None:
-        self._store.close()
+        self.close()

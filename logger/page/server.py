@@ -204,8 +204,12 @@ class PageServer:
         try:
             with ExitStack() as stack:
                 quick = stack.enter_context(Store.open(path, read_only=True))
-                works = works or stack.enter_context(NumberWorks(path))
-                asyncio.run(self._serve(quick, session, actor, told, works))
+                own = None if works is not None else stack.enter_context(NumberWorks(path))
+                # What is being worked out when it ends is given up, and not waited for.
+                give_up = None if own is None else own.close
+                found = works or own
+                assert found is not None
+                asyncio.run(self._serve(quick, session, actor, told, found, give_up))
         except BaseException as error:  # noqa: BLE001 - kept for whoever started it
             self.failure = error
             if self._tell_failure is not None:
@@ -221,6 +225,7 @@ class PageServer:
         actor: Actor | None,
         told: bool,
         works: NumberWorks,
+        give_up: Callable[[], None] | None,
     ) -> None:
         from logger.page.app import Site, build_app
         from logger.page.feed import Feed
@@ -260,6 +265,8 @@ class PageServer:
             await asyncio.wait((serving, feeding, stopped), return_when=asyncio.FIRST_COMPLETED)
         finally:
             hub.close(_CLOSING)
+            if give_up is not None:
+                give_up()
             server.should_exit = True
             await asyncio.wait((serving,), timeout=_FAREWELL_S)
             connections.cut_all()
