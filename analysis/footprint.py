@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint_checks import after_fit, before_fit
-from analysis.footprint_fit import Mode, Problem, find_mode, priors
+from analysis.footprint_fit import Mode, find_mode
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -23,27 +23,27 @@ from analysis.footprint_model import (
     LOG_H,
     SHAPE,
     SHARE,
+    SIZE,
     TOE,
     C,
     Cells,
     L,
     V,
-    footprint_counts,
     given_ground,
 )
 from analysis.footprint_posterior import (
     NODES,
     Nodes,
-    end_shares,
+    covariance_and_shares,
     mixture_quantiles,
     moments,
     posterior_nodes,
 )
+from analysis.footprint_problem import Problem, priors
 from analysis.footprint_scans import PeakProfile, peak_profile
 from analysis.footprint_start import find_patch, start
 from analysis.footprint_types import (
     AimPrior,
-    BoolArray,
     FootprintFits,
     Reason,
     SolePrior,
@@ -53,8 +53,10 @@ from analysis.footprint_types import (
 __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
 
 # Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
-_BATCH = 512
-# Columns of theta that belong to the head, and to the board: the same in all of their strikes.
+_BATCH = 256
+# Numbers of which arrays in use are at most.
+_KEPT = 2_000_000
+# Rows of theta that belong to the head, and to the board: the same in all of their strikes.
 _HEAD = [L, HEEL, TOE, EDGE]
 _COVER = [SHAPE, SHARE]
 
@@ -152,6 +154,9 @@ def fit_footprints(
         np.log(sole.ground_radius_mm / camber),
         float(np.log(sole.ground_radius_factor)),
     )
+    # Freed at once: tells the C library to keep memory of up to this size, which it else hands back
+    # to the system and asks for again at every other step (two thirds of the time).
+    np.empty(_KEPT)
     out = _Columns(n, strip, aim, hand, soles)
     if np.any(gain <= 0) or np.any(np.isinf(gain)):
         out.reason[:] = Reason.BAD_GAIN
@@ -239,6 +244,8 @@ def _fit_batch(
     out: _Columns, rows: NDArray[np.intp], profile: PeakProfile, mark: FloatArray, soles: _Sole
 ) -> None:
     """Fit the strikes ``rows`` and file their results."""
+    from scipy.special import chdtrc
+
     y = np.where(profile.missing, 0.0, profile.counts)
     patch = find_patch(y, profile.variance)
     out.reason[rows] = before_fit(profile, patch)
@@ -274,11 +281,20 @@ def _fit_batch(
     smooth = _cells_first(np.maximum(patch.filled, 0.0))
     inverse_var = problem.inverse_variance(smooth).T
     theta, price = start(patch, out.cells, inverse_var, mean, weight)
-    mean[:, LOG_A], mean[:, V] = theta[:, 0, LOG_A], theta[:, 0, V]
+    mean[LOG_A], mean[V] = theta[0, LOG_A], theta[0, V]
     mode = find_mode(problem, theta, price, smooth)
-    out.reason[rows] = after_fit(problem, mode, patch)
-    nodes = posterior_nodes(problem, mode)
-    _file(out, rows, problem, mode, nodes, profile)
+    covariance, *shares = covariance_and_shares(problem, mode)
+    # Parameters that the strip, not the prior, determines.
+    spent = SIZE - (covariance[range(SIZE), range(SIZE)] * weight).sum(axis=0)
+    dof = np.maximum(mode.used - spent, 1.0)
+    p_value = chdtrc(dof, mode.chi2)
+    out.reason[rows] = after_fit(problem, mode, covariance, p_value, patch)
+    value = out.values
+    value["heel_share"][rows], value["toe_share"][rows] = shares
+    value["chi2"][rows], value["dof"][rows], value["p_value"][rows] = mode.chi2, dof, p_value
+    value["noise_factor"][rows] = mode.noise_factor
+    nodes = posterior_nodes(problem, mode, covariance)
+    _file(out, rows, problem, mode, covariance, nodes, profile)
 
 
 def _file(
@@ -286,19 +302,21 @@ def _file(
     rows: NDArray[np.intp],
     problem: Problem,
     mode: Mode,
+    cov: FloatArray,
     nodes: Nodes,
     profile: PeakProfile,
 ) -> None:
     """Turn mode and nodes into what a person asks for."""
-    from scipy.special import chdtrc
-
     value, sign = out.values, out.hand.toe_sign
-    _, jacobian = footprint_counts(mode.theta, problem.cells, profile.sag)
-    pull = mode.covariance @ (jacobian * mode.inverse_var.T[:, None, :])
+    # Of the centre and of the toe, as all that follows.
+    lever = np.stack([cov[C], cov[V] - cov[C]])
+    pull = np.einsum("kjn,jcn->kcn", lever, mode.columns)
+    pull *= mode.inverse_var
     extra_c, extra_toe = _curve_variance(pull, mode, profile)
-    got = moments(mode, nodes)
+    got = moments(mode, cov, nodes)
+    prior_mean, prior_weight = problem.prior_mean, problem.prior_weight
     # Of the centre, that much hangs on the sole's ends; the rest on the address mark.
-    by_middle = 1 - np.minimum(got.var_c * problem.prior_weight[:, C], 1.0)
+    by_middle = 1 - np.minimum(got.var_c * prior_weight[C], 1.0)
     middle_var = (by_middle * out.soles.middle_u) ** 2
     mean_c, mean_toe = got.mean_c, got.mean_toe
     var_c = got.var_c + extra_c + middle_var
@@ -321,7 +339,6 @@ def _file(
         low[odd], high[odd] = (
             mixture_quantiles(got.share, -toe / size, slope_sd, q) for q in (0.05, 0.95)
         )
-    own_sd = np.sqrt(nodes.toe_sd**2 + extra_toe[:, None])
     value["centre_mm"][rows], value["centre_sd_mm"][rows] = sign * mean_c, np.sqrt(var_c)
     value["toe_mm"][rows], value["toe_sd_mm"][rows] = mean_toe, np.sqrt(var_toe)
     value["lie_error_deg"][rows] = np.degrees(np.arctan(mean_slope))
@@ -333,54 +350,49 @@ def _file(
     covariance[:, 0, 0], covariance[:, 1, 1] = var_c, lie_sd**2
     covariance[:, 0, 1] = covariance[:, 1, 0] = c_lie
     value["correlation"][rows] = c_lie / (np.sqrt(var_c) * lie_sd)
-    _file_depth(out, rows, mode, covariance, per_slope)
+    _file_depth(out, rows, mode, cov, covariance, per_slope)
     value["covariance"][rows] = covariance
-    value["heel_share"][rows], value["toe_share"][rows] = end_shares(mode, problem)
-    value["chi2"][rows], value["dof"][rows] = mode.chi2, mode.dof
-    value["p_value"][rows] = chdtrc(mode.dof, mode.chi2)
-    value["noise_factor"][rows] = mode.noise_factor
     worst = np.argmin(np.where(problem.use > 0, mode.good, 2.0), axis=0)
     believed = mode.good[worst, np.arange(len(rows))] > 0.5
     worst = worst if sign > 0 else out.strip.cells - 1 - worst
     out.bad_cell[rows] = np.where(believed, -1, worst)
-    prior = (nodes.centre - problem.prior_mean[:, C, None]) ** 2
-    prior = 0.5 * prior * problem.prior_weight[:, C, None]
     # Frame of the nodes: player's, from the mark.
-    value["node_centre_mm"][rows] = nodes.centre - problem.prior_mean[:, C, None]
+    from_mark = nodes.centre - prior_mean[C, :, None]
+    value["node_centre_mm"][rows] = from_mark
+    prior = 0.5 * prior_weight[C, :, None] * from_mark**2
     value["node_log_likelihood"][rows] = nodes.log_density + prior
+    own_sd = np.sqrt(nodes.toe_sd**2 + extra_toe[:, None])
     value["node_toe_mm"][rows], value["node_toe_sd_mm"][rows] = nodes.toe, own_sd
-    by_gain = pull * mode.counts.T[:, None, :]
-    by_gain = np.stack([by_gain[:, C], by_gain[:, V] - by_gain[:, C]], axis=1)
-    value["gain_influence_mm"][rows] = by_gain[:, :, ::sign]
+    pull *= mode.counts
+    value["gain_influence_mm"][rows] = pull.transpose(2, 0, 1)[:, :, ::sign]
     value["middle_influence"][rows] = by_middle
-    by_prior = mode.covariance * np.sqrt(problem.prior_weight)[:, None, :]
-    by_prior = np.stack([by_prior[:, C], by_prior[:, V] - by_prior[:, C]], axis=1)
-    value["head_influence_mm"][rows] = by_prior[:, :, _HEAD]
-    value["cover_influence_mm"][rows] = by_prior[:, :, _COVER]
+    lever *= np.sqrt(prior_weight)
+    value["head_influence_mm"][rows] = lever[:, _HEAD].transpose(2, 0, 1)
+    value["cover_influence_mm"][rows] = lever[:, _COVER].transpose(2, 0, 1)
 
 
 def _file_depth(
     out: _Columns,
     rows: NDArray[np.intp],
     mode: Mode,
+    cov: FloatArray,
     covariance: FloatArray,
     per_slope: FloatArray,
 ) -> None:
     """Depth d = (h^2 - (v - c)^2) / 2R under the sole's middle, and its covariances."""
     theta, sign = mode.theta, out.hand.toe_sign
     radius, radius_u = out.soles.camber[rows], out.soles.camber_u[rows]
-    h, m = np.exp(theta[:, LOG_H]), theta[:, V] - theta[:, C]
+    h, m = np.exp(theta[LOG_H]), theta[V] - theta[C]
     depth = (h * h - m * m) / (2 * radius)
-    by_theta = np.zeros_like(theta)
-    by_theta[:, LOG_H] = h * h / radius
-    by_theta[:, V], by_theta[:, C] = -m / radius, m / radius
-    with_theta = np.einsum("nij,nj->ni", mode.covariance, by_theta)
+    which = [LOG_H, V, C]
+    by_theta = np.stack([h * h, -m, m]) / radius
+    with_theta = (cov[which][:, which] * by_theta).sum(axis=1)
     relative = radius_u / radius
-    variance = (with_theta * by_theta).sum(axis=1) + (depth * relative) ** 2
-    with_lie = -(with_theta[:, V] - with_theta[:, C]) / radius * per_slope
+    variance = (with_theta * by_theta).sum(axis=0) + (depth * relative) ** 2
+    with_lie = -(with_theta[1] - with_theta[2]) / radius * per_slope
     with_lie += -m / radius * per_slope * depth * -relative * -relative
     covariance[:, 2, 2] = variance
-    covariance[:, 0, 2] = covariance[:, 2, 0] = sign * with_theta[:, C]
+    covariance[:, 0, 2] = covariance[:, 2, 0] = sign * with_theta[2]
     covariance[:, 1, 2] = covariance[:, 2, 1] = with_lie
     out.values["depth_mm"][rows], out.values["depth_sd_mm"][rows] = depth, np.sqrt(variance)
 
@@ -389,14 +401,10 @@ def _curve_variance(
     pull: FloatArray, mode: Mode, profile: PeakProfile
 ) -> tuple[FloatArray, FloatArray]:
     """Variance that the uncertain course of the load in time adds to c and to v - c, (n,) each."""
-    n = len(pull)
+    n = pull.shape[2]
     if profile.sag_basis is None or profile.curve_covariance is None:
         return np.zeros(n), np.zeros(n)
-    pressed: BoolArray = mode.counts.T > 0
-    shift = pull @ (profile.sag_basis * pressed[:, None, :]).transpose(0, 2, 1)
-    by_c, by_toe = shift[:, C], shift[:, V] - shift[:, C]
-    spread = profile.curve_covariance
-    return (
-        np.einsum("ni,nij,nj->n", by_c, spread, by_c),
-        np.einsum("ni,nij,nj->n", by_toe, spread, by_toe),
-    )
+    pressed = pull * (mode.counts > 0)
+    shift = profile.sag_basis @ pressed.transpose(2, 1, 0)
+    spread = (shift * (profile.curve_covariance @ shift)).sum(axis=1)
+    return spread[:, 0], spread[:, 1]

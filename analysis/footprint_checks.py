@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.footprint_fit import Mode, Problem
+from analysis.conventions import FloatArray
+from analysis.footprint_fit import Mode
 from analysis.footprint_model import LOG_H, C, L, V
+from analysis.footprint_problem import Problem
 from analysis.footprint_scans import PeakProfile
 from analysis.footprint_start import Patch
 from analysis.footprint_types import Reason
@@ -50,34 +52,36 @@ def before_fit(profile: PeakProfile, patch: Patch) -> NDArray[np.int64]:
     return reason
 
 
-def after_fit(problem: Problem, mode: Mode, patch: Patch) -> NDArray[np.int64]:
+def after_fit(
+    problem: Problem, mode: Mode, covariance: FloatArray, p_value: FloatArray, patch: Patch
+) -> NDArray[np.int64]:
     """Reasons that the fit shows, (n,)."""
-    from scipy.special import chdtrc
-
     theta, cells = mode.theta, problem.cells
-    n, rows = len(theta), np.arange(len(theta))
+    n = theta.shape[1]
+    rows = np.arange(n)
     reason = np.zeros(n, dtype=np.int64)
-    v, h = theta[:, V], np.exp(theta[:, LOG_H])
-    low = np.maximum(v - h, theta[:, C] - theta[:, L] / 2)
-    high = np.minimum(v + h, theta[:, C] + theta[:, L] / 2)
-    outside = cells.right < (low - cells.pitch_mm)[:, None]
-    outside |= cells.left > (high + cells.pitch_mm)[:, None]
-    stray = outside & (mode.standardised.T > _STRAY_SD)
-    stray &= _STRAY_PART * patch.peak[:, None] < problem.y.T
-    bad = ((mode.good < 0.5) & (problem.use > 0)).T
-    misfit = (mode.noise_factor > _MISFIT_FACTOR) & (chdtrc(mode.dof, mode.chi2) < _MISFIT_P)
-    reason[misfit | (bad.sum(axis=1) > np.maximum(_MOST_BAD, patch.width_cells // 6))] = (
+    v, h, half = theta[V], np.exp(theta[LOG_H]), theta[L] / 2
+    low = np.maximum(v - h, theta[C] - half)
+    high = np.minimum(v + h, theta[C] + half)
+    stray = mode.standardised > _STRAY_SD
+    if stray.any():
+        outside = cells.right[:, None] < low - cells.pitch_mm
+        outside |= cells.left[:, None] > high + cells.pitch_mm
+        stray &= outside & (_STRAY_PART * patch.peak < problem.y)
+    bad = (mode.good < 0.5) & (problem.use > 0)
+    misfit = (mode.noise_factor > _MISFIT_FACTOR) & (p_value < _MISFIT_P)
+    reason[misfit | (bad.sum(axis=0) > np.maximum(_MOST_BAD, patch.width_cells // 6))] = (
         Reason.NOT_A_SOLE
     )
-    reason[stray.sum(axis=1) >= 2] = Reason.TWO_PATCHES
+    reason[stray.sum(axis=0) >= 2] = Reason.TWO_PATCHES
     # The greatest pressure must have been seen from both sides.
-    top = np.argmax(np.where(bad, 0.0, mode.counts.T), axis=1)
+    top = np.argmax(np.where(bad, 0.0, mode.counts), axis=0)
     last = len(cells.left) - 1
     beyond = (v < cells.left[1]) & (patch.first == 0) | (v > cells.right[-2]) & (patch.last == last)
-    heaviest = np.argmax(np.where(bad, 0.0, problem.y.T), axis=1)
+    heaviest = np.argmax(np.where(bad, 0.0, problem.y), axis=0)
     beyond |= (patch.first == 0) & (heaviest <= 1) | (patch.last == last) & (heaviest >= last - 1)
     beyond |= ((top == 0) | (top == last)) & (mode.counts[top, rows] > 0)
     reason[beyond] = Reason.OFF_STRIP
-    finite = np.isfinite(theta).all(axis=1) & np.isfinite(mode.covariance).all(axis=(1, 2))
+    finite = np.isfinite(theta).all(axis=0) & np.isfinite(covariance).all(axis=(0, 1))
     reason[~finite] = Reason.NOT_CONVERGED
     return reason

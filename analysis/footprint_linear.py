@@ -1,6 +1,6 @@
-"""Many small symmetric systems at once.
+"""Many small symmetric systems at once, matrices first: (size, size, n).
 
-LAPACK called once per 5 by 5 system costs several times as much as the same sums written out over
+LAPACK called once per 10 by 10 system costs several times as much as the same sums written out over
 the whole stack; for a few systems it is the other way round.
 """
 
@@ -10,78 +10,85 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 
+# Below this many systems LAPACK and BLAS are called for each.
+FEW = 24
 
-class Cholesky:
-    """Factors of n positive definite matrices.
+
+class Elimination:
+    """Gaussian elimination of n positive definite systems, the right sides along with it.
 
     Parameters
     ----------
-    normal : (n, size, size)
-        Only the lower triangle is read.
+    normal : (size, size, n)
+        Symmetric.
+    right : (size, n)
+        Right sides.
     damping : (n,) or float
         The diagonal is multiplied by one plus this.
     """
 
-    def __init__(self, normal: FloatArray, damping: FloatArray | float = 0.0) -> None:
-        self._size = normal.shape[1]
-        self._rows: list[list[FloatArray]] = []
-        for i in range(self._size):
-            row: list[FloatArray] = []
-            for j in range(i):
-                value = normal[:, i, j]
-                for k in range(j):
-                    value = value - row[k] * self._rows[j][k]
-                row.append(value * self._rows[j][j])
-            value = normal[:, i, i] * (1 + damping)
-            for k in range(i):
-                value = value - row[k] * row[k]
-            # One over the pivot: it is only ever divided by.
-            row.append(1 / np.sqrt(np.maximum(value, 1e-300)))
-            self._rows.append(row)
+    def __init__(
+        self, normal: FloatArray, right: FloatArray, damping: FloatArray | float = 0.0
+    ) -> None:
+        size = len(right)
+        diagonal = np.arange(size)
+        work = np.empty((size, size + 1, right.shape[1]))
+        work[:, :size] = normal
+        work[:, size] = right
+        if np.any(damping):
+            work[diagonal, diagonal] *= 1 + damping
+        for k in range(size - 1):
+            row = work[k, k + 1 :]
+            below = row[:-1] / work[k, k]
+            work[k + 1 :, k + 1 :] -= below[:, None] * row
+        self._work = work
+        self._pivot = np.maximum(work[diagonal, diagonal], 1e-300)
 
-    def solve(self, right: FloatArray) -> FloatArray:
-        """Solution for right sides (n, size)."""
-        x: list[FloatArray] = []
-        for i in range(self._size):
-            value = right[:, i]
-            for k in range(i):
-                value = value - self._rows[i][k] * x[k]
-            x.append(value * self._rows[i][i])
-        for i in reversed(range(self._size)):
-            value = x[i]
-            for k in range(i + 1, self._size):
-                value = value - self._rows[k][i] * x[k]
-            x[i] = value * self._rows[i][i]
-        return np.stack(x, axis=1)
+    def solve(self) -> FloatArray:
+        """Solutions, (size, n)."""
+        x = self._work[:, -1].copy()
+        for i in range(len(x) - 1, -1, -1):
+            x[i] /= self._pivot[i]
+            x[:i] -= self._work[:i, i] * x[i]
+        return np.asarray(x)
 
-    def inverse(self) -> FloatArray:
-        """Inverses, (n, size, size)."""
-        n = len(self._rows[0][0])
-        columns = []
-        for i in range(self._size):
-            unit = np.zeros((n, self._size))
-            unit[:, i] = 1.0
-            columns.append(self.solve(unit))
-        return np.stack(columns, axis=2)
+    @property
+    def quadratic(self) -> FloatArray:
+        """Right side times solution, (n,)."""
+        right = self._work[:, -1]
+        return np.asarray((right * right / self._pivot).sum(axis=0))
 
     @property
     def log_det(self) -> FloatArray:
         """Natural logarithm of the determinants, (n,)."""
-        total = np.zeros_like(self._rows[0][0])
-        for i in range(self._size):
-            total = total - 2 * np.log(self._rows[i][i])
-        return total
+        return np.asarray(np.log(self._pivot).sum(axis=0))
 
-
-# Below this many systems LAPACK and BLAS are called for each.
-FEW = 64
+    @property
+    def last_variance(self) -> FloatArray:
+        """Last diagonal element of the inverse, (n,)."""
+        return np.asarray(1 / self._pivot[-1])
 
 
 def solve_damped(normal: FloatArray, damping: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve n systems with diagonals multiplied by ``1 + damping``: (n, size)."""
-    if len(right) >= FEW:
-        return Cholesky(normal, damping).solve(right)
-    damped = normal.copy()
-    size = range(right.shape[1])
+    """Solve n systems with diagonals multiplied by ``1 + damping``: (size, n)."""
+    if right.shape[1] >= FEW:
+        return Elimination(normal, right, damping).solve()
+    damped = normal.transpose(2, 0, 1).copy()
+    size = range(len(right))
     damped[:, size, size] *= 1 + damping[:, None]
-    return np.asarray(np.linalg.solve(damped, right[:, :, None])[:, :, 0])
+    return np.asarray(np.linalg.solve(damped, right.T[:, :, None])[:, :, 0].T)
+
+
+def sweep(matrix: FloatArray, columns: range) -> None:
+    """Turn the symmetric ``matrix`` (size, size, n), in place, by the pivots ``columns``.
+
+    Afterwards the part of these is minus its inverse, and that of the others its Schur complement;
+    once all are done, what is there is minus the inverse of the whole (Beaton, 1964; Goodnight, Am.
+    Stat. 33, 1979, 149-158).
+    """
+    for k in columns:
+        row = matrix[k] / np.maximum(matrix[k, k], 1e-300)
+        pivot = matrix[k, k].copy()
+        matrix -= matrix[k][:, None] * row
+        matrix[k] = matrix[:, k] = row
+        matrix[k, k] = -1 / np.maximum(pivot, 1e-300)

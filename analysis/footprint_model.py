@@ -31,6 +31,8 @@ from analysis.conventions import FloatArray, cell_middles_mm
 # `ground_off`), neighbours' share, log(r/R).
 LOG_A, V, LOG_H, C, L, SHAPE, HEEL, TOE, SHARE, EDGE = range(10)
 SIZE = 10
+# Heel and toe: which way is out of the sole, (2, 1).
+_OUTWARD = np.array([[-1.0], [1.0]])
 # Below about this many mm, w falls ever more slowly, so that it stays positive.
 _BEND_MM = 1.5
 
@@ -89,30 +91,7 @@ class Prediction:
     counts: FloatArray
     """(cells, n): analytic integral over the cell, divided by its width."""
     columns: FloatArray
-    """(10, cells, n): derivatives by log A, v, log h, s, neighbours' share and log(r/R); by place
-    (board mm) and w of the heel's end; by place and w of the toe's end; w as it is given."""
-
-    def jacobian(self) -> FloatArray:
-        """All derivatives, (n, 10, cells), by the columns of theta."""
-        return np.ascontiguousarray(np.tensordot(TURN, self.columns, 1).transpose(2, 0, 1))
-
-
-# Columns of `Prediction` of the heel and of the toe: they never meet in a cell.
-HEEL_COLUMNS, TOE_COLUMNS = (6, 7), (8, 9)
-
-
-def _turn() -> FloatArray:
-    """Rows of theta by the columns of `Prediction`."""
-    turn = np.zeros((SIZE, SIZE))
-    for column, row in enumerate((LOG_A, V, LOG_H, SHAPE, SHARE, EDGE)):
-        turn[row, column] = 1.0
-    for (place, ground), row, toward in ((HEEL_COLUMNS, HEEL, -1.0), (TOE_COLUMNS, TOE, 1.0)):
-        turn[row, ground] = turn[C, place] = 1.0
-        turn[L, place] = toward / 2
-    return turn
-
-
-TURN = _turn()
+    """(10, cells, n): derivatives by the columns of theta."""
 
 
 def predict(
@@ -122,7 +101,7 @@ def predict(
 
     Parameters
     ----------
-    theta : (n, 10)
+    theta : (10, n)
         By the columns above.
     cells : Cells
         Where the cells are.
@@ -134,123 +113,176 @@ def predict(
         Derivatives by the ends are averaged over ends within half of this on either side (at most
         the pitch). A sharp end acts on one cell only; blurred, a search does not stall at its
         border.
+
+    Notes
+    -----
+    Integrals are taken as differences of antiderivatives at the cells' borders, each in the form of
+    the region that its border is in. Where a region ends within a cell, what the two forms differ
+    by at that place is made good in this cell.
     """
-    n, count = len(theta), len(cells.left)
-    amp, v, h = np.exp(theta[:, LOG_A]), theta[:, V], np.exp(theta[:, LOG_H])
-    shape = theta[:, SHAPE]
-    inv_h = 1 / h
-    half = theta[:, L] / 2
-    ends = np.stack([theta[:, C] - half, theta[:, C] + half])
-    ground, by_given = ground_off(theta[:, (HEEL, TOE)].T)
-    # z of the heel's end, of where the heel and the toe begin to be ground off, of the toe's end.
-    bend = np.stack([ends[0], ends[0] + ground[0], ends[1] - ground[1], ends[1]])
-    bend -= v
-    bend *= inv_h
-    np.maximum(bend[2], bend[1], out=bend[2])
-    # Of the three regions, the first axis from here on: heel's, middle, toe's.
-    steep = np.exp(-theta[:, EDGE])
-    sharp = np.zeros((3, 1, n))
-    sharp[::2] = steep
-    curved = 1 + sharp
-    begins = bend[(1, 1, 2), None]
-    middle = sharp / curved * begins
-    root_k = np.sqrt(curved)
-    sunk = None if sag is None else sag / amp
-    top = 1 - middle * begins
-    top = np.maximum(top if sunk is None else top - sunk, 1e-12)
-    reach = np.sqrt(top)
+    n, count = theta.shape[1], len(cells.left)
+    amp, h, ratio = np.exp(theta[[LOG_A, LOG_H, EDGE]])
+    steep, v, shape = 1 / ratio, theta[V], theta[SHAPE]
+    inv_h, half = 1 / h, theta[L] / 2
+    ground, by_given = ground_off(theta[[HEEL, TOE]])
+    ends = theta[C] + _OUTWARD * half
+    ends_z = (ends - v) * inv_h
+    bends = ends_z - (_OUTWARD * ground) * inv_h
+    np.maximum(bends[1], bends[0], out=bends[1])
     shared = sag is None and cells.width_mm == cells.pitch_mm
+    sunk = None if sag is None else sag / amp
+    # Places at which antiderivatives are taken: the borders, then either bend as the end of the
+    # ground-off region and as that of the middle.
+    borders = (cells.borders if shared else cells.pairs)[:, None]
+    size = len(borders)
+    z = np.empty((size + 4, n))
+    np.multiply(borders - v, inv_h, out=z[:size])
+    np.maximum(z[:size], ends_z[0], out=z[:size])
+    np.minimum(z[:size], ends_z[1], out=z[:size])
+    z[size : size + 2] = z[size + 2 :] = bends
+    begins = np.maximum(z, bends[0])
+    np.minimum(begins, bends[1], out=begins)
+    side = np.zeros((2, size + 4, n))
+    np.less(z[:size], bends[0], out=side[0, :size])
+    np.greater(z[:size], bends[1], out=side[1, :size])
+    side[0, size] = side[1, size + 1] = 1.0
+    # Cells that hold a bend: borders on the heel's side of it come in pairs but one.
+    before = np.stack([side[0, :size].sum(axis=0), size - side[1, :size].sum(axis=0)])
+    before = before.astype(np.intp)
+    if shared:
+        bent, within = before - 1, (before > 0) & (before < size)
+    else:
+        bent, within = before // 2, before % 2 == 1
+    bent = np.minimum(np.maximum(bent, 0), count - 1)
+    rows = np.arange(n)
+    off = side[0] + side[1]
+    curved = 1 + steep
+    part, per = steep / curved, 1 / np.sqrt(curved)
+    inv_k = 1 - off * part
+    psi = 1 - off * (1 - per)
+    middle = begins * off
+    middle *= part
+    top = 1 - middle * begins
     if sunk is not None:
-        # Each cell has its own reach, so each has two borders of its own.
-        reach = np.repeat(reach, 2, axis=1)
-    y = ((cells.borders if shared else cells.pairs)[:, None] - v) * inv_h - middle
-    y *= root_k
-    edges = np.stack([bend[:3, None], bend[1:, None]])
-    edges -= middle
-    edges *= root_k
-    low, high = np.minimum(np.maximum(edges, -reach), reach)
-    np.maximum(y, low, out=y)
-    np.minimum(y, high, out=y)
-    span, d_square, d_cube, d_root, d_y_root, d_angle = _differences(y, reach, shared)
-    per = 1 / root_k
-    rest = 1 - shape
-    # Integrals over z of g, of sqrt(g), of df/dg; of df/dg times g and of df/dg times (z - z_c).
-    of_g = (top * span - d_cube / 3) * per
-    of_root = (d_y_root + top * d_angle) * (per / 2)
-    of_slope = (rest * span + (shape / 2) * d_angle) * per
-    slope_g = rest * of_g + (shape / 2) * of_root
-    slope_z = (rest * d_square - shape * d_root) * (0.5 / curved)
+        top[:size:2] -= sunk
+        top[1:size:2] -= sunk
+        top[size:] -= np.tile(sunk[bent, rows], (2, 1))
+    np.maximum(top, 1e-12, out=top)
+    reach = np.sqrt(top)
+    # So that there is nothing left of it at y = reach.
+    np.multiply(reach, reach, out=top)
+    y = z - middle
+    y /= psi
+    np.minimum(y, reach, out=y)
+    np.maximum(y, -reach, out=y)
+    square = y * y
+    root = np.sqrt(np.maximum(top - square, 0.0))
+    # Rounded, the quotient may be just above 1.
+    angle = y / reach
+    np.minimum(angle, 1.0, out=angle)
+    np.maximum(angle, -1.0, out=angle)
+    np.arcsin(angle, out=angle)
+    rest, half_shape = 1 - shape, shape / 2
+    at = np.empty((7, size + 4, n))
+    # Of g, of sqrt(g), of df/dg.
+    of_g, of_root, of_slope, of_z = at[:4]
+    np.multiply(square, -1 / 3, out=of_g)
+    of_g += top
+    of_g *= y
+    of_g *= psi
+    np.multiply(y, root, out=of_root)
+    of_root += top * angle
+    of_root *= 0.5 * psi
+    np.multiply(rest, y, out=of_slope)
+    angle *= half_shape
+    of_slope += angle
+    of_slope *= psi
+    # Of df/dg times (z - z_c), times z, times (z - bend) and times (z - bend)^2.
+    square *= rest / 2
+    root *= half_shape
+    square -= root
+    square *= inv_k
+    np.multiply(middle, of_slope, out=of_z)
+    of_z += square
+    from_bend = of_z - begins * of_slope
+    np.multiply(from_bend, side, out=at[4:6])
+    top *= of_slope
+    top -= rest * of_g
+    top -= half_shape * of_root
+    top *= inv_k
+    lag = middle - begins
+    square += from_bend
+    square *= lag
+    top += square
+    np.multiply(top, off, out=at[6])
+    step = at[:, 1:size] - at[:, : size - 1] if shared else at[:, 1:size:2] - at[:, :size:2]
+    change = at[:, size : size + 2] - at[:, size + 2 :]
+    change *= within * -_OUTWARD
+    step[:, bent[0], rows] += change[:, 0]
+    step[:, bent[1], rows] += change[:, 1]
     across = amp / cells.width_mm
     scale = across * h
-    all_g, slack = of_g.sum(axis=0), of_slope.sum(axis=0)
-    more = of_root.sum(axis=0) - all_g
+    columns = np.empty((SIZE + 1, count, n))
     # The counts go along last, as all are handed on to neighbours alike.
-    out = np.zeros((SIZE + 1, count, n))
-    np.multiply(scale, all_g + shape * more, out=out[SIZE])
-    out[0] = out[SIZE]
-    out[1] = (2 * across) * (slope_z + middle * of_slope).sum(axis=0)
-    np.multiply(scale, more, out=out[3])
-    of_load = slack - slope_g.sum(axis=0)
+    counts = columns[SIZE]
+    step[1] *= scale
+    step[0] *= scale
+    step[2] *= scale
+    more = columns[SHAPE]
+    np.subtract(step[1], step[0], out=more)
+    np.multiply(shape, more, out=counts)
+    counts += step[0]
+    by_h = columns[LOG_H]
+    np.multiply(half_shape, step[1], out=by_h)
+    by_h -= counts
+    by_h += step[2]
+    columns[LOG_A] = counts
     if sunk is not None:
-        slack *= sunk
-        out[0] += scale * slack
-        of_load -= slack
-    np.multiply(2 * scale, of_load, out=out[2])
-    lag = (middle - begins)[::2]
-    from_begin = slope_z[::2] + lag * of_slope[::2]
-    bent = (top[::2] * of_slope[::2] - slope_g[::2]) / curved[::2]
-    bent += lag * (slope_z[::2] + from_begin)
-    out[5] = (scale * steep) * bent.sum(axis=0)
-    from_begin *= 2 * across * steep
-    out[6:10:2] = from_begin
-    out[7] = by_given[0] * from_begin[0]
-    out[9] = -by_given[1] * from_begin[1]
-    rows, places = np.arange(n), np.array([[HEEL_COLUMNS[0]], [TOE_COLUMNS[0]]])
-    for cell, change in _end_effects(ends, bend[1:3], theta, steep, cells, sunk, blur_mm):
-        out[places, cell, rows] += np.array([[-1.0], [1.0]]) * change
+        step[2] *= sunk
+        columns[LOG_A] += step[2]
+        by_h -= step[2]
+    by_h *= 2
+    np.multiply(2 * across, step[3], out=columns[V])
+    np.multiply(scale * steep, step[6], out=columns[EDGE])
+    step[4:6] *= 2 * across * steep
+    np.multiply(step[4], by_given[0], out=columns[HEEL])
+    np.multiply(step[5], -by_given[1], out=columns[TOE])
+    for cell, moved in _end_effects(ends, ends_z, bends, theta, steep, cells, sunk, blur_mm):
+        step[4, cell[0], rows] -= moved[0]
+        step[5, cell[1], rows] += moved[1]
+    np.add(step[4], step[5], out=columns[C])
+    np.subtract(step[5], step[4], out=columns[L])
+    columns[L] *= 0.5
+    columns[SHARE] = 0.0
     # Out of the cell, half of it into either neighbour.
-    moved = np.negative(out)
-    beside = out * 0.5
-    moved[:, 1:] += beside[:, :-1]
-    moved[:, :-1] += beside[:, 1:]
-    by_share = moved[SIZE].copy()
-    moved *= theta[:, SHARE]
-    out += moved
-    out[4] = by_share
-    return Prediction(out[SIZE], out[:SIZE])
-
-
-def _differences(y: FloatArray, reach: FloatArray, shared: bool) -> FloatArray:
-    """Differences over each cell of y, y^2, y^3, sqrt(G - y^2), y sqrt(G - y^2), asin(y/sqrt(G)).
-
-    ``y`` (3, borders, n) is within ``reach`` = sqrt(G); ``shared``: cells share their borders.
-    """
-    at = np.empty((6, *y.shape))
-    at[0] = y
-    np.multiply(y, y, out=at[1])
-    np.multiply(at[1], y, out=at[2])
-    np.subtract(reach * reach, at[1], out=at[3])
-    np.sqrt(np.maximum(at[3], 0.0, out=at[3]), out=at[3])
-    np.multiply(y, at[3], out=at[4])
-    # Rounded, the quotient may be just above 1.
-    np.divide(y, reach, out=at[5])
-    np.arcsin(np.clip(at[5], -1.0, 1.0, out=at[5]), out=at[5])
-    if shared:
-        return at[:, :, 1:] - at[:, :, :-1]
-    return np.asarray(at[:, :, 1::2] - at[:, :, ::2])
+    beside = np.empty_like(columns)
+    beside[:, 1:] = columns[:, :-1]
+    beside[:, 0] = 0.0
+    beside[:, :-1] += columns[:, 1:]
+    by_share = 0.5 * beside[SIZE] - counts
+    beside *= 0.5 * theta[SHARE]
+    columns *= 1 - theta[SHARE]
+    columns += beside
+    columns[SHARE] = by_share
+    return Prediction(counts, columns[:SIZE])
 
 
 def footprint_counts(
     theta: FloatArray, cells: Cells, sag: FloatArray | None = None, blur_mm: float = 0.0
 ) -> tuple[FloatArray, FloatArray]:
-    """`predict` with strikes first: counts (n, cells), Jacobian (n, 10, cells); sag (n, cells)."""
-    found = predict(theta, cells, None if sag is None else sag.T, blur_mm)
-    return np.ascontiguousarray(found.counts.T), found.jacobian()
+    """`predict` with strikes first: theta (n, 10) and sag (n, cells); counts (n, cells), Jacobian.
+
+    The Jacobian is (n, 10, cells).
+    """
+    found = predict(np.ascontiguousarray(theta.T), cells, None if sag is None else sag.T, blur_mm)
+    jacobian = np.ascontiguousarray(found.columns.transpose(2, 0, 1))
+    return np.ascontiguousarray(found.counts.T), jacobian
 
 
 def _end_effects(
     ends: FloatArray,
-    begins: FloatArray,
+    ends_z: FloatArray,
+    bends: FloatArray,
     theta: FloatArray,
     steep: FloatArray,
     cells: Cells,
@@ -259,28 +291,35 @@ def _end_effects(
 ) -> Iterator[tuple[NDArray[np.intp], FloatArray]]:
     """Cells that the sole's ends cut, and their change per mm that these move outward, (2, n) each.
 
-    0 on a cell at the rim where there is none. ``begins``: z of where they begin to be ground off.
+    0 on a cell at the rim where there is none. ``bends``: z of where they begin to be ground off.
     """
     last = len(cells.left) - 1
     rows = np.arange(ends.shape[1])
-    inv_h, shape = np.exp(-theta[:, LOG_H]), theta[:, SHAPE]
-    across = np.exp(theta[:, LOG_A]) / cells.width_mm
-    near, far = ends - blur_mm / 2, ends + blur_mm / 2
-    z = np.stack([near, far] if blur_mm > 0 else [ends])
-    z -= theta[:, V]
-    z *= inv_h
-    drop = z * z + steep * (z - begins) ** 2
-    place = np.floor((near - cells.left[0]) / cells.pitch_mm)
+    shape = theta[SHAPE]
+    across = np.exp(theta[LOG_A]) / cells.width_mm
+    if blur_mm > 0:
+        blur_z = blur_mm / 2 * np.exp(-theta[LOG_H])
+        z = np.stack([ends_z - blur_z, ends_z + blur_z])
+        begin = ends - (blur_mm / 2 + cells.left[0])
+    else:
+        z = ends_z[None]
+        begin = ends - cells.left[0]
+    beyond = z - bends
+    beyond *= beyond
+    beyond *= steep
+    drop = z * z
+    drop += beyond
+    place = np.floor(begin * (1 / cells.pitch_mm))
     for _ in range(2 if blur_mm > 0 else 1):
         inside = np.minimum(np.maximum(place, 0), last)
         cell = inside.astype(np.intp)
-        left = cells.left[0] + cells.pitch_mm * place
+        left = cells.pitch_mm * place
         g = np.maximum((1.0 if sunk is None else 1.0 - sunk[cell, rows]) - drop, 0.0)
         change = across * (g + shape * (np.sqrt(g) - g)).mean(axis=0)
         if blur_mm > 0:
-            overlap = np.minimum(left + cells.width_mm, far) - np.maximum(left, near)
-            change *= np.maximum(overlap, 0.0) / blur_mm
+            overlap = np.minimum(left + cells.width_mm, begin + blur_mm) - np.maximum(left, begin)
+            change *= np.maximum(overlap, 0.0) * (1 / blur_mm)
         elif cells.width_mm < cells.pitch_mm:
-            change *= ends <= left + cells.width_mm
+            change *= begin <= left + cells.width_mm
         yield cell, change * (place == inside)
         place = place + 1

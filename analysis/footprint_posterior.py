@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_fit import STEP_LIMIT, Mode, Problem, measure
-from analysis.footprint_linear import Cholesky
+from analysis.footprint_fit import STEP_LIMIT, Mode
+from analysis.footprint_linear import Elimination, sweep
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -31,6 +31,7 @@ from analysis.footprint_model import (
     L,
     V,
 )
+from analysis.footprint_problem import Measured, Problem, measure
 from analysis.footprint_types import BoolArray
 
 # Nodes about a mode with an end in print, in standard deviations, and in all.
@@ -38,14 +39,31 @@ _NEAR = np.array([-3.3, -2.2, -1.4, -0.7, 0.0, 0.7, 1.4, 2.2, 3.3])
 NODES = 23
 # An end prints beyond doubt when moving it out of the patch makes the log density fall by this.
 _CERTAIN_DROP = 9.0
+# By this much without looking further: one promise of a step in fifty is broken by as much.
+_SAFE_DROP = 30.0
 # The spread nodes reach this many standard deviations of the prior.
 _PRIOR_REACH = 3.3
 # An end this far from the patch leaves no trace, mm.
 _CLEAR_MM = 0.3
 # Parts per interval between nodes when moments and quantiles are taken.
 _PARTS = 3
-# Columns of theta without the centre.
-_OTHERS = [LOG_A, V, LOG_H, L, SHAPE, HEEL, TOE, SHARE, EDGE]
+# Rows of theta without the centre, the lowest point last.
+_OTHERS = [LOG_A, LOG_H, L, SHAPE, HEEL, TOE, SHARE, EDGE, V]
+# Heel and toe: which way is out of the sole, (2, 1).
+_SIDES = np.array([[-1.0], [1.0]])
+# Steps of the fit at a centre: where both ends are moved clear of the patch and at spread nodes,
+# where one end is moved just out of it, and at nodes about the mode, where the normal approximation
+# has led nearly there. With one less of the first or last, intervals cover 1 to 3 % less.
+_FAR_STEPS = 2
+_OUT_STEPS = 1
+_NEAR_STEPS = 1
+# Gain in cost that a last step may promise and be believed: it is an end's kink that breaks such
+# promises.
+_TRUSTED_GAIN = 0.5
+# A promise not worth a step.
+_ARRIVED = 0.1
+# A node whose log density is by this much below that of ends that leave no trace weighs nothing.
+_NEGLIGIBLE = 12.0
 
 
 @dataclass(frozen=True)
@@ -62,15 +80,15 @@ class Nodes:
     """(n,): nodes of the normal approximation."""
 
 
-def posterior_nodes(problem: Problem, mode: Mode) -> Nodes:
+def posterior_nodes(problem: Problem, mode: Mode, covariance: FloatArray) -> Nodes:
     """Posterior of each strike along the centre."""
-    nodes = _normal_nodes(mode)
+    nodes = _normal_nodes(mode, covariance)
     printed, certain = _printed(problem, mode)
     beside = np.nonzero(printed & ~certain)[0]
     if len(beside):
         part = problem.take(beside)
         wide = _spread(part, mode, beside, NODES - len(_NEAR))
-        _adopt(nodes, beside, [_near(part, mode, beside), wide])
+        _adopt(nodes, beside, [_near(part, mode, covariance, beside), wide])
     bare = np.nonzero(~printed)[0]
     if len(bare):
         _adopt(nodes, bare, [_spread(problem.take(bare), mode, bare, NODES)])
@@ -91,20 +109,31 @@ def _adopt(nodes: Nodes, rows: NDArray[np.intp], parts: list[Nodes]) -> None:
 def _printed(problem: Problem, mode: Mode) -> tuple[BoolArray, BoolArray]:
     """Strikes with an end inside the patch at the mode, and those where it is so beyond doubt."""
     theta = mode.theta
-    v, h, half = theta[:, V], np.exp(theta[:, LOG_H]), theta[:, L] / 2
-    printed = np.zeros(len(theta), dtype=np.bool_)
-    certain = np.zeros(len(theta), dtype=np.bool_)
-    for sign in (-1.0, 1.0):
-        inside = h - sign * (theta[:, C] - v) - half > 0
-        printed |= inside
+    v, h, half = theta[V], np.exp(theta[LOG_H]), theta[L] / 2
+    # How far the heel and the toe are inside, mm.
+    depth = h - half + (theta[V] - theta[C]) * _SIDES
+    printed = (depth > 0).any(axis=0)
+    certain = np.zeros(theta.shape[1], dtype=np.bool_)
+    top = _log_density(mode.cost, _eliminate_others(mode))
+    # The deeper one first: it is most likely to settle the matter.
+    deeper = np.argmax(depth, axis=0)
+    for side in (deeper, 1 - deeper):
+        inside = np.take_along_axis(depth, side[None], axis=0)[0] > 0
         rows = np.nonzero(inside & ~certain)[0]
         if len(rows):
+            sign = _SIDES[side[rows], 0]
+            moved = theta[:, rows]
+            moved[C] = v[rows] + sign * (h[rows] + 0.5 - half[rows])
             part, weights = problem.take(rows), mode.inverse_var[:, rows]
-            _, top, _ = _conditional(part, theta[rows], weights, 0)
-            moved = theta[rows]
-            moved[:, C] = v[rows] + sign * (h[rows] + 0.5 - half[rows])
-            _, density, _ = _conditional(part, moved, weights, 1)
-            certain[rows] = top - density > _CERTAIN_DROP
+            at = measure(part, moved, weights)
+            # Even if a step gained all that it promises.
+            drop = top[rows] - _log_density(at.cost, _eliminate_others(at), np.inf)
+            again = np.nonzero(drop < _SAFE_DROP)[0]
+            if len(again):
+                part, at = part.take(again), at.take(again)
+                _, density, _ = _settle(part, at, weights[:, again], _OUT_STEPS)
+                drop[again] = top[rows[again]] - density
+            certain[rows] = drop > _CERTAIN_DROP
     return printed, certain
 
 
@@ -114,15 +143,15 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
     Most of these are a plateau where no end leaves a trace: there one fit does for all.
     """
     inverse_var = mode.inverse_var[:, rows]
-    theta = mode.theta[rows]
-    theta[:, C] = theta[:, V]
-    free, density_free, sd_free = _conditional(problem, theta, inverse_var, 2)
-    v, h, half = free[:, V], np.exp(free[:, LOG_H]), free[:, L] / 2
-    weight_c, mean_c = problem.prior_weight[:, C], problem.prior_mean[:, C]
+    theta = mode.theta[:, rows]
+    theta[C] = theta[V]
+    free, density_free, sd_free = _conditional(problem, theta, inverse_var, _FAR_STEPS)
+    v, h, half = free[V], np.exp(free[LOG_H]), free[L] / 2
+    weight_c, mean_c = problem.prior_weight[C], problem.prior_mean[C]
     # An end that cuts off a piece m mm long of the parabola takes about A m^2/h from one cell.
     quiet = np.sqrt(problem.offset_var.min(axis=0)) * mode.noise_factor[rows]
     width = problem.cells.width_mm
-    margin = 2 * np.sqrt(4 * quiet / np.exp(free[:, LOG_A]) * h * width)
+    margin = 2 * np.sqrt(4 * quiet / np.exp(free[LOG_A]) * h * width)
     reach = np.abs(half - h) + np.clip(margin, 0.5 * width, 3 * width)
     low = np.maximum(v - reach, mean_c - _PRIOR_REACH / np.sqrt(weight_c))
     high = np.minimum(v + reach, mean_c + _PRIOR_REACH / np.sqrt(weight_c))
@@ -130,51 +159,53 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
     high = np.maximum(high, low + 1e-3)
     share = (np.arange(count) + 0.5) / count
     centre = low[:, None] + (high - low)[:, None] * share
-    pull = (centre - mean_c[:, None]) ** 2 - (free[:, C] - mean_c)[:, None] ** 2
+    pull = (centre - mean_c[:, None]) ** 2 - (free[C] - mean_c)[:, None] ** 2
     density = density_free[:, None] - 0.5 * weight_c[:, None] * pull
     toe = v[:, None] - centre
     sd = np.repeat(sd_free[:, None], count, axis=1)
     traced = np.abs(toe) > (half - h - _CLEAR_MM)[:, None]
     i, j = np.nonzero(traced)
     if len(i):
-        guess = free[i]
-        guess[:, C] = centre[i, j]
-        found, density[i, j], sd[i, j] = _conditional(problem.take(i), guess, inverse_var[:, i], 2)
-        toe[i, j] = found[:, V] - found[:, C]
+        guess = free[:, i]
+        guess[C] = centre[i, j]
+        found, density[i, j], sd[i, j] = _conditional(
+            problem.take(i), guess, inverse_var[:, i], _FAR_STEPS, density[i, j] - _NEGLIGIBLE
+        )
+        toe[i, j] = found[V] - found[C]
     return Nodes(centre, density, toe, sd, np.zeros(len(rows), dtype=np.bool_))
 
 
-def _near(problem: Problem, mode: Mode, rows: NDArray[np.intp]) -> Nodes:
+def _near(problem: Problem, mode: Mode, covariance: FloatArray, rows: NDArray[np.intp]) -> Nodes:
     """Nodes about the mode, at steps of its own standard deviation."""
     n, count = len(rows), len(_NEAR)
-    theta, cov = mode.theta[rows], mode.covariance[rows]
-    sd_c = np.sqrt(cov[:, C, C])
+    theta, with_c = mode.theta[:, rows], covariance[:, C, rows]
     # Where the others go when the centre moves (only a start for the fit at each node).
-    lean = cov[:, :, C] / sd_c[:, None]
-    guess = (theta[:, None, :] + lean[:, None, :] * _NEAR[:, None]).reshape(n * count, SIZE)
+    lean = with_c / np.sqrt(with_c[C])
+    guess = (theta[:, :, None] + lean[:, :, None] * _NEAR).reshape(SIZE, n * count)
     many = np.repeat(np.arange(n), count)
-    found, density, sd = _conditional(problem.take(many), guess, mode.inverse_var[:, rows[many]], 1)
+    found, density, sd = _conditional(
+        problem.take(many), guess, mode.inverse_var[:, rows[many]], _NEAR_STEPS
+    )
     shape = (n, count)
     return Nodes(
-        found[:, C].reshape(shape),
+        found[C].reshape(shape),
         density.reshape(shape),
-        (found[:, V] - found[:, C]).reshape(shape),
+        (found[V] - found[C]).reshape(shape),
         sd.reshape(shape),
         np.zeros(n, dtype=np.bool_),
     )
 
 
-def _normal_nodes(mode: Mode) -> Nodes:
+def _normal_nodes(mode: Mode, covariance: FloatArray) -> Nodes:
     """Nodes of the normal approximation."""
-    cov = mode.covariance
-    var_c = cov[:, C, C]
+    var_c = covariance[C, C]
     z = np.linspace(-4.0, 4.0, NODES)
-    centre = mode.theta[:, C, None] + np.sqrt(var_c)[:, None] * z
-    lean = cov[:, V, C] / var_c
-    toe = (mode.theta[:, V] - mode.theta[:, C])[:, None] + (lean - 1)[:, None] * (
-        centre - mode.theta[:, C, None]
+    centre = mode.theta[C, :, None] + np.sqrt(var_c)[:, None] * z
+    lean = covariance[V, C] / var_c
+    toe = (mode.theta[V] - mode.theta[C])[:, None] + (lean - 1)[:, None] * (
+        centre - mode.theta[C, :, None]
     )
-    sd = np.sqrt(np.maximum(cov[:, V, V] - lean * cov[:, V, C], 1e-12))
+    sd = np.sqrt(np.maximum(covariance[V, V] - lean * covariance[V, C], 1e-12))
     shape = centre.shape
     return Nodes(
         centre,
@@ -186,27 +217,69 @@ def _normal_nodes(mode: Mode) -> Nodes:
 
 
 def _conditional(
-    problem: Problem, theta: FloatArray, inverse_var: FloatArray, steps: int
+    problem: Problem,
+    theta: FloatArray,
+    inverse_var: FloatArray,
+    steps: int,
+    floor: FloatArray | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Fit all but the centre: theta, log density (with the others integrated out), sd of v."""
-    at = measure(problem, theta.copy(), inverse_var)
-    for _ in range(steps):
-        factor = Cholesky(at.normal[:, _OTHERS][:, :, _OTHERS], 1e-3)
-        step = np.zeros_like(theta)
-        step[:, _OTHERS] = factor.solve(at.slope[:, _OTHERS])
-        size = np.abs(step / STEP_LIMIT).max(axis=1)
-        step /= np.maximum(size, 1.0)[:, None]
-        trial = measure(problem, at.theta + step, inverse_var)
-        better = trial.cost < at.cost
-        at.adopt(trial, np.arange(len(theta)), better)
-    factor = Cholesky(at.normal[:, _OTHERS][:, :, _OTHERS])
-    slope = at.slope[:, _OTHERS]
+    """Fit all but the centre: theta, log density (with the others integrated out), sd of v.
+
+    ``floor``: log density below which it does not matter how far below.
+    """
+    return _settle(problem, measure(problem, theta, inverse_var), inverse_var, steps, floor)
+
+
+def _settle(
+    problem: Problem,
+    at: Measured,
+    inverse_var: FloatArray,
+    steps: int,
+    floor: FloatArray | None = None,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """`_conditional` from where the cost is known; who has arrived, or is stuck, is left there."""
+    theta, n = at.theta.copy(), len(at.cost)
+    rows, density, sd = np.arange(n), np.empty(n), np.empty(n)
+    for k in range(steps + 1):
+        others = _eliminate_others(at)
+        theta[:, rows], density[rows] = at.theta, _log_density(at.cost, others)
+        sd[rows] = np.sqrt(others.last_variance)
+        if k == steps:
+            break
+        worth = others.quadratic > _ARRIVED
+        if floor is not None:
+            worth &= _log_density(at.cost, others, np.inf) > floor[rows]
+        if not worth.any():
+            break
+        step = others.solve()
+        start, cost = at.theta, at.cost
+        if not worth.all():
+            keep = np.nonzero(worth)[0]
+            rows, problem, inverse_var = rows[keep], problem.take(keep), inverse_var[:, keep]
+            step, start, cost = step[:, keep], start[:, keep], cost[keep]
+        step /= np.maximum((np.abs(step) / STEP_LIMIT[_OTHERS]).max(axis=0), 1.0)
+        moved = start.copy()
+        moved[_OTHERS] += step
+        at = measure(problem, moved, inverse_var)
+        better = np.nonzero(at.cost < cost)[0]
+        if len(better) < len(rows):
+            rows, problem, inverse_var = rows[better], problem.take(better), inverse_var[:, better]
+            at = at.take(better)
+    return theta, density, sd
+
+
+def _eliminate_others(at: Measured | Mode) -> Elimination:
+    """Eliminate all but the centre from the normal equations."""
+    return Elimination(at.normal[_OTHERS][:, _OTHERS], at.slope[_OTHERS])
+
+
+def _log_density(
+    cost: FloatArray, others: Elimination, trusted: float = _TRUSTED_GAIN
+) -> FloatArray:
+    """Log density from the cost, the others integrated out as normal."""
     # What one more step would still gain, as far as it can be trusted.
-    gain = np.minimum((factor.solve(slope) * slope).sum(axis=1), 0.5)
-    unit = np.zeros_like(slope)
-    unit[:, 1] = 1.0
-    sd = np.sqrt(np.maximum(factor.solve(unit)[:, 1], 1e-12))
-    return at.theta, -0.5 * (at.cost - gain + factor.log_det), sd
+    gain = np.minimum(others.quadratic, trusted)
+    return np.asarray(-0.5 * (cost - gain + others.log_det))
 
 
 def densify(nodes: FloatArray, factor: int) -> FloatArray:
@@ -243,19 +316,19 @@ class Moments:
     toe_sd: FloatArray
 
 
-def moments(mode: Mode, nodes: Nodes) -> Moments:
+def moments(mode: Mode, covariance: FloatArray, nodes: Nodes) -> Moments:
     """Take moments from the normal approximation or, where there is none, from the nodes."""
-    cov = mode.covariance
-    with_v = cov[:, V, C] - cov[:, C, C]
+    cov = covariance
+    with_v = cov[V, C] - cov[C, C]
     odd = np.nonzero(~nodes.normal)[0]
     centre = densify(nodes.centre[odd], _PARTS)
     share = node_weights(centre, densify(nodes.log_density[odd], _PARTS))
     toe, toe_sd = densify(nodes.toe[odd], _PARTS), densify(nodes.toe_sd[odd], _PARTS)
     got = Moments(
-        mode.theta[:, C].copy(),
-        mode.theta[:, V] - mode.theta[:, C],
-        cov[:, C, C].copy(),
-        cov[:, V, V] - cov[:, V, C] - with_v,
+        mode.theta[C].copy(),
+        mode.theta[V] - mode.theta[C],
+        cov[C, C].copy(),
+        cov[V, V] - cov[V, C] - with_v,
         with_v,
         odd,
         share,
@@ -289,26 +362,28 @@ def mixture_quantiles(
     return np.asarray((low + high) / 2)
 
 
-def end_shares(mode: Mode, problem: Problem) -> tuple[FloatArray, FloatArray]:
-    """Share of the information on each end of the sole that the strip gave itself, (n,) each.
+def covariance_and_shares(
+    problem: Problem, mode: Mode
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Laplace's covariance of theta, (10, 10, n), and what the strip says of heel and toe, (n,).
 
-    The strip's Fisher information on the end, amplitude, lowest point and half-width integrated
-    out, the other end held, against that of the prior on this end. Nothing reaches an end through
-    the sole's known length: an end that did not print has a share of 0.
+    The latter is the share of the information on each end of the sole that the strip gave itself:
+    its Fisher information on the end, all but c and L integrated out and the other end held,
+    against that of the prior on this end. Nothing reaches an end through the sole's known length:
+    an end that did not print has a share of 0.
     """
-    turn = np.eye(SIZE)
+    order = [*(k for k in range(SIZE) if k not in (C, L)), C, L]
+    back = np.argsort(order)
+    matrix = mode.normal[order][:, order]
+    last = range(SIZE - 2, SIZE)
+    sweep(matrix, range(SIZE - 2))
+    weight_c, weight_l = problem.prior_weight[C], problem.prior_weight[L]
+    (in_c, mixed), (_, in_l) = matrix[SIZE - 2 :, SIZE - 2 :].copy()
+    sweep(matrix, last)
+    prior = 1 / weight_c + 0.25 / weight_l
+    shares = []
     # d/d heel = (d/dc)/2 - d/dL, d/d toe = (d/dc)/2 + d/dL.
-    turn[C, C], turn[L, C], turn[C, L], turn[L, L] = 0.5, -1.0, 0.5, 1.0
-    data = mode.normal.copy()
-    for k in (C, L):
-        data[:, k, k] -= problem.prior_weight[:, k]
-    data = turn.T @ data @ turn
-    held = [LOG_A, V, LOG_H, SHAPE, HEEL, TOE, SHARE, EDGE]
-    inner = Cholesky(data[:, held][:, :, held])
-    prior = 1 / problem.prior_weight[:, C] + 0.25 / problem.prior_weight[:, L]
-    out = []
-    for k in (C, L):
-        cross = data[:, k, held]
-        own = np.maximum(data[:, k, k] - (inner.solve(cross) * cross).sum(axis=1), 0.0)
-        out.append(own * prior / (1 + own * prior))
-    return out[0], out[1]
+    for sign in (-1, 1):
+        own = np.maximum((in_c - weight_c) / 4 + sign * mixed + in_l - weight_l, 0.0) * prior
+        shares.append(own / (1 + own))
+    return -matrix[back][:, back], shares[0], shares[1]

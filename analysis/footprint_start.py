@@ -67,7 +67,7 @@ def start(
     prior_weight: FloatArray,
     choices: int = 2,
 ) -> tuple[FloatArray, FloatArray]:
-    """First guesses of theta: (n, choices, 10), best first, and their costs.
+    """First guesses of theta: (choices, 10, n), best first, and their costs (choices, n).
 
     The parabola comes from least squares on the cells inside the patch. With it held, each pair of
     cells that could hold the two ends of the sole is priced, prior included.
@@ -80,16 +80,16 @@ def start(
         Where the cells are.
     inverse_var : (n, cells)
         One over the variance of the values.
-    prior_mean, prior_weight : (n, 10)
+    prior_mean, prior_weight : (10, n)
         Of the fit; log h, c and L are used.
     choices : int
         How many guesses, at least a cell apart in c.
     """
     amp, v, h = _parabola(patch, cells)
-    half = np.exp(prior_mean[:, LOG_H])
+    half = np.exp(prior_mean[LOG_H])
     h = np.clip(h, 0.2 * half, 4 * half)
     theta = prior_mean.copy()
-    theta[:, LOG_A], theta[:, V], theta[:, LOG_H] = np.log(amp), v, np.log(h)
+    theta[LOG_A], theta[V], theta[LOG_H] = np.log(amp), v, np.log(h)
     return choose_ends(patch.filled, cells, inverse_var, prior_mean, prior_weight, theta, choices)
 
 
@@ -102,31 +102,38 @@ def choose_ends(
     held: FloatArray,
     choices: int,
 ) -> tuple[FloatArray, FloatArray]:
-    """Cheapest places of the sole's ends with the rest of theta held, (n, 10).
+    """Cheapest places of the sole's ends with the rest of theta held, (10, n).
 
-    Returns theta (n, choices, 10) and costs (n, choices), as `start` does.
+    Returns theta (choices, 10, n) and costs (choices, n), as `start` does.
     """
-    n = len(held)
+    n = held.shape[1]
     if n > _BLOCK:
         parts = []
         for begin in range(0, n, _BLOCK):
             part = slice(begin, begin + _BLOCK)
-            given = (y, inverse_var, prior_mean, prior_weight, held)
-            y_part, var_part, mean_part, weight_part, held_part = (each[part] for each in given)
-            parts.append(
-                choose_ends(y_part, cells, var_part, mean_part, weight_part, held_part, choices)
+            mean_part, weight_part, held_part = (
+                each[:, part] for each in (prior_mean, prior_weight, held)
             )
-        return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+            parts.append(
+                choose_ends(
+                    y[part], cells, inverse_var[part], mean_part, weight_part, held_part, choices
+                )
+            )
+        return (
+            np.concatenate([p[0] for p in parts], axis=2),
+            np.concatenate([p[1] for p in parts], axis=1),
+        )
     c, length, cost = _ends(y, cells, inverse_var, prior_mean, prior_weight, held)
-    theta = np.repeat(held[:, None, :], choices, axis=1)
+    theta = np.repeat(held[None], choices, axis=0)
     rows = np.arange(n)
-    best = np.empty((n, choices))
+    best = np.empty((choices, n))
     for k in range(choices):
         pick = np.argmin(cost, axis=1)
-        best[:, k] = cost[rows, pick]
-        theta[:, k, C] = c[rows, pick]
-        theta[:, k, L] = length[rows, pick]
-        cost = np.where(np.abs(c - c[rows, pick][:, None]) < cells.pitch_mm, np.inf, cost)
+        best[k] = cost[rows, pick]
+        theta[k, C] = c[rows, pick]
+        theta[k, L] = length[rows, pick]
+        if k < choices - 1:
+            cost = np.where(np.abs(c - c[rows, pick][:, None]) < cells.pitch_mm, np.inf, cost)
     return theta, best
 
 
@@ -169,20 +176,20 @@ def _ends(
     Costs within the strip are differences of running sums; cells beyond the strip cost nothing.
     """
     amp, v, h, shape = (
-        np.exp(held[:, LOG_A]),
-        held[:, V],
-        np.exp(held[:, LOG_H]),
-        held[:, SHAPE],
+        np.exp(held[LOG_A]),
+        held[V],
+        np.exp(held[LOG_H]),
+        held[SHAPE],
     )
     n, count = y.shape
     # Sharp ends: half of what is ground off does not print.
-    heel_inset, toe_inset = (ground_off(held[:, k])[0] / 2 for k in (HEEL, TOE))
-    length = prior_mean[:, L] - heel_inset - toe_inset
+    heel_inset, toe_inset = (ground_off(held[k])[0] / 2 for k in (HEEL, TOE))
+    length = prior_mean[L] - heel_inset - toe_inset
     lean = (heel_inset - toe_inset) / 2
-    inset_var = 0.25 / prior_weight[:, HEEL] + 0.25 / prior_weight[:, TOE]
-    weight_l = 1 / (1 / prior_weight[:, L] + inset_var)
-    weight_c = 1 / (1 / prior_weight[:, C] + inset_var / 4)
-    expected = prior_mean[:, C] + lean
+    inset_var = 0.25 / prior_weight[HEEL] + 0.25 / prior_weight[TOE]
+    weight_l = 1 / (1 / prior_weight[L] + inset_var)
+    weight_c = 1 / (1 / prior_weight[C] + inset_var / 4)
+    expected = prior_mean[C] + lean
     steps = length / cells.pitch_mm
     fewest = int(np.floor(steps.min() - 1.0))
     most = int(np.ceil(steps.max() + 1.0))
@@ -227,7 +234,7 @@ def _ends(
             + off**2 * weight_l[:, None]
         )
         centres.append(c - lean[:, None])
-        lengths.append(prior_mean[:, L, None] + off)
+        lengths.append(prior_mean[L, :, None] + off)
     return (
         np.concatenate(centres, axis=1),
         np.concatenate(lengths, axis=1),
