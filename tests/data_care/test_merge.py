@@ -396,7 +396,7 @@ def in_session(w, session, club, at, kind, b, c):
 
 
 @given(common=ACTS, here=ACTS, there=ACTS)
-@settings(max_examples=12)
+@settings(max_examples=8)
 def test_any_two_files_merge_to_one_content(
     common, here, there, empty_file, tmp_path_factory, writer, content, start_ns
 ):
