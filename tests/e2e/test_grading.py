@@ -1,8 +1,11 @@
 """Overlays and gradation as a person types them in."""
 
-import sqlite3
+import gzip
+from pathlib import Path
 
 import pytest
+
+OLD_FILE = Path(__file__).parents[1] / "vectors" / "db" / "schema-3.db.gz"
 
 
 def test_a_set_that_grades_evenly_says_so(lieboard):
@@ -44,12 +47,10 @@ def test_an_overlay_that_cannot_be_is_one_clear_line(arguments, code, words, lie
 
 
 def test_a_file_of_an_older_version_is_upgraded_by_looking_at_it(lieboard):
-    with sqlite3.connect(lieboard.db) as file:
-        file.execute("DROP TABLE overlays")
-        file.execute("DROP TABLE misses")
-        file.execute("DROP TABLE presses")
-        file.execute("DELETE FROM _sqlite_migrations WHERE name >= '0004'")
-        file.execute("PRAGMA user_version = 3")
-    file.close()
+    # A file as the third version of the schema left it.
+    lieboard.db.write_bytes(gzip.decompress(OLD_FILE.read_bytes()))
+    assert lieboard.rows("PRAGMA user_version") == [(3,)]
     shown = lieboard.run("gradation")
     assert (shown.returncode, shown.stderr) == (0, "")
+    assert lieboard.rows("PRAGMA user_version")[0][0] > 3
+    assert lieboard.rows("SELECT COUNT(*) FROM overlays") == [(0,)]
