@@ -239,6 +239,7 @@ def _ask_stance() -> float:
 
 
 def check_lengths(**lengths_mm: float | None) -> None:
+    """Refuse lengths that nobody can mean, named as the options; ``_u`` is an uncertainty."""
     from logger.errors import UsageError
 
     for name, value in lengths_mm.items():
