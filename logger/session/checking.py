@@ -10,10 +10,10 @@ from pathlib import Path
 
 from logger.errors import LieboardError
 from logger.session.fitting import FittingSession
-from logger.store.checking import DataFinding, damage_of, findings_in
+from logger.store.checking import DataFinding, damage_of, findings_in, open_scratch
 from logger.store.copying import copy_database
 from logger.store.explain import explained
-from logger.store.opening import look_into, open_connection
+from logger.store.opening import look_into
 from logger.store.rows import StrikeRow
 from logger.store.store import Store
 
@@ -50,12 +50,10 @@ def check_file(
             if damage:
                 return damage
             copy_database(source, copy)
-        connection = open_connection(copy, read_only=False, busy_s=1.0)
+        connection = open_scratch(copy)
         with Store(connection, copy, read_only=False) as store:
             with explained(path):
                 found = findings_in(connection, now_utc_ns)
-                # Nobody misses this copy: no write to it waits for the disk.
-                connection.execute("PRAGMA synchronous = OFF")
             return found + (_worked_out_again(store, working) if rebuild else [])
 
 

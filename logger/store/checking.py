@@ -7,10 +7,12 @@ import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from logger.errors import StoreError
 from logger.store.copying import integrity
 from logger.store.names import columns_of, quoted, table_names
+from logger.store.opening import open_connection
 from logger.store.packing import unpack_raw
 
 _DAY_NS = 24 * 3600 * 10**9
@@ -50,6 +52,13 @@ def findings_in(connection: sqlite3.Connection, now_utc_ns: int) -> list[DataFin
     for look in _LOOKS:
         found += look(connection)
     return found + list(_dates(connection, now_utc_ns))
+
+
+def open_scratch(path: Path) -> sqlite3.Connection:
+    """Open a copy that nobody misses, upgraded if need be: no write to it waits for the disk."""
+    connection = open_connection(path, read_only=False, busy_s=1.0)
+    connection.execute("PRAGMA synchronous = OFF")
+    return connection
 
 
 def damage_of(connection: sqlite3.Connection) -> list[DataFinding]:

@@ -34,7 +34,7 @@ SQL_CALLS = {
 # and columns that were read from its own schema and quoted. Each was looked at; a new one must be.
 SQL_PARTS = {
     # Columns of its own table of groups; values go beside the query.
-    "logger/archive/summary.py": {"' AND '.join(conditions)", "_SUMS", "columns"},
+    "logger/archive/summary.py": {"' AND '.join(conditions)", "_SUMS", "columns", "name"},
     "logger/store/backup.py": set(),
     "logger/store/boards.py": {"rest"},
     "logger/store/carry_in.py": None,
