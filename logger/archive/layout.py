@@ -22,7 +22,7 @@ TABLES: Final = ("strikes", "sessions", "records")
 INDEX: Final = "index.parquet"
 _META: Final = b"lieboard"
 # Small enough that one player's rows are found without reading everybody's.
-_GROUP_ROWS: Final = 16_384
+_GROUP_ROWS: Final = 4_096
 
 # Name, Arrow type, whether a value may be missing: as in `logger.session.export`.
 Columns = tuple[tuple[str, str, bool], ...]

@@ -74,6 +74,12 @@ class Summaries:
         self._db.execute(
             "CREATE TABLE live AS SELECT * FROM read_parquet(?)", [str(folder / INDEX)]
         )
+        # However a person types a name: as it is written here, by its small letters.
+        self._spelled: dict[str, dict[str, list[str]]] = {}
+        for name in ("player", "shop", "month"):
+            spelled = self._spelled.setdefault(name, {})
+            for (value,) in self._db.execute(f"SELECT DISTINCT {name} FROM live").fetchall():
+                spelled.setdefault(value.lower(), []).append(value)
 
     def close(self) -> None:
         """Let go of the archive."""
@@ -106,25 +112,27 @@ class Summaries:
             raise UsageError(
                 f"--by {','.join(groups)}: name some of {', '.join(GROUPS)}, with commas between"
             )
-        where = {"player": player, "shop": shop, "month": month}
-        given = {name: value for name, value in where.items() if value is not None}
-        conditions = [f"lower({GROUPS[name]}) = lower(?)" for name in given] or ["true"]
+        conditions, given = ["true"], []
+        for name, wanted in (("player", player), ("shop", shop), ("month", month)):
+            if wanted is not None:
+                spelled = self._spelled[name].get(wanted.lower(), [])
+                marks = ", ".join("?" * len(spelled)) or "NULL"
+                conditions.append(f"{GROUPS[name]} IN ({marks})")
+                given += spelled
         places = self._db.execute(
             "SELECT DISTINCT month, shop, run FROM live"
             f" WHERE contacts > 0 AND {' AND '.join(conditions)} ORDER BY ALL",
-            list(given.values()),
+            given,
         ).fetchall()
         if not places:
             return []
         files = [str(Place(*place).path(self._folder, "strikes")) for place in places]
-        parameters: list[Any] = [files, *given.values()]
+        parameters: list[Any] = [files, *given]
         if player is not None:
-            # As they are written in the parts, so that whole groups of rows are passed over.
-            names = self._db.execute(
-                "SELECT DISTINCT player FROM live WHERE lower(player) = lower(?)", [player]
-            ).fetchall()
-            conditions.append(f"strikes.player IN ({', '.join('?' * len(names))})")
-            parameters += [name for (name,) in names]
+            # Said of the contacts too, so that whole groups of rows are passed over.
+            spelled = self._spelled["player"][player.lower()]
+            conditions.append(f"strikes.player IN ({', '.join('?' * len(spelled))})")
+            parameters += spelled
         if club is not None:
             conditions.append("lower(strikes.club) = lower(?)")
             parameters.append(club)

@@ -134,9 +134,9 @@ def dask_client(*, workers: int, scheduler: str | None = None) -> Iterator[Any]:
             n_workers=workers,
             threads_per_worker=1,
             processes=True,
-            dashboard_address=None,
-            # Strikes are nobody else's business.
+            # Strikes are nobody else's business; any port, for there may be several of us.
             host="127.0.0.1",
+            dashboard_address="127.0.0.1:0",
             # That a worker was slow to end is no news to a person.
             silence_logs=logging.ERROR,
         ) as cluster,
