@@ -38,7 +38,10 @@ def log(
     ] = None,
     bays: Annotated[
         Path | None,
-        typer.Option("--bays", help="TOML file of bays, each with its port and player."),
+        typer.Option(
+            "--bays",
+            help="TOML file: a [[bay]] for each, with port, player, and set, club, stance_mm, ...",
+        ),
     ] = None,
     baud: Annotated[int, typer.Option(help="Baud rate of a serial port.")] = 115_200,
     stance: Annotated[
