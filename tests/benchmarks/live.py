@@ -124,12 +124,15 @@ async def latencies(board: TextBoard, pages: Sequence[Page], swings: int) -> lis
         await board.strike()
         await asyncio.sleep(SWING_EVERY_S)
     await asyncio.sleep(2)
+    ids = "async () => (await (await fetch('/state')).json()).strikes.map(({ id }) => id)"
+    filed = sorted(await pages[0].evaluate(ids))
+    assert len(filed) == len(board.sent_ms), f"{len(filed)} of {len(board.sent_ms)} were filed"
     found: list[float] = []
     for page in pages:
         drawn = await page.evaluate("() => window.drawn")
-        assert len(drawn) == swings, f"{len(drawn)} of {swings} strikes were drawn by themselves"
-        sent = board.sent_ms[first:]
-        found += [at - before for before, (_, at) in zip(sent, sorted(drawn), strict=True)]
+        for strike, sent_ms in zip(filed[first:], board.sent_ms[first:], strict=True):
+            # On a busy machine two may come in one frame.
+            found.append(min(at for last, at in drawn if last >= strike) - sent_ms)
     return found
 
 

@@ -252,7 +252,7 @@ def shown_bay(new_bay: Callable[..., Bay]) -> Bay:
     events.append(
         {"kind": "foot", "c_mm": 10, "width_mm": 95, "depth_mm": 2, "hold_ms": 300, "after_ms": 300}
     )
-    bay.log(bay.board(events, "--pace", "0.1", "--rows", "2", "--battery"))
+    bay.log(bay.board(events, "--pace", "0.25", "--rows", "2", "--battery"))
     return bay
 
 

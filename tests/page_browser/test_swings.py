@@ -55,10 +55,26 @@ def bay(new_bay):
     return own
 
 
+# What a person may type anywhere; of a left-hander.
+TYPED = """
+player = "<img src=x onerror=document.title=1>"
+hand = "left"
+set = "<script>1</script>"
+pivot = "<b>7</b>"
+club = [
+    { label = "4i" }, { label = "&amp;" }, { label = "6i" },
+    { label = "<b>7</b>" }, { label = "8i" },
+]
+"""
+
+
 @pytest.fixture(scope="module")
-def left_bay(new_bay):
-    own = new_bay()
-    own.log(own.board(strikes(3, after=4), "--pace", "0.2", "--left-handed"), "--left")
+def left_bay(new_bay, tmp_path_factory):
+    set_file = tmp_path_factory.mktemp("set") / "set.toml"
+    set_file.write_text(TYPED)
+    own = new_bay(set_file)
+    known_by = ("--name", "<u>board</u>")
+    own.log(own.board(strikes(3, after=4), "--pace", "0.3", "--left-handed", *known_by))
     return own
 
 
@@ -126,13 +142,25 @@ async def test_a_strike_is_taken_back_and_brought_in(bay, view):
     await viewer.reads("used", "4")
 
 
+async def test_what_was_typed_is_text(left_bay, view):
+    viewer = await view(left_bay.address)
+    await viewer.sees(3)
+    await viewer.reads("who", "<img src=x onerror=document.title=1>")
+    assert "<script>1</script>" in await viewer.page.text_content("#session")
+    await viewer.page.wait_for_selector("#boards .board-name")
+    assert await viewer.page.text_content("#boards .board-name") == "<u>board</u>"
+    assert await viewer.page.locator("body img, body b, body u, body script").count() == 0
+    names = await viewer.page.locator(".club-button .name").all_text_contents()
+    assert names == ["4i", "&amp;", "6i", "<b>7</b>", "8i"]
+
+
 async def test_keys_and_pedals_step_the_clubs(left_bay, view):
     viewer = await view(left_bay.address)
     page = viewer.page
-    await viewer.reads("club", "7i")
+    await viewer.reads("club", "<b>7</b>")
     # Checking goes from the pivot to the others as they stand in the set.
-    for key, club in (("n", "4i"), ("PageDown", "5i"), ("ArrowRight", "6i"), ("p", "5i"),
-                      ("PageUp", "4i"), ("ArrowLeft", "7i")):  # fmt: skip
+    for key, club in (("n", "4i"), ("PageDown", "&amp;"), ("ArrowRight", "6i"), ("p", "&amp;"),
+                      ("PageUp", "4i"), ("ArrowLeft", "<b>7</b>")):  # fmt: skip
         await page.keyboard.press(key)
         await viewer.reads("club", club)
     await page.locator(".club-button", has_text="8i").click()
@@ -156,7 +184,7 @@ async def test_keys_and_pedals_step_the_clubs(left_bay, view):
 
 async def test_it_comes_back_by_itself_and_catches_up(new_bay, view):
     bay = new_bay()
-    address = bay.log(bay.board(strikes(3), "--pace", "0.2", *READINGS))
+    address = bay.log(bay.board(strikes(3), "--pace", "0.3", *READINGS))
     viewer = await view(address)
     viewer.may_lose_line = True
     page = viewer.page
@@ -172,7 +200,7 @@ async def test_it_comes_back_by_itself_and_catches_up(new_bay, view):
 
     # A board of another make-up takes over: the session goes on.
     known_by = ("--board-id", "4c4200005a110002")
-    other = bay.board(strikes(2, after=3), "--pace", "0.2", *READINGS, *known_by)
+    other = bay.board(strikes(2, after=3), "--pace", "0.3", *READINGS, *known_by)
     bay.log(other, port=int(address.rstrip("/").rpartition(":")[2]))
     assert bay.address == address
     await page.wait_for_selector("html[data-link=up]", state="attached")
@@ -180,23 +208,3 @@ async def test_it_comes_back_by_itself_and_catches_up(new_bay, view):
     assert not await page.locator("#gone").is_visible()
     rows = [row for row in await page.evaluate(PLACES) if row["used"]]
     assert [shown_mm(row) for row in rows] == pytest.approx(bay.truth_mm(), abs=WITHIN_MM)
-
-
-async def test_what_was_typed_is_text(new_bay, view, tmp_path):
-    set_file = tmp_path / "set.toml"
-    set_file.write_text(
-        'player = "<img src=x onerror=document.title=1>"\nhand = "right"\n'
-        'set = "<script>1</script>"\n'
-        'pivot = "<b>7</b>"\n[[club]]\nlabel = "<b>7</b>"\n[[club]]\nlabel = "&amp;"\n'
-    )
-    bay = new_bay(set_file)
-    viewer = await view(bay.log(bay.board(strikes(1), "--name", "<u>board</u>")))
-    await viewer.reads("who", "<img src=x onerror=document.title=1>")
-    await viewer.reads("club", "<b>7</b>")
-    assert "<script>1</script>" in await viewer.page.text_content("#session")
-    await viewer.page.wait_for_selector("#boards .board-name")
-    assert await viewer.page.text_content("#boards .board-name") == "<u>board</u>"
-    assert await viewer.page.locator("body img, body b, body u, body script").count() == 0
-    assert await viewer.page.locator(".club-button .name").all_text_contents() == [
-        "<b>7</b>", "&amp;",
-    ]  # fmt: skip
