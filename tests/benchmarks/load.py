@@ -94,16 +94,17 @@ def measure(folder: Path | None, boards: int, rate_hz: float, seconds: float,
                 time.sleep(0.1)
             # The first questions about the clocks are over.
             time.sleep(2.0)
+            quiet_s = processor_s(log.pid)
+            time.sleep(3.0)
             before_s, began_s = processor_s(log.pid), time.monotonic()
+            quiet_s = before_s - quiet_s
             load.stdin.write(f"go {seconds}\n")
             load.stdin.flush()
             time.sleep(seconds)
             used_s = processor_s(log.pid) - before_s
             took_s = time.monotonic() - began_s
             report = said_by(load)
-            resting_s = processor_s(log.pid)
-            time.sleep(2.0)
-            resting_s = processor_s(log.pid) - resting_s
+            whole_s = processor_s(log.pid) - before_s
         finally:
             if log.poll() is None:
                 log.send_signal(signal.SIGINT)
@@ -113,10 +114,11 @@ def measure(folder: Path | None, boards: int, rate_hz: float, seconds: float,
         stored = one(db, "SELECT COUNT(*) FROM records")
         return {
             "frames_per_s": round(boards * rate_hz), **report,
-            "lost": report["sent"] - stored,
+            # Neither on the disk nor still on its board.
+            "lost": max(0, report["sent"] - stored - report["never_confirmed"]),
             "logger_cores": round(used_s / took_s, 2),
-            "logger_microseconds_a_frame": round(used_s / (boards * rate_hz * seconds) * 1e6),
-            "logger_cores_when_quiet": round(resting_s / 2, 2),
+            "logger_microseconds_a_frame": round(whole_s / max(1, stored) * 1e6),
+            "logger_cores_when_quiet": round(quiet_s / 3, 2),
             "contacts_filed": one(db, "SELECT COUNT(*) FROM strikes"),
             "load_average_then": round(os.getloadavg()[0], 1),
         }  # fmt: skip
