@@ -279,6 +279,8 @@ def by_club(rows):
     }
 
 
+# Each worker is a process that imports all of scipy: long on a machine that others use.
+@pytest.mark.timeout(400)
 def test_dask_works_out_the_same_as_one_machine(bay, archive):
     alone = by_club(results_of_file(bay.store))
     assert len(alone) == 3 + 2 + 2
@@ -289,7 +291,10 @@ def test_dask_works_out_the_same_as_one_machine(bay, archive):
         # To the last bits: workers may add up in another order.
         assert by_club(found).keys() == alone.keys()
         for key, row in by_club(found).items():
-            assert row == pytest.approx(alone[key], rel=1e-9), key
+            for name, value in alone[key].items():
+                if isinstance(value, float):
+                    value = pytest.approx(value, rel=1e-7, abs=1e-9)
+                assert row[name] == value, (key, name)
 
 
 def test_a_damaged_part_says_so(archive):
