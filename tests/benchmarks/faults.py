@@ -400,7 +400,7 @@ def refused(folder: Path | None, way: str) -> dict[str, Any]:
                     file.write(bytes(4096))
             give_back = filler.unlink
         elif way == "file too large":
-            board.ask("burst 20000")
+            board.ask("burst 8000")
         logger.wait(PATIENCE_S)
         _, said = logger.communicate()
         shop._running.remove(logger)
