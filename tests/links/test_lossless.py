@@ -59,7 +59,9 @@ class Desk:
         self.book = LogBook("test", self.session.order)
         self.lines = []
         self._news = asyncio.Event()
-        self.run = LoggingRun(self.session, RunSettings(url, accept=True, **settings), self._hear, clock)
+        self.run = LoggingRun(
+            self.session, RunSettings(url, accept=True, **settings), self._hear, clock
+        )
 
     def _hear(self, event):
         self.events.append(event)
