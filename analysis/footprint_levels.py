@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_posterior import densify, mixture_quantiles
+from analysis.footprint_given import StrikeNodes, given_offset, strike_nodes, with_marks
+from analysis.footprint_posterior import mixture_quantiles
 from analysis.footprint_types import BoolArray, FootprintFits
 
 # Grid of the delivery offset, and how often it is narrowed to where the posterior is.
@@ -35,8 +36,8 @@ _TOE_SCATTER_SCALE_MM = 5.0
 # of the strikes.
 _CLAIM_SHARE = 0.8
 _PRINTED_PART = 0.25
-# Parts per interval between a strike's nodes.
-_PARTS = 3
+# Precisions (1e-9 to 11 per mm^2) of so many strikes have a product that a float holds.
+_LOG_ROWS = 16
 
 
 @dataclass(frozen=True)
@@ -92,18 +93,6 @@ class SessionLevels:
     def level_claimed(self) -> bool:
         """Whether the level of all clubs rests on more than the address mark."""
         return self.level_by != "address only"
-
-
-@dataclass(frozen=True)
-class _Strikes:
-    """Nodes of the strikes that count, player frame from the mark."""
-
-    centre: FloatArray
-    log_likelihood: FloatArray
-    toe: FloatArray
-    toe_var: FloatArray
-    club: NDArray[np.intp]
-    clubs: int
 
 
 @dataclass(frozen=True)
@@ -166,13 +155,13 @@ def session_levels(
     if not good.any():
         raise ValueError("no strike has a number: nothing to put together")
     names, index = np.unique(number[good], return_inverse=True)
-    bare = _nodes(fits, good, index, len(names))
+    bare = strike_nodes(fits, good, index, len(names))
     strikes, marked = bare, False
     if marks_toe_mm is not None:
         mark = np.broadcast_to(np.asarray(marks_toe_mm, dtype=np.float64), (len(fits),))[good]
         mark_u = np.broadcast_to(np.asarray(marks_u_mm, dtype=np.float64), (len(fits),))[good]
         marked = bool(np.isfinite(mark).any())
-        strikes = _with_marks(bare, mark, mark_u)
+        strikes = with_marks(bare, mark, mark_u)
     grid = _posterior(strikes, fits)
     prior_var = max(fits.aim.offset_u_mm, 1e-3) ** 2
     level_by, share = _level_by(fits, good, bare, grid, prior_var, marked)
@@ -190,42 +179,7 @@ def combine_club(
     return session_levels(fits, one, marks_toe_mm=marks_toe_mm, marks_u_mm=marks_u_mm)
 
 
-def _nodes(fits: FootprintFits, good: BoolArray, club: NDArray[np.intp], clubs: int) -> _Strikes:
-    """Dense nodes with trapezoid widths taken into the likelihood."""
-    centre = densify(fits.node_centre_mm[good], _PARTS)
-    log_likelihood = densify(fits.node_log_likelihood[good], _PARTS)
-    gap = np.diff(centre, axis=1)
-    width = np.zeros_like(centre)
-    width[:, :-1] += gap / 2
-    width[:, 1:] += gap / 2
-    return _Strikes(
-        centre,
-        log_likelihood + np.log(np.maximum(width, 1e-12)),
-        densify(fits.node_toe_mm[good], _PARTS),
-        densify(fits.node_toe_sd_mm[good], _PARTS) ** 2,
-        club,
-        clubs,
-    )
-
-
-def _with_marks(bare: _Strikes, mark: FloatArray, mark_u: FloatArray) -> _Strikes:
-    """Take marks in as a second reading of the toe, strike by strike."""
-    known = np.isfinite(mark)
-    off = np.where(known, mark, 0.0)[:, None] - bare.toe
-    total = bare.toe_var + np.where(known, mark_u, 1.0)[:, None] ** 2
-    gain = np.where(known[:, None], bare.toe_var / total, 0.0)
-    extra = np.where(known[:, None], -0.5 * off**2 / total - 0.5 * np.log(total), 0.0)
-    return _Strikes(
-        bare.centre,
-        bare.log_likelihood + extra,
-        bare.toe + gain * off,
-        bare.toe_var * (1 - gain),
-        bare.club,
-        bare.clubs,
-    )
-
-
-def _posterior(strikes: _Strikes, fits: FootprintFits) -> _Grid:
+def _posterior(strikes: StrikeNodes, fits: FootprintFits) -> _Grid:
     """Narrow the grid of offsets to where the posterior is, then evaluate all of it."""
     spread = max(fits.aim.offset_u_mm, 1e-3)
     low, high = -4.0 * spread, 4.0 * spread
@@ -241,38 +195,31 @@ def _posterior(strikes: _Strikes, fits: FootprintFits) -> _Grid:
     return _evaluate(strikes, grid.offset, fits, coarse=False)
 
 
-def _evaluate(strikes: _Strikes, offset: FloatArray, fits: FootprintFits, *, coarse: bool) -> _Grid:
+def _evaluate(
+    strikes: StrikeNodes, offset: FloatArray, fits: FootprintFits, *, coarse: bool
+) -> _Grid:
     """Posterior at each scatter and offset, club means integrated out."""
     steps = _SCATTER_STEPS[1::2] if coarse else _SCATTER_STEPS
     toe_steps = _TOE_SCATTER_MM[::3] if coarse else _TOE_SCATTER_MM
     logs, means, variances, deliveries, toes = [], [], [], [], []
-    member = (strikes.club[:, None] == np.arange(strikes.clubs)).astype(np.float64)
+    of_club = (np.arange(strikes.clubs)[:, None] == strikes.club).astype(np.float64)
     prior_offset = -0.5 * (offset / max(fits.aim.offset_u_mm, 1e-3)) ** 2
-    top = strikes.log_likelihood.max(axis=1, keepdims=True)
-    base = np.exp(strikes.log_likelihood - top)
-    moments = np.stack(
-        [base, base * strikes.toe, base * (strikes.toe**2 + strikes.toe_var)], axis=1
-    )
     for step in steps:
         scatter = fits.aim.scatter_mm * step
-        z = (strikes.centre[:, :, None] - offset) / scatter
-        # (n, 3, nodes) @ (n, nodes, d): evidence and toe's moments of each strike given offset.
-        got = moments @ np.exp(-0.5 * np.minimum(z * z, 1400.0))
-        evidence = np.maximum(got[:, 0], 1e-290)
-        toe = got[:, 1] / evidence
-        toe_var = np.maximum(got[:, 2] / evidence - toe**2, 1e-9)
-        log_evidence = np.log(evidence / scatter).sum(axis=0)
+        log_evidence, toe, toe_var = given_offset(strikes, offset, scatter)
+        log_strikes = log_evidence.sum(axis=0) - len(strikes.centre) * np.log(scatter)
         prior_scatter = -0.5 * (np.log(step) / _SCATTER_LOG_SD) ** 2
         for toe_scatter in toe_steps:
             precision = 1 / (toe_var + toe_scatter**2)
-            total = member.T @ precision
-            mean = (member.T @ (precision * toe)) / total
-            rest = toe - member @ mean
-            log_club = 0.5 * (np.log(precision) - precision * rest**2).sum(axis=0)
-            log_club -= 0.5 * np.log(total).sum(axis=0)
+            weighted = precision * toe
+            total = of_club @ precision
+            mean = (of_club @ weighted) / total
+            # Squares about the clubs' means.
+            rest = np.einsum("nd,nd->d", weighted, toe) - np.einsum("cd,cd->d", total * mean, mean)
+            log_club = 0.5 * (_log_product(precision) - rest - _log_product(total))
             # Even steps in log: density times the scatter itself.
             prior_toe = np.log(toe_scatter / (1 + (toe_scatter / _TOE_SCATTER_SCALE_MM) ** 2))
-            logs.append(log_evidence + log_club + prior_offset + prior_scatter + prior_toe)
+            logs.append(log_strikes + log_club + prior_offset + prior_scatter + prior_toe)
             means.append(mean.T)
             variances.append(1 / total.T)
             deliveries.append(scatter)
@@ -289,10 +236,16 @@ def _evaluate(strikes: _Strikes, offset: FloatArray, fits: FootprintFits, *, coa
     )
 
 
+def _log_product(values: FloatArray) -> FloatArray:
+    """Sum of logarithms down the first axis; logarithms of short products, as they take longest."""
+    starts = np.arange(0, len(values), _LOG_ROWS)
+    return np.asarray(np.log(np.multiply.reduceat(values, starts, axis=0)).sum(axis=0))
+
+
 def _level_by(
     fits: FootprintFits,
     good: BoolArray,
-    bare: _Strikes,
+    bare: StrikeNodes,
     grid: _Grid,
     prior_var: float,
     marked: bool,

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import logsumexp
 
 from analysis.conventions import Hand
 from analysis.footprint import AimPrior, SolePrior, StripSpec, fit_footprints
+from analysis.footprint_given import StrikeNodes, given_offset
 from analysis.footprint_levels import combine_club, session_levels
 
 AIM = AimPrior(0.0, scatter_mm=4.0, offset_u_mm=10.0)
@@ -138,3 +140,23 @@ def test_what_a_head_or_a_board_has_in_all_strikes_does_not_average_out(bench):
     few, all_of_them = combine_club(fits.take(np.arange(30))), combine_club(fits)
     assert all_of_them.toe_sd_mm[0] > 0.75 * few.toe_sd_mm[0]
     assert all_of_them.lie_low_deg[0] < 0.6 < all_of_them.lie_high_deg[0]
+
+
+@pytest.mark.parametrize(("scatter", "reach"), [(9.0, 8.0), (1.3, 8.0), (0.4, 80.0), (0.05, 300.0)])
+def test_strikes_given_the_offset_are_sums_over_their_nodes(scatter, reach):
+    # Against the sums written out with scipy.special.logsumexp, also where weights underflow.
+    rng = np.random.default_rng(10)
+    centre = np.sort(reach * rng.uniform(-1, 1, (9, 23)), axis=1)
+    log_likelihood = -40 * rng.random((9, 23))
+    toe, toe_var = 5 * rng.normal(size=(2, 9, 23)) ** 2
+    nodes = StrikeNodes(centre, log_likelihood, toe, toe_var, np.zeros(9, dtype=np.intp), 1)
+    offset = np.linspace(-reach, 0.9 * reach, 61)
+    got = given_offset(nodes, offset, scatter)
+    log = log_likelihood[:, :, None] - 0.5 * ((centre[:, :, None] - offset) / scatter) ** 2
+    total = logsumexp(log, axis=1)
+    share = np.exp(log - total[:, None, :])
+    mean = (share * toe[:, :, None]).sum(axis=1)
+    off = toe[:, :, None] - mean[:, None, :]
+    variance = (share * (toe_var[:, :, None] + off**2)).sum(axis=1)
+    for value, expected in zip(got, (total, mean, variance), strict=True):
+        np.testing.assert_allclose(value, expected, rtol=1e-9, atol=1e-9)
