@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,6 +105,8 @@ _STRAY_TOP = 2 * math.sqrt(2 / (3 * math.pi))
 # length (tests/analysis/test_estimation.py).
 MEAN_POINTS = 141
 SPREAD_POINTS = 61
+# Natural logarithm of the range of a float below 1, with some to spare.
+_LOG_RANGE = 690.0
 
 
 def huber_location(
@@ -136,17 +139,30 @@ def huber_location(
     density = math.exp(-0.5 * k * k) / math.sqrt(2 * math.pi)
     # Mean of the squared, pulled-in standard normal.
     beta = inside + k * k * (1 - inside) - 2 * k * density
+    # Sorted, what is not pulled in is one stretch, which changes little from turn to turn.
+    middle = mu
+    ordered = np.sort(x) - middle
+    places: list[float] = ordered.tolist()
+    first = last = -1
+    within = squares = mu = 0.0
     for _ in range(200):
-        pulled = np.clip(x, mu - k * s, mu + k * s)
-        mu_next = float(pulled.mean())
+        low, high = mu - k * s, mu + k * s
+        stretch = bisect_left(places, low), bisect_right(places, high)
+        if stretch != (first, last):
+            first, last = stretch
+            within = float(ordered[first:last].sum())
+            squares = float(ordered[first:last] @ ordered[first:last])
+        under, over = first, x.size - last
+        mu_next = (within + under * low + over * high) / x.size
         s_next = s
         if scale is None:
-            s_next = math.sqrt(float(np.sum((pulled - mu_next) ** 2)) / (x.size - 1) / beta)
+            about = squares + under * low**2 + over * high**2 - x.size * mu_next**2
+            s_next = math.sqrt(max(about, 0.0) / (x.size - 1) / beta)
         moved = abs(mu_next - mu) + abs(s_next - s)
         mu, s = mu_next, s_next
         if moved <= 1e-10 * s or s <= 0:
             break
-    return mu, s
+    return middle + mu, s
 
 
 def robust_mean(
@@ -253,12 +269,19 @@ def _log_posterior(
     total = np.zeros((spread_grid.size, mean_grid.size))
     shares = []
     per_spread = 1 / spread_grid**2
-    for value in y:
-        sound, stray = _densities(np.multiply.outer(per_spread, (value - mean_grid) ** 2))
-        sound += stray
-        stray /= sound
-        shares.append(stray)
-        total += np.log(sound, out=sound)
+    # Logarithms take longest: of as many values at once as a float holds the product of.
+    furthest = max(float(y.max() - mean_grid[0]), float(mean_grid[-1] - y.min()))
+    least = _densities(per_spread.max() * np.array([furthest**2]))[1]
+    at_once = max(1, int(_LOG_RANGE / -math.log(max(float(least[0]), 1e-300))))
+    for start in range(0, y.size, at_once):
+        product = np.ones_like(total)
+        for value in y[start : start + at_once]:
+            sound, stray = _densities(np.multiply.outer(per_spread, (value - mean_grid) ** 2))
+            sound += stray
+            stray /= sound
+            shares.append(stray)
+            product *= sound
+        total += np.log(product, out=product)
     return np.asarray(total - y.size * np.log(spread_grid)[:, None]), shares
 
 
