@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -191,6 +191,23 @@ class RecordTables(Core):
             if len(page) < _PAGE_ROWS:
                 return
             start = (page[-1].boot, page[-1].sequence + 1)
+
+    def strikes_raw(
+        self, boot: int, sequences: Sequence[int], *, session: int
+    ) -> dict[int, tuple[bytes, ...]]:
+        """Return the bytes of these records, by sequence: those that are scans of this session."""
+        found: dict[int, tuple[bytes, ...]] = {}
+        for start in range(0, len(sequences), _PAGE_ROWS):
+            page = sequences[start : start + _PAGE_ROWS]
+            rows = self._select(
+                lambda sequence, raw: (int(sequence), unpack_raw(raw)),
+                "SELECT sequence, raw FROM records WHERE boot = ? AND session = ?"
+                f" AND kind = 'strike' AND sequence IN ({', '.join('?' * len(page))})"
+                " ORDER BY sequence",
+                (boot, session, *page),
+            )
+            found.update(rows)
+        return found
 
     def add_loss(
         self,

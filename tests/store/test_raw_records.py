@@ -205,3 +205,22 @@ def test_boots_of_a_session(store, boot, session, timed):
     store.add_records(boot, [timed(0), timed(1, kind="button")], session=session)
     assert store.boots_of(session) == [boot]
     assert [record.kind for record in store.records_of(session=session)] == ["reading", "button"]
+
+
+def test_scans_come_back_by_number(store, boot, session, timed, start_utc_ns):
+    again = store.remember_boot(
+        board_key="text:bench", boot_key="2", name="bench", hello=None, seen_utc_ns=start_utc_ns
+    )
+    # More than one page of them.
+    many = range(0, 1400, 2)
+    raw = {n: (b"\x03" + n.to_bytes(4, "little"), b"\x03rest") for n in many}
+    store.add_records(boot, [timed(n, kind="strike", raw=raw[n]) for n in many], session=session)
+    store.add_records(boot, [timed(1), timed(3, kind="button")], session=session)
+    store.add_records(boot, [timed(5, kind="strike", raw=(b"\x03of no session",))])
+    store.add_records(again, [timed(7, kind="strike", raw=(b"\x03elsewhere",))], session=session)
+    assert store.strikes_raw(boot, range(1400), session=session) == raw
+    assert store.strikes_raw(boot, [6, 1, 2, 5, 7, 9, 2], session=session) == {
+        2: raw[2],
+        6: raw[6],
+    }
+    assert store.strikes_raw(boot, [], session=session) == {}
