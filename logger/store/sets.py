@@ -21,10 +21,9 @@ def merge_specs(specs: Iterable[ClubSpec]) -> ClubSpec:
     """Tell what holds after all of ``specs``, the oldest first: the latest value of each group."""
     merged: dict[str, Any] = {}
     for spec in specs:
-        values = asdict(spec)
         for group in SPEC_GROUPS:
-            if values[group[0]] is not None:
-                merged.update({name: values[name] for name in group})
+            if getattr(spec, group[0]) is not None:
+                merged.update({name: getattr(spec, name) for name in group})
     return ClubSpec(**merged)
 
 
@@ -102,7 +101,7 @@ class SetTables(Core):
     def spec_of(self, club: int, *, at_utc_ns: int | None = None) -> ClubSpec:
         """Return what is known of a club, or was at a date."""
         return merge_specs(
-            self._select(
+            self._select_in_order(
                 ClubSpec,
                 f"SELECT {_SPEC_COLUMNS} FROM club_specs WHERE club = ? AND from_utc_ns <= ?"
                 " ORDER BY from_utc_ns, id",

@@ -11,11 +11,7 @@ from logger.errors import StoreError
 from logger.store.core import Core, Value
 from logger.store.rows import ClubCount, NewStrike, StrikeRow
 
-_COLUMNS = """
-source, id, session, club, boot, first_sequence, last_sequence, struck_utc_ns, kind, toe_mm,
-toe_u_mm, board_mm, trail_mm, load, span_us, flags, method_version, audits, rule_reason,
-fitter_choice, fitter_reason, set_aside
-"""
+_COLUMNS = ", ".join(field.name for field in fields(StrikeRow))
 # The club that was up when it was struck.
 _CLUB_UP = """
 (SELECT turns.club FROM turns WHERE turns.session = {session} AND turns.from_utc_ns <= {moment}
@@ -193,7 +189,9 @@ class StrikeTables(Core):
         return rows[0]
 
     def _contacts(self, rest: str, parameters: Sequence[Value]) -> list[StrikeRow]:
-        return self._select(StrikeRow, f"SELECT {_COLUMNS} FROM contacts WHERE {rest}", parameters)
+        return self._select_in_order(
+            StrikeRow, f"SELECT {_COLUMNS} FROM contacts WHERE {rest}", parameters
+        )
 
     def club_counts(self, session: int) -> list[ClubCount]:
         """How much stands under each club of a session, by place in the set."""
