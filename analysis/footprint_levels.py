@@ -12,6 +12,7 @@ as normal with the moments of its own posterior, which makes the club means norm
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -93,6 +94,10 @@ class SessionLevels:
     def level_claimed(self) -> bool:
         """Whether the level of all clubs rests on more than the address mark."""
         return self.level_by != "address only"
+
+
+# By delivery scatter: what `given_offset` says of the strikes.
+_Given: TypeAlias = dict[float, tuple[FloatArray, FloatArray, FloatArray]]
 
 
 @dataclass(frozen=True)
@@ -183,7 +188,8 @@ def _posterior(strikes: StrikeNodes, fits: FootprintFits) -> _Grid:
     """Narrow the grid of offsets to where the posterior is, then evaluate all of it."""
     spread = max(fits.aim.offset_u_mm, 1e-3)
     low, high = -4.0 * spread, 4.0 * spread
-    grid = _evaluate(strikes, np.linspace(low, high, _OFFSETS), fits, coarse=True)
+    given: _Given = {}
+    grid = _evaluate(strikes, np.linspace(low, high, _OFFSETS), fits, given, coarse=True)
     for _ in range(_ZOOMS):
         share = grid.weight.sum(axis=0)
         likely = np.nonzero(share > 1e-5 * share.max())[0]
@@ -191,14 +197,18 @@ def _posterior(strikes: StrikeNodes, fits: FootprintFits) -> _Grid:
         low, high = grid.offset[likely[0]] - step, grid.offset[likely[-1]] + step
         if high - low > 0.7 * (grid.offset[-1] - grid.offset[0]):
             break
-        grid = _evaluate(strikes, np.linspace(low, high, _OFFSETS), fits, coarse=True)
-    return _evaluate(strikes, grid.offset, fits, coarse=False)
+        given = {}
+        grid = _evaluate(strikes, np.linspace(low, high, _OFFSETS), fits, given, coarse=True)
+    return _evaluate(strikes, grid.offset, fits, given, coarse=False)
 
 
 def _evaluate(
-    strikes: StrikeNodes, offset: FloatArray, fits: FootprintFits, *, coarse: bool
+    strikes: StrikeNodes, offset: FloatArray, fits: FootprintFits, given: _Given, *, coarse: bool
 ) -> _Grid:
-    """Posterior at each scatter and offset, club means integrated out."""
+    """Posterior at each scatter and offset, club means integrated out.
+
+    ``given`` holds what the strikes say at scatters that were asked for before at these offsets.
+    """
     steps = _SCATTER_STEPS[1::2] if coarse else _SCATTER_STEPS
     toe_steps = _TOE_SCATTER_MM[::3] if coarse else _TOE_SCATTER_MM
     logs, means, variances, deliveries, toes = [], [], [], [], []
@@ -206,7 +216,9 @@ def _evaluate(
     prior_offset = -0.5 * (offset / max(fits.aim.offset_u_mm, 1e-3)) ** 2
     for step in steps:
         scatter = fits.aim.scatter_mm * step
-        log_evidence, toe, toe_var = given_offset(strikes, offset, scatter)
+        if scatter not in given:
+            given[scatter] = given_offset(strikes, offset, scatter)
+        log_evidence, toe, toe_var = given[scatter]
         log_strikes = log_evidence.sum(axis=0) - len(strikes.centre) * np.log(scatter)
         prior_scatter = -0.5 * (np.log(step) / _SCATTER_LOG_SD) ** 2
         for toe_scatter in toe_steps:
@@ -215,7 +227,7 @@ def _evaluate(
             total = of_club @ precision
             mean = (of_club @ weighted) / total
             # Squares about the clubs' means.
-            rest = np.einsum("nd,nd->d", weighted, toe) - np.einsum("cd,cd->d", total * mean, mean)
+            rest = np.einsum("nd,nd->d", weighted, toe) - (total * mean**2).sum(axis=0)
             log_club = 0.5 * (_log_product(precision) - rest - _log_product(total))
             # Even steps in log: density times the scatter itself.
             prior_toe = np.log(toe_scatter / (1 + (toe_scatter / _TOE_SCATTER_SCALE_MM) ** 2))
