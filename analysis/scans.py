@@ -220,6 +220,48 @@ def rest_levels(raw: FloatArray, *, late_start: bool = False) -> tuple[FloatArra
     return np.asarray(rest), noise, False
 
 
+def rest_levels_of_many(
+    raw: FloatArray, scans: NDArray[np.intp], late_start: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Rests and noises of many strikes, each as `rest_levels` finds them.
+
+    Parameters
+    ----------
+    raw : ndarray, shape (n, most_scans, rows, cells)
+        Raw counts; what lies behind a strike's last scan is not looked at.
+    scans : ndarray of int, shape (n,)
+        How many scans each strike has, >= 1.
+    late_start : ndarray of bool, shape (n,)
+        The board says that no scan is from before the contact.
+
+    Returns
+    -------
+    rest : ndarray, shape (n, rows, cells)
+    noise : ndarray, shape (n,)
+    """
+    there = np.arange(raw.shape[1]) < scans[:, None]
+    total = raw.sum(axis=(2, 3))
+    first, last = total[:, 0], total[np.arange(len(raw)), scans - 1]
+    rise = np.where(there, total, -np.inf).max(axis=1) - first
+    guessed = late_start | (rise <= 0) | (last < first - 2 * ONSET_SHARE * rise)
+    risen = there & (total - first[:, None] > ONSET_SHARE * rise[:, None])
+    before = np.where(guessed, 0, np.maximum(np.argmax(risen, axis=1) - 1, 1))
+    rest, noise = np.empty((len(raw), *raw.shape[2:])), np.zeros(len(raw))
+    # Strikes with as many scans before the contact are sorted together.
+    for many in np.unique(before):
+        own = np.flatnonzero(before == many)
+        if many == 0:
+            rest[own] = np.where(there[own, :, None, None], raw[own], np.inf).min(axis=1)
+            continue
+        quiet = raw[own, :many].swapaxes(0, 1)
+        rest[own] = _median(quiet)
+        if many >= 4:
+            off = np.abs(quiet - rest[own]).swapaxes(0, 1).reshape(len(own), -1)
+            spread = 1.4826 * _median(off.T)
+            noise[own] = np.where(spread == 0.0, np.sqrt(np.mean(off**2, axis=1)), spread)
+    return rest, noise
+
+
 def _median(values: FloatArray) -> FloatArray:
     """Median along the first axis; numpy's own takes ten times as long for so few values."""
     order = np.sort(values, axis=0)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.scans import ScanOrder, Strip, rest_levels, sample_offsets_us
+from analysis.scans import ScanOrder, Strip, rest_levels_of_many, sample_offsets_us
 from logger.records import Flag, Hello, Strike
 
 # Scans kept about the heaviest one: more say nothing of the peak and cost time.
@@ -38,27 +38,33 @@ def pressed_of(hello: Hello, strikes: list[Strike]) -> list[Pressed]:
         scan_order=ScanOrder(hello.scan_order),
         scan_us=hello.scan_ticks / hello.tick_hz * 1e6,
     )
-    offsets_us = sample_offsets_us(strip, hello.rows, hello.cells)
-    return [_pressed(strike, offsets_us, hello.tick_hz) for strike in strikes]
+    if not strikes:
+        return []
+    n, cells = len(strikes), hello.cells
+    scans = np.array([len(strike.scan_ticks) for strike in strikes])
+    raw = np.zeros((n, scans.max(), hello.rows, cells))
+    ticks = np.zeros(raw.shape[:2], dtype=np.uint32)
+    for place, strike in enumerate(strikes):
+        raw[place, : scans[place]] = strike.counts
+        ticks[place, : scans[place]] = strike.scan_ticks
+    late = np.array([Flag.LATE_START in strike.flags for strike in strikes])
+    rest, noise = rest_levels_of_many(raw, scans, late)
 
-
-def _pressed(strike: Strike, offsets_us: FloatArray, tick_hz: int) -> Pressed:
-    raw = strike.counts.astype(np.float64)
-    rest, noise, _ = rest_levels(raw, late_start=Flag.LATE_START in strike.flags)
-    row, window = _heaviest(raw - rest)
-    kept = window.stop - window.start
-    counts = np.full((_SCANS, raw.shape[2]), np.nan)
-    times_us = np.full(counts.shape, np.nan)
-    counts[:kept] = raw[window, row]
-    # Modulo 2^32, as ticks wrap.
-    since = (strike.scan_ticks[window] - strike.scan_ticks[0]).astype(np.uint32)
-    times_us[:kept] = since[:, None] / tick_hz * 1e6 + offsets_us[row]
-    return Pressed(row, counts, times_us, rest[row], noise)
-
-
-def _heaviest(net: FloatArray) -> tuple[int, slice]:
-    """Row with the greatest peak, and the scans about that peak."""
-    totals = net.sum(axis=2)
-    peak, row = np.unravel_index(int(np.argmax(totals)), totals.shape)
-    start = max(0, int(peak) - _SCANS // 2)
-    return int(row), slice(start, min(start + _SCANS, len(net)))
+    # Row with the greatest peak, and the scans about that peak.
+    load = (raw - rest[:, None]).sum(axis=3)
+    load[np.arange(raw.shape[1]) >= scans[:, None]] = -np.inf
+    peak, row = np.divmod(load.reshape(n, -1).argmax(axis=1), hello.rows)
+    kept = np.maximum(peak - _SCANS // 2, 0)[:, None] + np.arange(_SCANS)
+    missing = kept >= scans[:, None]
+    kept[missing] = 0
+    each = np.arange(n)
+    counts = raw[each[:, None], kept, row[:, None]]
+    # Ticks wrap modulo 2^32, and so does their difference.
+    since = ticks[each[:, None], kept] - ticks[:, :1]
+    offsets_us = sample_offsets_us(strip, hello.rows, cells)
+    times_us = since[:, :, None] / hello.tick_hz * 1e6 + offsets_us[row][:, None]
+    counts[missing] = times_us[missing] = np.nan
+    return [
+        Pressed(int(row[i]), counts[i], times_us[i], rest[i, row[i]], float(noise[i]))
+        for i in range(n)
+    ]

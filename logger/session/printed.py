@@ -81,11 +81,12 @@ def put_together(
     if fitted is None:
         return Printed()
     fits = fitted.fits
+    ok = fits.ok
     club = np.array([strike.club for strike in fitted.strikes], dtype=np.int64)
     reasons = dict(enumerate(fits.reasons))
     means: dict[int, ContactMean] = {}
     for label in np.unique(club):
-        own = np.flatnonzero((club == label) & fits.ok)
+        own = np.flatnonzero((club == label) & ok)
         mean = mean_of(fits.toe_mm[own])
         for aside in mean.set_aside:
             # It stands off its club's others: not the swing that is fitted.
@@ -93,8 +94,8 @@ def put_together(
         means[int(label)] = mean
     strikes = {
         strike.id: PrintedStrike(
-            float(fits.toe_mm[row]) if fits.ok[row] else None,
-            float(fits.centre_mm[row]) if fits.ok[row] else None,
+            float(fits.toe_mm[row]) if ok[row] else None,
+            float(fits.centre_mm[row]) if ok[row] else None,
             reasons[row],
         )
         for row, strike in enumerate(fitted.strikes)

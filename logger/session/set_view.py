@@ -58,16 +58,17 @@ def set_posterior(
     place = {club.id: index for index, club in enumerate(clubs)}
     own = [c for c in counted if c.club in place and c.toe_mm is not None]
     printed = {} if fitted is None else {s.id: row for row, s in enumerate(fitted.strikes)}
-    offset_cov = None if fitted is None else covariance_with_offset(fitted.fits)
+    fits = None if fitted is None else fitted.fits
+    known = None if fits is None else (fits, fits.ok, covariance_with_offset(fits))
     u_level = session.sole_middle_u_mm
     toe: list[float] = []
     u: list[float] = []
     per_offset: list[float] = []
     for contact in own:
         row = printed.get(contact.id) if contact.source == "board" else None
-        if fitted is not None and offset_cov is not None and row is not None:
-            fits = fitted.fits
-            ok = bool(fits.ok[row])
+        if known is not None and row is not None:
+            fits, numbered, offset_cov = known
+            ok = bool(numbered[row])
             loading = -float(offset_cov[row]) / u_level**2 if ok else 0.0
             left = float(fits.toe_sd_mm[row]) ** 2 - (loading * u_level) ** 2 if ok else 0.0
             toe.append(float(fits.toe_mm[row]) if ok else np.nan)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.contacts import ContactFlag
-from analysis.scans import ScanOrder, Strip, contact_from_scans, rest_levels
+from analysis.scans import ScanOrder, Strip, contact_from_scans, rest_levels, rest_levels_of_many
 
 
 @pytest.mark.parametrize("lie_error_deg", [-2.0, -0.5, 0.0, 1.0])
@@ -190,3 +190,29 @@ def test_strip_refuses_nonsense():
         Strip(pitch_mm=0.0, full_scale=255)
     with pytest.raises(ValueError, match="negative"):
         Strip(pitch_mm=4.0, full_scale=255, scan_us=-1.0)
+
+
+def test_rests_of_many_strikes_are_those_of_each():
+    rng = np.random.default_rng(12)
+    scans = rng.integers(1, 26, 80)
+    late = rng.random(80) < 0.1
+    # Behind the last scan lies what nobody may look at.
+    raw = np.full((80, 25, 2, 6), 9e9)
+    for place, many in enumerate(scans):
+        shape = (many, 2, 6)
+        own = np.round(
+            200 + 300 * rng.random(shape[1:]) + rng.choice([0, 4]) * rng.normal(size=shape)
+        )
+        # Loads that come early, late, never, or were there from the start.
+        since = np.maximum(np.arange(many) - rng.integers(-3, 20), 0)
+        own += np.round(900 * np.exp(-0.5 * (since - 4) ** 2) * (since > 0))[:, None, None]
+        raw[place, :many] = own
+    rest, noise = rest_levels_of_many(raw, scans, late)
+    guesses = 0
+    for place, many in enumerate(scans):
+        each, spread, guessed = rest_levels(raw[place, :many], late_start=bool(late[place]))
+        np.testing.assert_array_equal(rest[place], each)
+        assert noise[place] == pytest.approx(spread, rel=1e-12)
+        guesses += guessed
+    assert 10 < guesses < 70
+    assert (noise > 0).sum() > 10
