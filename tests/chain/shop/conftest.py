@@ -124,9 +124,10 @@ class Program:
     def said(self):
         return self._log.read_text()
 
-    def wait_until_it_says(self, word, within_s=60):
+    def wait_until_it_says(self, line, within_s=60):
         until = time.monotonic() + within_s
-        while word not in self.said:
+        # A whole line: the name of a folder of the test may have the word in it ("popen-gw0").
+        while line not in self.said.splitlines():
             assert time.monotonic() < until, self.said
             time.sleep(0.1)
 
