@@ -5,23 +5,19 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from logger.cli.bays_screen import BayView, bays_screen
 from logger.cli.keys import key_presses
 from logger.cli.log_book import LogBook
+from logger.cli.steady_screen import draw_again, steady_screen
+from logger.page.numbers import NumberWorks
 from logger.session.bays import Bay, BayEnded, BayEvent, BaysRun
-from logger.session.evidence import EvidenceReader
 from logger.session.logging_run import Filed
-from logger.session.planning import advise
 from logger.store.rows import ClubRow, StrikeRow
 from logger.store.store import Store
 
-if TYPE_CHECKING:
-    from rich.live import Live
-
 _T = TypeVar("_T")
-_DRAW_EVERY_S = 0.1
 _DOWN = ("\x1b[B", "\t")
 _UP = ("\x1b[A",)
 
@@ -31,31 +27,24 @@ async def log_bays_interactively(bays: Sequence[Bay]) -> None:
 
     ``q`` ends the sessions of all bays; Ctrl-C leaves them open, to go on with later.
     """
-    from rich.live import Live
-
     with ExitStack() as stack:
         # Reading connections of their own: working out the numbers of one bay must keep neither
         # strikes from the disk nor another bay's numbers from its screen.
         path = bays[0].session.store.path
-        desks = [
-            _BayDesk(bay, stack.enter_context(Store.open(path, read_only=True))) for bay in bays
-        ]
+        reading = stack.enter_context(Store.open(path, read_only=True))
+        desks = [_BayDesk(bay, reading, stack.enter_context(NumberWorks(path))) for bay in bays]
         shop = _Shop(desks)
-        with Live(
-            get_renderable=lambda: bays_screen([d.view for d in desks], shop.picked),
-            screen=True,
-            auto_refresh=False,
-        ) as live:
-            await shop.run(live)
+        with steady_screen(lambda: bays_screen([d.view for d in desks], shop.picked)) as draw:
+            await shop.run(draw)
 
 
 class _BayDesk:
     """What one bay shows, worked out beside the logging."""
 
-    def __init__(self, bay: Bay, reading: Store) -> None:
+    def __init__(self, bay: Bay, reading: Store, works: NumberWorks) -> None:
         self.bay = bay
         self._reading = reading
-        self._evidence = EvidenceReader(reading, bay.session.row)
+        self._works = works
         own = bay.session.set
         title = f"{bay.name}: session {bay.session.row.id} · {own.player.name} · {own.name}"
         right = bay.session.row.hand == "right"
@@ -82,10 +71,9 @@ class _BayDesk:
             self.changed.clear()
             now_ns = run.clock.utc_ns()
             self.book.up, self.book.contacts = await asyncio.to_thread(self._contacts, now_ns)
-            found = await asyncio.to_thread(self._evidence.read)
-            self.book.evidence = {one.club.id: one for one in found.clubs}
-            advice = await asyncio.to_thread(advise, self._reading, self.bay.session.row, found)
-            self.book.advice = "" if advice is None else advice.why
+            found = await asyncio.to_thread(self._works.find, self.bay.session.row)
+            self.book.evidence = {one.club.id: one for one in found.picture.clubs}
+            self.book.advice = found.why_none if found.advice is None else found.advice.why
 
     def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
         session = self.bay.session.row.id
@@ -105,12 +93,12 @@ class _Shop:
             [desk.bay for desk in desks], lambda bay, event: by_name[bay.name].hear(event)
         )
 
-    async def run(self, live: Live) -> None:
+    async def run(self, draw: Callable[[], None]) -> None:
         async with key_presses() as keys:
             tasks = [
                 asyncio.create_task(self._run.run()),
                 asyncio.create_task(self._obey(keys)),
-                asyncio.create_task(self._draw(live)),
+                asyncio.create_task(draw_again(draw)),
                 *(asyncio.create_task(desk.look(self._run)) for desk in self._desks),
             ]
             try:
@@ -122,11 +110,6 @@ class _Shop:
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
-
-    async def _draw(self, live: Live) -> None:
-        while True:
-            live.refresh()
-            await asyncio.sleep(_DRAW_EVERY_S)
 
     async def _obey(self, keys: asyncio.Queue[str]) -> None:
         while True:

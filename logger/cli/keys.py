@@ -40,13 +40,14 @@ async def _posix_keys(queue: asyncio.Queue[str]) -> AsyncIterator[None]:
             for key in data:
                 queue.put_nowait(key)
 
-    tty.setcbreak(fd)
+    # At once, here and below: a terminal that takes nothing would keep the program for ever.
+    tty.setcbreak(fd, termios.TCSANOW)
     loop.add_reader(fd, arrived)
     try:
         yield
     finally:
         loop.remove_reader(fd)
-        termios.tcsetattr(fd, termios.TCSADRAIN, before)
+        termios.tcsetattr(fd, termios.TCSANOW, before)
 
 
 @asynccontextmanager

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, open_store, output, say, utc_now_ns
+from logger.cli.common import DbOption, open_store, output, utc_now_ns
 from logger.cli.page_options import USUAL_PORT, LetInOption, PagePortOption, ShareOption
 
 if TYPE_CHECKING:
@@ -170,7 +170,10 @@ def log(
                     ),
                 )
             else:
-                asyncio.run(log_plainly(session, settings, title_of(session), say, live_page))
+                from logger.cli.steady_output import steady_say
+
+                with steady_say() as line:
+                    asyncio.run(log_plainly(session, settings, title_of(session), line, live_page))
         except LieboardError:
             # A port that did not open leaves no session behind that would pass for the latest.
             if going_on is None or new:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logger.cli.common import open_store, output, say, utc_now_ns
+from logger.cli.common import open_store, output, utc_now_ns
 from logger.cli.log_book import LogBook
 from logger.cli.log_plain import PlainVoice, until_stopped
 from logger.errors import LieboardError, UsageError
@@ -83,7 +83,10 @@ def log_bays(
 
                 asyncio.run(log_bays_interactively(opened))
             else:
-                asyncio.run(_log_plainly(opened, say))
+                from logger.cli.steady_output import steady_say
+
+                with steady_say() as line:
+                    asyncio.run(_log_plainly(opened, line))
         except LieboardError:
             # What failed leaves no session behind that would pass for the latest.
             for bay in opened:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 from logger.cli.keys import key_presses
 from logger.cli.log_book import LogBook
 from logger.cli.log_page import LivePage
 from logger.cli.log_screen import screen
+from logger.cli.steady_screen import DRAW_EVERY_S, draw_again, steady_screen
 from logger.page.look import look_at
 from logger.page.numbers import NumberWorks
 from logger.session.fitting import FittingSession
@@ -16,11 +17,6 @@ from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
 from logger.store.rows import ClubRow, StrikeRow
 from logger.store.store import Store
 
-if TYPE_CHECKING:
-    from rich.live import Live
-
-# Often enough to look alive, seldom enough to cost nothing.
-_DRAW_EVERY_S = 0.1
 _ENTER = ("\n", "\r")
 _RUBOUT = ("\x7f", "\b")
 _ESCAPE = "\x1b"
@@ -33,16 +29,12 @@ async def log_interactively(
 
     ``q`` ends the session; Ctrl-C leaves it open, to go on with later.
     """
-    from rich.live import Live
-
     path = session.store.path
     # Reading connections of their own: working out the numbers must not keep strikes from the disk.
     with Store.open(path, read_only=True) as reading, NumberWorks(path) as works:
         desk = _Desk(session, settings, title, reading, works, page)
-        with Live(
-            get_renderable=lambda: screen(desk.book), screen=True, auto_refresh=False
-        ) as live:
-            await desk.run(live)
+        with steady_screen(lambda: screen(desk.book)) as draw:
+            await desk.run(draw)
 
 
 class _Desk:
@@ -68,13 +60,13 @@ class _Desk:
         self._changed = asyncio.Event()
         self._changed.set()
 
-    async def run(self, live: Live) -> None:
+    async def run(self, draw: Callable[[], None]) -> None:
         async with key_presses() as keys:
             self._page.begin(self._session, self._run, self.book.say, self._works)
             logging = asyncio.create_task(self._run.run())
             beside = [
                 asyncio.create_task(work)
-                for work in (self._draw(live), self._look(), self._notice_others())
+                for work in (draw_again(draw), self._look(), self._notice_others())
             ]
             pressing = asyncio.create_task(self._obey(keys))
             try:
@@ -96,11 +88,6 @@ class _Desk:
         self.book.hear(event)
         if isinstance(event, Filed):
             self._changed.set()
-
-    async def _draw(self, live: Live) -> None:
-        while True:
-            live.refresh()
-            await asyncio.sleep(_DRAW_EVERY_S)
 
     async def _look(self) -> None:
         """Show what was filed or decided at once, and what it says as soon as it is worked out."""
@@ -126,7 +113,7 @@ class _Desk:
                     shown = stands
                     self._changed.set()
                 version = now
-            await asyncio.sleep(_DRAW_EVERY_S)
+            await asyncio.sleep(DRAW_EVERY_S)
 
     def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
         session = self._session.row.id
