@@ -79,9 +79,10 @@ class StoreThread:
         """Do a job and those that wait behind it; False if the end was among them."""
         job: _Job | None = first
         done: list[tuple[Future[Any], Any]] = []
-        until_s = time.monotonic() + _GROUP_S
         try:
             with self.store.gathering():
+                # From when the file is ours: who had to wait for it finds more to take along.
+                until_s = time.monotonic() + _GROUP_S
                 while job is not None:
                     self._do(job, done)
                     if len(done) >= _GROUP_JOBS or time.monotonic() > until_s:
