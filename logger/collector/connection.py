@@ -116,7 +116,7 @@ class BoardConnection:
         self._exchanges = 0
         self._bytes_in = 0
         self._good = 0
-        self._opened_ns = 0
+        self._first_bytes_ns: int | None = None
         self._heard_ns = 0
         self._asked_again: tuple[int, int] | None = None
         self._confirmed: int | None = None
@@ -139,7 +139,7 @@ class BoardConnection:
             The recorder could not write; nothing unwritten was confirmed.
         """
         try:
-            self._opened_ns = self._heard_ns = self._clock.monotonic_ns()
+            self._heard_ns = self._clock.monotonic_ns()
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._read())
                 tasks.create_task(self._work())
@@ -162,15 +162,23 @@ class BoardConnection:
                     self._asked_clock[message.token] = chunk.arrival_ns
 
     async def _read(self) -> None:
+        since_turn = 0
         try:
             while True:
                 chunk = await self._link.read()
+                if self._first_bytes_ns is None:
+                    self._first_bytes_ns = self._clock.monotonic_ns()
                 self._bytes_in += len(chunk.data)
                 self._heard_ns = chunk.arrival_ns
                 for item in self._decoder.feed(chunk.data, chunk.arrival_ns):
+                    # Here, not when it is taken: bytes and what they say are judged together.
+                    self._good += not isinstance(item, Damage)
                     await self._queue.put((item, chunk.arrival_ns))
-                if len(chunk.data) > _MUCH_BYTES:
-                    # A board that floods the line must let the others have their turn.
+                since_turn += len(chunk.data)
+                if since_turn > _MUCH_BYTES:
+                    # A board that floods the line, in pieces of any size, must let the others
+                    # have their turn, and the watch too: what has come already is read at once.
+                    since_turn = 0
                     await asyncio.sleep(0)
         except LinkClosedError:
             # What was read before the drop must reach the disk before the connection ends.
@@ -206,7 +214,6 @@ class BoardConnection:
                 if self._boot is not None and item.sequence is not None:
                     await self._boot.damaged(item.sequence, item.reason, item.ask_again)
                 continue
-            self._good += 1
             if isinstance(item, RawRecord):
                 records.append(item)
                 continue
@@ -379,7 +386,9 @@ class BoardConnection:
 
     def _refuse_foreign(self, now_ns: int) -> None:
         settings = self._settings
-        early = now_ns - self._opened_ns < settings.foreign_after_s * 1e9
+        # From the first bytes, not from the opening: a board that starts slowly gets its time.
+        since_ns = self._first_bytes_ns
+        early = since_ns is None or now_ns - since_ns < settings.foreign_after_s * 1e9
         if early or self._good or self._bytes_in < settings.foreign_bytes:
             return
         url = self._link.url

@@ -202,6 +202,19 @@ async def test_bytes_that_are_no_board(bench, before):
                 await running
 
 
+async def test_a_board_that_starts_slowly_gets_its_time_from_its_first_bytes_on(bench):
+    """A boot loader's words, long after the port was opened, and then a board."""
+    async with bench.running(ConnectionSettings(foreign_after_s=1.0)) as running:
+        await asyncio.sleep(1.1)
+        bench.say(bytes(range(1, 60)), bytes(range(1, 60)))
+        # The watch looks every 50 ms.
+        await asyncio.sleep(0.2)
+        assert not running.done()
+        # After a reset a zero first, which cuts off whatever was there (wire.md, section 2.1).
+        bench.say(b"\0" + bench.hello())
+        await bench.until(lambda: bench.recorder.boots)
+
+
 async def test_a_line_that_takes_nothing_hides_no_other_device(bench):
     bench.link.full = True
     async with bench.running() as running:
