@@ -14,7 +14,9 @@ from logger.setfiles.problems import Problems
 from logger.setfiles.toml_form import read_toml
 
 # A set is a few kilobytes; this keeps a wrong file name from filling the memory.
-_MAX_BYTES = 1_000_000
+_MAX_BYTES = 200_000
+# The time that tomllib takes for a key grows with the square of how many parts it has.
+_LONGEST_LINE = 10_000
 _READERS = {".toml": read_toml, ".csv": read_csv, ".tsv": read_csv, ".txt": read_csv}
 
 
@@ -70,6 +72,12 @@ def _text_of(path: Path) -> str:
         ) from exc
     if "\0" in text:
         raise ConfigError(f"{path}: this is not a text file: save the spreadsheet as CSV")
+    for row, line in enumerate(text.splitlines(), start=1):
+        if len(line) > _LONGEST_LINE:
+            raise ConfigError(
+                f"{path}: row {row} has more than {_LONGEST_LINE} characters: "
+                "this is not a set file"
+            )
     if not text.strip():
         raise ConfigError(f"{path}: the file is empty")
     return text

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import dataclass
+from itertools import islice
 
 from logger.setfiles.cells import is_blank, shown
 from logger.setfiles.entries import ClubEntries, Entries, Entry
@@ -17,6 +18,8 @@ from logger.setfiles.problems import Problems
 
 _DELIMITERS = (",", ";", "\t")
 _LABEL = CLUB_FIELDS[0]
+# Rows looked at for headings: above them stand a few of the player and the set.
+_MOST_ABOVE = 100
 
 
 class _NotCsvError(Exception):
@@ -80,10 +83,9 @@ def _sheet(text: str, delimiter: str) -> _Sheet:
         rows.extend(reader)
     except csv.Error as exc:
         raise _NotCsvError(f"row {len(rows) + 1}: the quotes do not match ({exc})") from exc
-    for at, row in enumerate(rows):
-        if _is_skipped(row):
-            continue
-        headings = _headings(row)
+    filled = (at for at, row in enumerate(rows) if not _is_skipped(row))
+    for at in islice(filled, _MOST_ABOVE):
+        headings = _headings(rows[at])
         here = _Sheet(rows, at, headings)
         # One club column alone makes a heading row; one fact alone does not.
         if here.understood >= 2 or any(heading.field is _LABEL for heading in headings):

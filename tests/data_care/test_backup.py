@@ -142,8 +142,12 @@ def test_the_latest_few_are_kept(filled, tmp_path):
 
 
 def test_from_the_command_line(filled, tmp_path, capsys):
-    assert main(["backup", str(tmp_path), "--keep", "2", "--db", str(filled)]) == 0
+    # So long that the line does not fit on a wide screen: it is one line all the same.
+    folder = tmp_path / ("long" * 50)
+    folder.mkdir()
+    assert main(["backup", str(folder), "--keep", "2", "--db", str(filled)]) == 0
     said = capsys.readouterr().out
     assert "20 raw records" in said
-    assert "nothing wrong" in said
+    assert said.endswith("nothing wrong\n")
+    assert said.count("\n") == 1
     assert main(["backup", str(tmp_path / "x"), "--keep", "2", "--db", str(filled)]) == 2

@@ -1,5 +1,6 @@
 """Files made to hurt: bounded memory, one clear line, nothing stored of them."""
 
+import json
 import resource
 import sqlite3
 import struct
@@ -9,7 +10,9 @@ from contextlib import closing
 
 import pytest
 
+from logger.clock import UtcAnchor
 from logger.errors import LieboardError
+from logger.links.capture import CaptureWriter, RecordKind
 from logger.session.merging import merge_file
 from logger.setfiles import load_set
 from logger.store.store import Store
@@ -17,35 +20,24 @@ from logger.store.store import Store
 MB = 2**20
 
 
-def lieboard(*arguments, memory_mb=700):
-    """Run a command that may use so much memory and no more."""
-
-    def bound():
-        resource.setrlimit(resource.RLIMIT_AS, (memory_mb * MB, memory_mb * MB))
-
-    return subprocess.run(
-        [sys.executable, "-m", "logger", *map(str, arguments)], capture_output=True, text=True,
-        check=False, timeout=60, stdin=subprocess.DEVNULL, preexec_fn=bound,
-        env={"OPENBLAS_NUM_THREADS": "1", "PATH": "/usr/bin:/bin", "HOME": "/nowhere"},
-    )  # fmt: skip
-
-
+# Each as large as is read at all, where it matters: what is larger is not looked into.
 @pytest.mark.parametrize(
     "content",
     [
         b'player = "' + b"x" * 5_000_000 + b'"',
-        b"a = " + b"[" * 50_000 + b"]" * 50_000,
-        b"a = " + b"{b=" * 20_000 + b"1" + b"}" * 20_000,
-        b"[" + b"a." * 100_000 + b"b]",
-        b"a = 1" + b"0" * 900_000,
-        b"[[club]]\n" * 100_000,
+        b'player = "' + b"x" * 199_000 + b'"',
+        b"a = " + b"[\n" * 49_000 + b"]\n" * 49_000,
+        b"a = " + b"{b=" * 2_400 + b"1" + b"}" * 2_400,
+        b"".join(b"[" + b"a." * 4_990 + b"b%d]\n" % n for n in range(19)),
+        b"a = 1" + b"0" * 9_900,
+        b"[[club]]\n" * 22_000,
         b"\xff\xfe\x00" * 1000,
-        b"player,hand\n" + b'"' * 900_000,
-        b"," * 900_000,
+        b'player,hand\n"' + b'""\n' * 66_000,
+        (b"," * 9_990 + b"\n") * 19,
         b"label,lie\n" + b"7i,1e999999999\n" * 10_000,
     ],
-    ids=["long", "deep-list", "deep-table", "dotted", "digits", "clubs", "bytes", "quotes",
-         "commas", "numbers"],
+    ids=["longest", "line", "deep-list", "deep-table", "dotted", "digits", "clubs", "bytes",
+         "quotes", "commas", "numbers"],
 )  # fmt: skip
 @pytest.mark.parametrize("ending", [".toml", ".csv"])
 def test_a_set_file_of_any_size_or_depth_is_one_line(tmp_path, content, ending):
@@ -57,39 +49,57 @@ def test_a_set_file_of_any_size_or_depth_is_one_line(tmp_path, content, ending):
     assert len(str(caught.value)) < 4000
 
 
-def test_a_capture_with_lengths_that_cannot_be_takes_no_memory(tmp_path):
-    """Every four bytes of a good recording in turn say that two gigabytes follow."""
+def test_a_capture_with_lengths_that_cannot_be_takes_no_memory(tmp_path, warm_commands):
+    """Four bytes of a good recording in turn say that two gigabytes follow."""
     good = tmp_path / "good.lbcap"
-    begin = subprocess.run(
-        [sys.executable, "-c", MAKE_CAPTURE, good], capture_output=True, text=True, check=False
-    )
-    assert begin.returncode == 0, begin.stderr
+    with CaptureWriter(good, "COM1", UtcAnchor(0, 1_750_000_000 * 10**9)) as out:
+        for n in range(50):
+            out.write(RecordKind.FROM_BOARD, b"LB1 x=1.5 n=%d\n" % n, n * 10**9)
     raw = good.read_bytes()
     db = tmp_path / "data.db"
     set_file = tmp_path / "set.toml"
     set_file.write_text('player="A"\nhand="right"\nset="S"\n[[club]]\nlabel="7i"\n')
-    assert lieboard("set", "import", set_file, "--db", db).returncode == 0
+    imported = warm_commands.run(
+        "set", "import", str(set_file), "--db", str(db), environment=ENVIRONMENT
+    )
+    assert imported.returncode == 0, imported.stderr
+    paths = []
+    middle = len(raw) // 2
     for order in ("<I", ">I"):
-        spoilt = bytearray(raw)
-        for at in range(len(raw) // 2, min(len(raw) // 2 + 64, len(raw) - 4), 16):
+        for at in (middle, middle + 48):
+            spoilt = bytearray(raw)
             spoilt[at : at + 4] = struct.pack(order, 0x7FFFFFFF)
-        path = tmp_path / "spoilt.lbcap"
-        path.write_bytes(spoilt + b"\xff" * 4096)
-        done = lieboard("log", f"capture:{path}", "--db", db)
-        assert "MemoryError" not in done.stderr
-        assert "Traceback" not in done.stderr, done.stderr
-        assert done.returncode in (0, 2, 3)
+            paths.append(tmp_path / f"spoilt-{len(paths)}.lbcap")
+            paths[-1].write_bytes(spoilt + b"\xff" * 4096)
+    done = log_in_little_memory(db, paths)
+    assert "MemoryError" not in done.stderr
+    assert "Traceback" not in done.stderr, done.stderr
+    assert done.returncode == 0, done.stderr
+    codes = [json.loads(line)["code"] for line in done.stdout.splitlines() if line[:1] == "{"]
+    assert len(codes) == len(paths)
+    assert set(codes) <= {0, 2, 3}
 
 
-MAKE_CAPTURE = """
-import sys
-from pathlib import Path
-from logger.clock import UtcAnchor
-from logger.links.capture import CaptureWriter, RecordKind
-with CaptureWriter(Path(sys.argv[1]), "COM1", UtcAnchor(0, 1_750_000_000 * 10**9)) as out:
-    for n in range(50):
-        out.write(RecordKind.FROM_BOARD, b"LB1 x=1.5 n=%d\\n" % n, n * 10**9)
+ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1", "PATH": "/usr/bin:/bin", "HOME": "/nowhere"}
+LOG_EACH = """
+import json, sys
+from logger.cli import main
+db, *paths = sys.argv[1:]
+for path in paths:
+    print(json.dumps({"code": main(["log", "capture:" + path, "--db", db])}), flush=True)
 """
+
+
+def log_in_little_memory(db, paths, memory_mb=700):
+    """Log recordings one after the other in a process that may use so much memory and no more."""
+
+    def bound():
+        resource.setrlimit(resource.RLIMIT_AS, (memory_mb * MB, memory_mb * MB))
+
+    return subprocess.run(
+        [sys.executable, "-c", LOG_EACH, db, *paths], capture_output=True, text=True,
+        check=False, timeout=60, stdin=subprocess.DEVNULL, preexec_fn=bound, env=ENVIRONMENT,
+    )  # fmt: skip
 
 
 def test_a_data_file_full_of_traps_gives_nothing(tmp_path):

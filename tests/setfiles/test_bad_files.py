@@ -100,9 +100,11 @@ def test_columns_of_the_player_must_agree(write):
         ("club,lie\n7i,62\n".encode("utf-16"), "row 1 is not UTF-8"),
         (b"club\0,lie\n", "not a text file"),
         (b"\x89PNG\r\n\x1a\n", "row 1 is not UTF-8"),
-        (b"x" * 1_000_001, "more than 1000000 bytes"),
+        (b"x" * 200_001, "more than 200000 bytes"),
+        (b"club,lie\n" + b"x" * 10_001, "row 2 has more than 10000 characters"),
         (b"some text\nand more of it\n", "no club column"),
         (b"player,Ann\nhand,left\n", "no club column"),
+        (b"note,x\n" * 100 + b"club,lie\n7i,62\n", "no club column"),
         (b"\n\n# only a remark\n", "no club column"),
     ],
 )
