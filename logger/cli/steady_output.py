@@ -32,6 +32,10 @@ class SteadyOutput(io.TextIOBase):
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
+        try:
+            self._descriptor: int | None = None if os.name == "nt" else stream.fileno()
+        except OSError:
+            self._descriptor = None
         self._piece: list[str] = []
         self._waiting: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._wrote = threading.Event()
@@ -125,8 +129,8 @@ class SteadyOutput(io.TextIOBase):
         self._wrote.set()
 
     def _put(self, piece: str) -> None:
-        if os.name == "nt":
-            # A console takes text, not bytes.
+        if self._descriptor is None:
+            # A console of Windows takes text, not bytes.
             self._stream.write(piece)
             self._stream.flush()
             return
@@ -134,7 +138,7 @@ class SteadyOutput(io.TextIOBase):
         # interpreter wants the lock at its end.
         rest = piece.encode(self._stream.encoding, "replace")
         while rest:
-            rest = rest[os.write(self._stream.fileno(), rest) :]
+            rest = rest[os.write(self._descriptor, rest) :]
             self._wrote.set()
 
 

@@ -6,22 +6,17 @@ Nothing in here waits or reads a clock; `logger.session.recorder` runs it in the
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from analysis.conventions import Hand, toe_from_board
-from analysis.strikes import Kind, Sorted, StrikeSorter
+from analysis.strikes import Kind, Sorted
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.decoding import record_from_raw
 from logger.errors import UsageError
-from logger.records import Button, ButtonAction, Flag, Reading, Strike
+from logger.records import Button, ButtonAction
 from logger.sequence import Hole
-from logger.session.board_evening import evenings_of
-from logger.session.contacts_of import ContactReader
-from logger.store.rows import ClubRow, NewStrike, SessionRow, SetRow, StrikeRow
+from logger.session.boot_work import METHOD_VERSION, BootWork
+from logger.store.rows import ClubRow, SessionRow, SetRow, StrikeRow
 from logger.store.store import Store
-
-# What a strike was worked out with; goes up whenever the same records would give another answer.
-METHOD_VERSION = "contact 1"
 
 # A record this much older than the session's start belongs to the time before it: longer than the
 # clock's error and than it takes to type a name.
@@ -37,18 +32,6 @@ class FiledStrike:
     row: StrikeRow
     label: str | None
     """Of the club; None when no club was up."""
-
-
-@dataclass(slots=True)
-class _BootWork:
-    """Where the work on one boot's records stands."""
-
-    reader: ContactReader
-    sorter: StrikeSorter
-    done_below: int = 0
-    struck_utc_ns: dict[int, int] = field(default_factory=dict)
-    unfiled: set[int] = field(default_factory=set)
-    """Records of this session that are on disk and were not worked on yet."""
 
 
 def club_of(own: SetRow, label: str) -> ClubRow:
@@ -84,7 +67,7 @@ class FittingSession:
         if not self.set.clubs:
             raise UsageError(f"the set {self.set.name} has no clubs: import a set file first")
         self._labels = {club.id: club.label for club in store.clubs_of(session_row)}
-        self._boots: dict[int, _BootWork] = {}
+        self._boots: dict[int, BootWork] = {}
         self._before_start = 0
         self._losses_undated = False
         self.has_open_contact = False
@@ -201,7 +184,7 @@ class FittingSession:
             if next_expected or beyond:
                 self._take_up(boot)
             else:
-                self._boots[boot] = self._begin_work(boot)
+                self._boots[boot] = BootWork(self.store, self.row, boot)
         return KnownBoot(boot, next_expected, beyond, self.store.later_starts(boot))
 
     def _forget_finished(self) -> None:
@@ -248,12 +231,12 @@ class FittingSession:
             work.done_below = timed.sequence + 1
             work.unfiled.discard(timed.sequence)
             if isinstance(record, Button):
-                run += self._sort(work, flush=True)
+                run += work.sort(flush=True)
                 filed += self._file_run(boot, work, run)
                 run = []
                 self._press(boot, timed.sequence, record, timed.struck_utc_ns)
             else:
-                run += self._sort(work, timed.sequence, record, timed.struck_utc_ns)
+                run += work.sort(timed.sequence, record, timed.struck_utc_ns)
         if work.reader.parted:
             return self.rebuild(boot, since=min([own[0].sequence, *work.unfiled]))
         self._look_for_open_contacts()
@@ -296,7 +279,7 @@ class FittingSession:
             Lowest record that may change anything; what lies well before it is left as it is, so
             that a day's session costs no more than an hour's.
         """
-        work = self._begin_work(boot)
+        work = BootWork(self.store, self.row, boot)
         self._boots[boot] = work
         run: list[Sorted] = []
         presses: list[tuple[int, Button, int]] = []
@@ -308,10 +291,10 @@ class FittingSession:
             last = stored.sequence
             work.done_below = last + 1
             if isinstance(record, Button):
-                run += self._sort(work, flush=True, known=known)
+                run += work.sort(flush=True, known=known)
                 presses.append((last, record, utc_ns))
             else:
-                run += self._sort(work, last, record, utc_ns, known=known)
+                run += work.sort(last, record, utc_ns, known=known)
         # A contact that is still open keeps what was said of it until it is filed again.
         still_open = work.reader.open_since
         below = last if still_open is None else still_open - 1
@@ -341,7 +324,7 @@ class FittingSession:
 
     def _recover_from(self, boot: int) -> int | None:
         """Lowest record that still has to be worked on; None if all were, as they would be now."""
-        method_of = self._begin_work(boot).reader.method_of
+        method_of = BootWork(self.store, self.row, boot).reader.method_of
         for method, first_ns, last_ns in self.store.methods_of(self.row.id, boot):
             if {method_of(METHOD_VERSION, first_ns), method_of(METHOD_VERSION, last_ns)} != {
                 method
@@ -364,35 +347,6 @@ class FittingSession:
                 session=self.row.id,
                 club=club,
             )
-
-    def _begin_work(self, boot: int) -> _BootWork:
-        reader = ContactReader(self.store.hello_of(boot), evenings_of(self.store, boot))
-        return _BootWork(reader, StrikeSorter(reader.sort_rules()))
-
-    def _sort(
-        self,
-        work: _BootWork,
-        sequence: int = 0,
-        record: Reading | Strike | None = None,
-        utc_ns: int = 0,
-        *,
-        flush: bool = False,
-        known: dict[int, list[Kind]] | None = None,
-    ) -> list[Sorted]:
-        """Read on, and sort what is complete; what is ``known`` only tells what is usual."""
-        if flush or record is None:
-            contacts = work.reader.flush()
-        else:
-            work.struck_utc_ns[sequence] = utc_ns
-            contacts = work.reader.read(sequence, record, utc_ns)
-        fresh: list[Sorted] = []
-        for contact in contacts:
-            kinds = known.get(contact.first_key) if known else None
-            if kinds:
-                work.sorter.recall(contact, kinds.pop())
-            else:
-                fresh.append(work.sorter.feed(contact))
-        return fresh
 
     def _before(self, boot: int, since: int) -> tuple[int, int, dict[int, list[Kind]]]:
         """Say where to begin if a record from ``since`` on changes.
@@ -417,44 +371,20 @@ class FittingSession:
                 known.setdefault(first, []).append(Kind(kind))
         return first_filed, min(known, default=first_filed), known
 
-    def _file_run(self, boot: int, work: _BootWork, run: Sequence[Sorted]) -> list[FiledStrike]:
+    def _file_run(self, boot: int, work: BootWork, run: Sequence[Sorted]) -> list[FiledStrike]:
         if not run:
             return []
         first, last = run[0].contact.first_key, run[-1].contact.last_key
         return self._filed(self._replace(boot, work, run, first, last))
 
     def _replace(
-        self, boot: int, work: _BootWork, run: Sequence[Sorted], first: int, last: int
+        self, boot: int, work: BootWork, run: Sequence[Sorted], first: int, last: int
     ) -> list[int]:
         """File contacts in place of all that began in records ``first`` to ``last``."""
-        strikes = [self._new_strike(work, one) for one in run]
+        strikes = [work.new_strike(one) for one in run]
         return self.store.file_strikes(
             self.row.id, boot, strikes, from_sequence=first, to_sequence=last
         )
-
-    def _new_strike(self, work: _BootWork, one: Sorted) -> NewStrike:
-        contact = one.contact
-        utc_ns = work.struck_utc_ns[contact.first_key]
-        for sequence in [s for s in work.struck_utc_ns if s <= contact.last_key]:
-            del work.struck_utc_ns[sequence]
-        readable = one.kind is not Kind.UNREADABLE
-        return NewStrike(
-            first_sequence=contact.first_key,
-            last_sequence=contact.last_key,
-            struck_utc_ns=utc_ns,
-            kind=one.kind.value,
-            toe_mm=self._toe_mm(contact.board_mm) if readable else None,
-            board_mm=contact.board_mm if readable else None,
-            trail_mm=contact.trail_mm,
-            load=contact.load,
-            span_us=contact.span_us,
-            flags=int(work.reader.flags_of(contact) & Flag(0xFFFF)),
-            method_version=work.reader.method_of(METHOD_VERSION, utc_ns),
-            rule_reason=None if one.kind is Kind.STRIKE else one.reason,
-        )
-
-    def _toe_mm(self, board_mm: float) -> float:
-        return float(toe_from_board(board_mm, Hand(self.row.hand), self.row.sole_middle_mm))
 
     def _filed(self, ids: Sequence[int]) -> list[FiledStrike]:
         rows = [self.store.get_contact("board", strike) for strike in ids]
