@@ -23,11 +23,11 @@ JOIN players ON players.id = sets.player ORDER BY 1, 2
 
 
 def test_a_terminal_and_the_air_at_once_each_on_its_own_player(faults, shop, board):
-    wired = board(1, "--pty", rate_hz=8)
-    radio = board(2, "--ble", "mtu=247", rate_hz=8)
+    wired = board(1, "--pty", rate_hz=4)
+    radio = board(2, "--ble", "mtu=247", rate_hz=4)
     logger = shop.log(wired.url, radio.url, *BOTH)
     for one in (wired, radio):
-        faults.wait(faults.more_than(shop, one, 10), "logging")
+        faults.wait(faults.more_than(shop, one, 4), "logging")
     faults.settle(shop, [wired, radio])
     assert shop.end(logger) == ""
     books = faults.Books()
