@@ -71,13 +71,13 @@ def backup(
             raise UsageError(f"{target}: with --keep name a folder that is there")
         made = back_up_in_turn(path, target, utc_stamp=_stamp(), keep=keep)
     facts = made.facts
-    output().print(
+    say(
         f"{made.path}: {facts.size_bytes / 1e6:.1f} MB, {facts.rows.get('sessions', 0)} sessions, "
         f"{facts.rows.get('records', 0)} raw records, schema {facts.schema}; read back, nothing "
         "wrong"
     )
     for old in made.removed:
-        output().print(f"removed {old}")
+        say(f"removed {old}")
 
 
 def _stamp() -> str:
@@ -113,23 +113,22 @@ def merge(
     if as_json:
         print(json.dumps(_report_json(report), indent=1))
         return
-    console = output()
     if not report.added and not report.changed:
-        console.print(f"{other}: nothing in it that {path} does not have")
+        say(f"{other}: nothing in it that {path} does not have")
     for title, counts in (("new", report.added), ("changed", report.changed)):
         if counts:
             listed = ", ".join(
                 f"{n} {_WORDS.get(t, t.replace('_', ' '))}" for t, n in counts.items()
             )
-            console.print(f"{title}: {listed}")
+            say(f"{title}: {listed}")
     if report.mixed:
         numbers = sorted({session for session, _ in report.mixed})
-        console.print(
+        say(
             f"worked out again, since records of both came together: session "
             f"{', '.join(map(str, numbers))}"
         )
     for one in report.differences:
-        console.print(f"{one.what}: kept {_said(one.kept)}, not {_said(one.dropped)}")
+        say(f"{one.what}: kept {_said(one.kept)}, not {_said(one.dropped)}")
 
 
 def _said(value: object) -> str:
@@ -208,13 +207,12 @@ def _findings_json(path: Path, findings: Sequence[DataFinding]) -> dict[str, obj
 
 
 def _show(path: Path, findings: Sequence[DataFinding]) -> None:
-    console = output()
     if not findings:
-        console.print(f"{path}: nothing wrong")
+        say(f"{path}: nothing wrong")
         return
     for one in findings:
-        console.print(f"{'WRONG' if one.wrong else 'note '} {one.what}")
-        console.print(f"      {one.do}")
+        say(f"{'WRONG' if one.wrong else 'note '} {one.what}")
+        say(f"      {one.do}")
 
 
 @contextmanager

@@ -16,12 +16,8 @@ from logger.errors import StoreError
 from logger.store.carry_schema import OF_THIS_FILE
 from logger.store.copying import copy_database, integrity
 from logger.store.explain import explained
-from logger.store.merge_records import (
-    merge_boots,
-    merge_clashes,
-    merge_losses,
-    merge_records,
-)
+from logger.store.merge_losses import merge_losses
+from logger.store.merge_records import merge_boots, merge_clashes, merge_records
 from logger.store.merge_rows import Difference, Merging, merge_table
 from logger.store.merge_sets import settle_sets, sides_of
 from logger.store.names import columns_of, has_row_numbers, links_of, quoted, table_names

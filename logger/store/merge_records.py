@@ -1,4 +1,4 @@
-"""Take what boards sent from another data file into this one: starts, records, losses.
+"""Take what boards sent from another data file into this one: starts and records.
 
 Done by SQL where it can be: there are many records, and each may be kilobytes.
 """
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from logger.store.core import Value
 from logger.store.merge_rows import Merging
-from logger.store.merge_rules import Row, order, ranks
+from logger.store.merge_rules import Row, order
 
 # Between the key of a board's start and what tells it from another start of the same key: a board
 # that cannot count its starts gives them all one. Not ``~``: that counts starts seen by one host.
@@ -246,80 +246,3 @@ def merge_clashes(merging: Merging) -> None:
         " WHERE ours.boot = clashes.boot AND ours.sequence = clashes.sequence"
         " AND ours.raw = clashes.raw)"
     )
-
-
-def merge_losses(merging: Merging) -> None:
-    """Take in losses: each number once, and none that either file has after all."""
-    theirs: dict[int, list[Row]] = {}
-    for _, row in merging.rows("losses", merging.other):
-        said = merging.translated("losses", row)
-        if isinstance(said["boot"], int):
-            theirs.setdefault(said["boot"], []).append(said)
-    for boot in sorted(set(merging.ids["boots"].values())):
-        ours = [row for _, row in merging.rows("losses") if row["boot"] == boot]
-        said_of = theirs.get(boot, [])
-        wanted = _losses_once(merging, boot, [*ours, *said_of])
-        # Those of unknown numbers cannot be told apart but by all that they say.
-        for row in said_of:
-            if row["from_sequence"] is None and row not in wanted:
-                wanted.append(row)
-        wanted += [r for r in ours if r["from_sequence"] is None and r not in wanted]
-        if sorted(map(_rank_of_loss, wanted)) != sorted(map(_rank_of_loss, ours)):
-            merging.connection.execute("DELETE FROM main.losses WHERE boot = ?", (boot,))
-            for row in sorted(wanted, key=_rank_of_loss):
-                merging.insert("losses", row)
-            merging.added["losses"] -= min(len(ours), len(wanted))
-            merging.changed["losses"] += 1
-
-
-def _losses_once(merging: Merging, boot: int, losses: list[Row]) -> list[Row]:
-    """Part spans so that no number is lost twice, nor lost and there."""
-    numbered = [row for row in losses if isinstance(row["from_sequence"], int)]
-    if not numbered:
-        return []
-    there = {
-        int(row[0])
-        for row in merging.connection.execute(
-            "SELECT sequence FROM main.records WHERE boot = ? ORDER BY sequence", (boot,)
-        )
-    }
-    taken: list[tuple[int, int]] = []
-    parts: list[Row] = []
-    for row in sorted(numbered, key=lambda row: _rank_of_span(merging, row)):
-        first, last = row["from_sequence"], row["to_sequence"]
-        assert isinstance(first, int)
-        assert isinstance(last, int)
-        for begin, end in _left_of(first, last, taken, there):
-            taken.append((begin, end))
-            span: Row = {"from_sequence": begin, "to_sequence": end, "count": end - begin + 1}
-            parts.append({**row, **span})
-    return parts
-
-
-def _left_of(
-    first: int, last: int, taken: list[tuple[int, int]], there: set[int]
-) -> list[tuple[int, int]]:
-    """Find the runs of ``first`` to ``last`` that are neither in ``taken`` nor ``there``."""
-    cuts = [(a, b) for a, b in taken if b >= first and a <= last]
-    cuts += [(number, number) for number in there if first <= number <= last]
-    runs = []
-    at = first
-    for begin, end in sorted(cuts):
-        if begin > at:
-            runs.append((at, begin - 1))
-        at = max(at, end + 1)
-    if at <= last:
-        runs.append((at, last))
-    return runs
-
-
-def _rank_of_span(merging: Merging, row: Row) -> list[object]:
-    first, last = order(row["from_sequence"]), order(row["to_sequence"])
-    rest = [
-        merging.rank("losses", n, row[n]) for n in ("noted_utc_ns", "reason", "session", "club")
-    ]
-    return [first, last, *rest]
-
-
-def _rank_of_loss(row: Row) -> list[object]:
-    return [*ranks(row[name] for name in sorted(row))]

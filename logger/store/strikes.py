@@ -23,6 +23,12 @@ _AFTER_LOSS = """
  AND records.session = losses.session AND records.sequence > losses.to_sequence
  ORDER BY records.sequence LIMIT 1)
 """
+# The moment of a loss that is not in the table, and the club that was up then.
+_UP_AFTER = f"""
+WITH losses (boot, session, to_sequence) AS (VALUES (?, ?, ?))
+SELECT {_AFTER_LOSS} IS NOT NULL, {_CLUB_UP.format(session="losses.session", moment=_AFTER_LOSS)}
+FROM losses
+"""
 _FILE = f"""
 INSERT INTO strikes (session, boot, first_sequence, last_sequence, within, struck_utc_ns, kind,
   toe_mm, board_mm, trail_mm, load, span_us, flags, method_version, rule_reason, club)
@@ -229,6 +235,18 @@ class StrikeTables(Core):
                 (choice, reason, contact.id),
             )
             return self.get_contact(contact.source, contact.id)
+
+
+def club_up_after(
+    connection: sqlite3.Connection, boot: int, session: int, to_sequence: int
+) -> tuple[int | None] | None:
+    """Return the club that was up when records up to one were lost, as `refile_strikes` puts it.
+
+    None if nothing came of the boot in this session since, which says nothing of the club; (None,)
+    if no club was up yet.
+    """
+    known, club = connection.execute(_UP_AFTER, (boot, session, to_sequence)).fetchone()
+    return (club,) if known else None
 
 
 def _parameters(session: int, boot: int, within: int, strike: NewStrike) -> dict[str, Value]:
