@@ -375,7 +375,9 @@ def two_loggers(folder: Path | None, seconds: float) -> dict[str, Any]:
         return {"seconds": seconds} | books.told()
 
 
-def refused(folder: Path | None, way: str) -> dict[str, Any]:
+def refused(
+    folder: Path | None, way: str, *, rate_hz: float = 100.0, burst: int = 8000
+) -> dict[str, Any]:
     """Take the data file from a logger that runs, in one way; it ends, and the next goes on."""
     with contextlib.ExitStack() as stack:
         place: Path | None = folder
@@ -383,7 +385,7 @@ def refused(folder: Path | None, way: str) -> dict[str, Any]:
             place = stack.enter_context(small_disk())
         shop, inside = stack.enter_context(shop_in(place))
         truth = Path(stack.enter_context(tempfile.TemporaryDirectory(dir=folder)))
-        board = stack.enter_context(Board(truth, 1, "--tcp", "0", rate_hz=100.0))
+        board = stack.enter_context(Board(truth, 1, "--tcp", "0", rate_hz=rate_hz))
         books = Books()
         largest = 700_000 if way == "file too large" else None
         logger = shop.log(board.url, "--player", PLAYERS[0], largest_file=largest)
@@ -400,7 +402,7 @@ def refused(folder: Path | None, way: str) -> dict[str, Any]:
                     file.write(bytes(4096))
             give_back = filler.unlink
         elif way == "file too large":
-            board.ask("burst 8000")
+            board.ask(f"burst {burst}")
         logger.wait(PATIENCE_S)
         _, said = logger.communicate()
         shop._running.remove(logger)

@@ -17,22 +17,22 @@ def test_kill_9_at_any_moment(faults, tmp_path):
 
 
 def test_lines_that_close_in_the_middle_of_a_frame(faults, tmp_path):
-    found = faults.drops(tmp_path, 12, random.Random(2))
+    found = faults.drops(tmp_path, 5, random.Random(2))
     assert holds(found), found
 
 
 def test_resets_and_a_supply_that_sags(faults, tmp_path):
-    found = faults.resets(tmp_path, 12, random.Random(3))
+    found = faults.resets(tmp_path, 6, random.Random(3))
     assert holds(found), found
 
 
 def test_two_boards_on_bad_lines_and_everything_at_random(faults, tmp_path):
-    found = faults.mixed(tmp_path, 8, random.Random(4))
+    found = faults.mixed(tmp_path, 6, random.Random(4))
     assert holds(found), found
 
 
 def test_two_loggers_on_one_file(faults, tmp_path):
-    found = faults.two_loggers(tmp_path, 5.0)
+    found = faults.two_loggers(tmp_path, 2.0)
     assert holds(found), found
     assert found["records"] > 20
 
@@ -45,6 +45,6 @@ def test_two_loggers_on_one_file(faults, tmp_path):
     ],
 )
 def test_a_file_that_refuses_ends_logging_and_the_board_keeps_the_rest(faults, tmp_path, way, says):
-    found = faults.refused(tmp_path, way)
+    found = faults.refused(tmp_path, way, rate_hz=25.0, burst=4000)
     assert holds(found), found
     assert says in found["said"]

@@ -56,7 +56,7 @@ def strange(tmp_path):
 
 
 def test_it_keeps_everything_until_it_is_agreed_to(lieboard, strange):
-    board = strange("--pty")
+    board = strange("--pty", "--pace", "0.3")
     for _ in range(3):
         board.ask('strike {"club": "7i"}')
     for command in (("log", board.url), ("board", "check", board.url, "--press", "0")):
