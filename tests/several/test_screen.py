@@ -13,7 +13,7 @@ def test_keys_go_to_the_bay_that_is_picked(faults, shop, board):
         sys.executable,
         ["-m", "logger", "log", *ports, *players, "--accept", "--db", str(shop.db)],
         env={**shop.env, "TERM": "xterm-256color"}, dimensions=(40, 160), encoding="utf-8",
-        timeout=60,
+        timeout=60, maxread=1 << 16,
     )  # fmt: skip
     try:
         at.expect("pick a bay")
