@@ -27,7 +27,8 @@ def test_resets_and_a_supply_that_sags(faults, tmp_path):
 
 
 def test_two_boards_on_bad_lines_and_everything_at_random(faults, tmp_path):
-    found = faults.mixed(tmp_path, 6, random.Random(4))
+    # With this seed each kind of fault comes once.
+    found = faults.mixed(tmp_path, 6, random.Random(19))
     assert holds(found), found
 
 
