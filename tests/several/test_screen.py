@@ -19,13 +19,8 @@ def test_keys_go_to_the_bay_that_is_picked(faults, shop, board):
         at.expect("pick a bay")
         for one in boards:
             faults.wait(faults.more_than(shop, one, 1), "logging")
-        # Each contact is worked out: what keys do needs no more of them.
-        for one in boards:
-            one.ask("steady 0")
         at.send("2")
         at.expect("bay 2: session")
-        # One wish of this set cannot be met as its clubs were measured: that is told, no more.
-        at.expect("needs the sole's radius")
         at.send("n")
         at.expect("is up")
         at.send("q")
