@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from contextlib import ExitStack
 from typing import TypeVar
 
 from logger.cli.bays_screen import BayView, bays_screen
 from logger.cli.keys import key_presses
 from logger.cli.log_book import LogBook
+from logger.cli.noticing import notice_changes
 from logger.cli.steady_screen import draw_again, steady_screen
 from logger.page.numbers import NumberWorks
 from logger.session.bays import Bay, BayEnded, BayEvent, BaysRun
@@ -64,6 +65,10 @@ class _BayDesk:
         if isinstance(event, Filed):
             self.changed.set()
 
+    def notice(self) -> Coroutine[None, None, None]:
+        """Notice what was filed or decided, here or elsewhere; for a task."""
+        return notice_changes(self._reading, self.bay.session.row.id, self.changed)
+
     async def look(self, run: BaysRun) -> None:
         """Show what was filed or decided at once, and what it says as soon as it is worked out."""
         while True:
@@ -100,6 +105,7 @@ class _Shop:
                 asyncio.create_task(self._obey(keys)),
                 asyncio.create_task(draw_again(draw)),
                 *(asyncio.create_task(desk.look(self._run)) for desk in self._desks),
+                *(asyncio.create_task(desk.notice()) for desk in self._desks),
             ]
             try:
                 await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)

@@ -9,8 +9,8 @@ from logger.cli.keys import key_presses
 from logger.cli.log_book import LogBook
 from logger.cli.log_page import LivePage
 from logger.cli.log_screen import screen
-from logger.cli.steady_screen import DRAW_EVERY_S, draw_again, steady_screen
-from logger.page.look import look_at
+from logger.cli.noticing import notice_changes
+from logger.cli.steady_screen import draw_again, steady_screen
 from logger.page.numbers import NumberWorks
 from logger.session.fitting import FittingSession
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
@@ -66,7 +66,11 @@ class _Desk:
             logging = asyncio.create_task(self._run.run())
             beside = [
                 asyncio.create_task(work)
-                for work in (draw_again(draw), self._look(), self._notice_others())
+                for work in (
+                    draw_again(draw),
+                    self._look(),
+                    notice_changes(self._reading, self._session.row.id, self._changed),
+                )
             ]
             pressing = asyncio.create_task(self._obey(keys))
             try:
@@ -99,21 +103,6 @@ class _Desk:
             found = await asyncio.to_thread(self._works.find, self._session.row)
             self.book.evidence = {one.club.id: one for one in found.picture.clubs}
             self.book.advice = found.why_none if found.advice is None else found.advice.why
-
-    async def _notice_others(self) -> None:
-        """Show what was decided elsewhere: on the page, or by another program on this file."""
-        version: int | None = None
-        shown: object = None
-        while True:
-            now = self._reading.data_version()
-            if now != version:
-                look = await asyncio.to_thread(look_at, self._reading, self._session.row.id)
-                stands = (look.basis, look.current_club)
-                if stands != shown:
-                    shown = stands
-                    self._changed.set()
-                version = now
-            await asyncio.sleep(DRAW_EVERY_S)
 
     def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
         session = self._session.row.id

