@@ -4,7 +4,6 @@ import asyncio
 import json
 import sqlite3
 import struct
-import time
 import zipfile
 import zlib
 from contextlib import closing
