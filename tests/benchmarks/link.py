@@ -24,8 +24,6 @@ import json
 import os
 import platform
 import statistics
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import AsyncIterator, Callable
@@ -43,6 +41,7 @@ from logger.session.opening import open_session
 from logger.setfiles import load_set
 from logger.store.store import Store
 from logger.wire import encode
+from simulators.own_process import BoardProcess
 
 ROOT = Path(__file__).parents[2]
 SET_FILE = ROOT / "logger" / "cli" / "demo_set.toml"
@@ -53,31 +52,11 @@ PAUSES = Pauses(first_s=0.01, growth=1, longest_s=0.01, jitter=0)
 PATIENCE_S = 60.0
 
 
-class Board:
-    """``python -m simulators``, with what it needs in our environment."""
-
-    def __init__(self, *arguments: str) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "simulators", "--stdin", "--noise-only", "--form", "readings",
-             "--boot", "1", *arguments],
-            cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        assert self.process.stdout is not None
-        ready = json.loads(self.process.stdout.readline())
-        self.url: str = ready["url"]
-        os.environ.update(ready.get("env", {}))
-
-    def ask(self, line: str) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.write(line + "\n")
-        self.process.stdin.flush()
-
-    def close(self) -> None:
-        assert self.process.stdin is not None
-        assert self.process.stdout is not None
-        self.process.stdin.close()
-        self.process.stdout.close()
-        self.process.wait(10)
+def own_board(*arguments: str) -> BoardProcess:
+    """Start a simulated board, with what it needs in our environment."""
+    board = BoardProcess("--noise-only", "--form", "readings", "--boot", "1", *arguments)
+    os.environ.update(board.env)
+    return board
 
 
 class Desk:
@@ -172,7 +151,7 @@ async def bus_connections() -> int:
 
 
 async def drop_cycles(folder: Path, cycles: int, line: list[str]) -> dict[str, object]:
-    board = Board(*line, "--capacity", "64")
+    board = own_board(*line, "--capacity", "64")
     on_the_air = "--ble" in line
     made = 0
     waits_s: list[float] = []
@@ -211,7 +190,7 @@ async def drop_cycles(folder: Path, cycles: int, line: list[str]) -> dict[str, o
 
 async def burst_to_disk(folder: Path, line: list[str], count: int) -> tuple[float, int]:
     """Seconds from the burst to the last record on disk and filed, and how many are missing."""
-    board = Board(*line, "--capacity", str(count + 10))
+    board = own_board(*line, "--capacity", str(count + 10))
     try:
         async with desk_at(folder, board.url) as desk:
             await asyncio.sleep(1.0)
@@ -227,7 +206,7 @@ async def burst_to_disk(folder: Path, line: list[str], count: int) -> tuple[floa
 async def burst_through_bleak(line: list[str], count: int, acquire: bool) -> float:
     from bleak import BleakClient, BleakScanner
 
-    board = Board(*line, "--capacity", str(count + 10))
+    board = own_board(*line, "--capacity", str(count + 10))
     got = 0
     whole = asyncio.Event()
     wanted = count * READING_BYTES
@@ -261,7 +240,7 @@ async def burst_through_bleak(line: list[str], count: int, acquire: bool) -> flo
 def burst_through_pyserial(line: list[str], count: int) -> float:
     import serial
 
-    board = Board(*line, "--capacity", str(count + 10))
+    board = own_board(*line, "--capacity", str(count + 10))
     try:
         with serial.serial_for_url(board.url, timeout=0.5) as port:
             port.write(ASK_HELLO)

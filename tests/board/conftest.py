@@ -20,6 +20,7 @@ import pytest
 
 from logger.store.store import Store
 from simulators.core_board import BuildError, CoreBoard, CoreOptions, TerminalEnd, build_library
+from simulators.own_process import BoardProcess
 
 # The simulated board, the reference firmware's core, and a name in lines of text.
 BOARDS = ("4c4200005a110001", "4c42000000000001", "text:simulated")
@@ -160,45 +161,21 @@ def with_set(lieboard: Lieboard, warm_commands: Any) -> Lieboard:
     return lieboard
 
 
-class SimulatedBoard:
-    """``python -m simulators`` in a process of its own, waiting for requests."""
+class SimulatedBoard(BoardProcess):
+    """A board that nobody swings at but the test."""
 
     def __init__(self, *options: str) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "simulators", "--stdin", "--pty", "--noise-only", *options],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert self._process.stdout is not None
-        self.url: str = json.loads(self._process.stdout.readline())["url"]
+        super().__init__("--pty", "--noise-only", *options)
 
     def strike(self, **event: Any) -> None:
         event = {"club": "7i", "depth_mm": 2.0, "lie_error_deg": 0.0, "c_mm": 0.0} | event
-        self._say("strike " + json.dumps(event))
+        self.ask("strike " + json.dumps(event))
 
     def sweep(self, *, step_mm: float = 4.0, reach_mm: float = 64.0, pause_s: float = 0.05) -> None:
         """Press with the sole of a club from one end of the strip to the other."""
         for c_mm in np.arange(-reach_mm, reach_mm + step_mm, step_mm):
             self.strike(c_mm=float(c_mm))
             time.sleep(pause_s)
-
-    def _say(self, request: str) -> None:
-        assert self._process.stdin is not None
-        self._process.stdin.write(request + "\n")
-        self._process.stdin.flush()
-
-    def close(self) -> None:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        with contextlib.suppress(BrokenPipeError):
-            self._process.stdin.close()
-        try:
-            self._process.wait(10)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
-        self._process.stdout.close()
 
 
 @pytest.fixture

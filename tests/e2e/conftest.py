@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
-import select
 import signal
 import sqlite3
 import subprocess
@@ -17,54 +15,16 @@ from typing import Any
 
 import pytest
 
+from simulators.own_process import BoardProcess
+
 EXAMPLE_SET = Path(__file__).parents[2] / "examples" / "robin_ashdown.toml"
 
 
-class SimulatedBoard:
-    """``python -m simulators`` in a process of its own."""
-
-    def __init__(self, truth_file: Path, *options: str) -> None:
-        self._truth_file = truth_file
-        command = [sys.executable, "-m", "simulators", "--stdin", "--truth", str(truth_file)]
-        self._process = subprocess.Popen(
-            [*command, *options],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        self.url: str = self.line()["url"]
-
-    def line(self, within_s: float = 20.0) -> dict[str, Any]:
-        """Next line that the board prints."""
-        assert self._process.stdout is not None
-        ready, _, _ = select.select([self._process.stdout], [], [], within_s)
-        assert ready, f"the board said nothing for {within_s} s"
-        return json.loads(self._process.stdout.readline())
+class SimulatedBoard(BoardProcess):
+    """The whole simulator, whose scene ends."""
 
     def wait_until_done(self, within_s: float = 30.0) -> None:
         assert self.line(within_s) == {"done": True}
-
-    def ask(self, request: str) -> None:
-        assert self._process.stdin is not None
-        self._process.stdin.write(request + "\n")
-        self._process.stdin.flush()
-
-    def truth(self, kind: str | None = None) -> list[dict[str, Any]]:
-        """What really happened, oldest first."""
-        lines = [json.loads(line) for line in self._truth_file.read_text().splitlines()]
-        return [t for t in lines if t["kind"] != "scene" and kind in (None, t["kind"])]
-
-    def close(self) -> None:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        with contextlib.suppress(BrokenPipeError):
-            self._process.stdin.close()
-        try:
-            self._process.wait(10)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
-        self._process.stdout.close()
 
 
 @pytest.fixture
@@ -73,7 +33,8 @@ def board(tmp_path: Path) -> Iterator[Callable[..., SimulatedBoard]]:
     boards: list[SimulatedBoard] = []
 
     def start(*options: str) -> SimulatedBoard:
-        boards.append(SimulatedBoard(tmp_path / f"truth{len(boards)}.jsonl", *options))
+        truth = tmp_path / f"truth{len(boards)}.jsonl"
+        boards.append(SimulatedBoard(*options, truth=truth))
         return boards[-1]
 
     yield start

@@ -2,13 +2,13 @@
 
 import json
 import os
-import subprocess
 import sys
 
 import pexpect
 import pytest
 
 from logger.store.store import Store
+from simulators.own_process import BoardProcess
 
 BOARD = "4c4200005a110001"
 
@@ -33,26 +33,12 @@ def strange(tmp_path):
     running = []
 
     def start(*line):
-        process = subprocess.Popen(
-            [sys.executable, "-m", "simulators", "--stdin", "--truth", str(tmp_path / "truth"),
-             *line],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        running.append(process)
-        process.url = json.loads(process.stdout.readline())["url"]
-
-        def ask(request):
-            process.stdin.write(request + "\n")
-            process.stdin.flush()
-
-        process.ask = ask
-        return process
+        running.append(BoardProcess(*line, truth=tmp_path / "truth"))
+        return running[-1]
 
     yield start
     for process in running:
-        process.stdin.close()
-        process.wait(20)
-        process.stdout.close()
+        process.close()
 
 
 def test_it_keeps_everything_until_it_is_agreed_to(lieboard, strange):

@@ -7,34 +7,28 @@ Order and names are those of the published descriptions (``org.bluez.Device``,
 from __future__ import annotations
 
 import asyncio
-import json
+import os
+import signal
 import subprocess
-import sys
 from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
 
 from simulators.ble_board import parse_ble
+from simulators.own_process import BoardProcess
 
 ROOT = Path(__file__).parents[2]
 DEVICE = "/org/bluez/hci0/dev_C0_00_5E_00_53_10"
 STREAM = f"{DEVICE}/service000a/char000b"
 BUS = "org.freedesktop.DBus"
+ADDRESS = "DBUS_SYSTEM_BUS_ADDRESS"
 
 
 @pytest.fixture
 def board():
-    process = subprocess.Popen(
-        [sys.executable, "-m", "simulators", "--ble", "mtu=23", "--stdin", "--noise-only"],
-        cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    ready = json.loads(process.stdout.readline())
-    process.address = ready["env"]["DBUS_SYSTEM_BUS_ADDRESS"]
-    yield process
-    process.stdin.close()
-    process.stdout.close()
-    process.wait(10)
+    with BoardProcess("--ble", "mtu=23", "--noise-only") as process:
+        yield process
 
 
 @asynccontextmanager
@@ -43,7 +37,7 @@ async def client(board):
     from dbus_fast import Message, MessageType
     from dbus_fast.aio import MessageBus
 
-    bus = await MessageBus(bus_address=board.address).connect()
+    bus = await MessageBus(bus_address=board.env[ADDRESS]).connect()
     heard = []
 
     def note(message):
@@ -131,16 +125,14 @@ async def test_what_cannot_be_done_has_the_published_error(board):
 
 def test_requests_that_make_no_sense_are_refused_and_change_nothing(board):
     for line in ("mtu 7", "spoil eggs 1", "held maybe", "adapter sideways", "daemon soon", "dance"):
-        board.stdin.write(line + "\n")
-        board.stdin.flush()
-        assert "refused" in json.loads(board.stdout.readline())
+        board.ask(line)
+        assert "refused" in board.line()
 
 
 def test_the_bus_ends_with_a_board_that_is_killed(board):
-    place = Path(board.address.partition("=")[2])
+    place = Path(board.env[ADDRESS].partition("=")[2])
     assert place.exists()
-    board.kill()
-    board.wait(10)
+    os.kill(board.pid, signal.SIGKILL)
     look = f"ps ax -o args | grep -v grep | grep -q {place.parent}"
     waiting = f"for i in $(seq 100); do {look} || exit 0; sleep 0.05; done; exit 1"
     assert subprocess.run(["/bin/sh", "-c", waiting], check=False).returncode == 0
