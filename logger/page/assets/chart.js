@@ -1,6 +1,6 @@
 // The set at a glance: each club's contact with its interval, the line through the set, who is off it.
 
-import { html, set, svg, text } from "./elements.js";
+import { Box, html, set, svg, text } from "./elements.js";
 import { millimetres, signed } from "./words.js";
 
 /** The chart reaches this far toward toe and heel, or further if an interval does. */
@@ -17,6 +17,7 @@ export class SetChart {
     this._list = list;
     this._choose = choose;
     this._buttons = [];
+    this._box = new Box(drawing);
     drawing.addEventListener("click", (event) => {
       const box = drawing.getBoundingClientRect();
       const count = this._buttons.length;
@@ -65,8 +66,7 @@ export class SetChart {
   }
 
   _drawChart(state, shown) {
-    const box = this._drawing.getBoundingClientRect();
-    const [width, height] = [Math.round(box.width), Math.round(box.height)];
+    const [width, height] = [Math.round(this._box.width), Math.round(this._box.height)];
     if (!width || !height) return;
     set(this._drawing, { viewBox: `0 0 ${width} ${height}` });
     const { clubs, line } = state;

@@ -1,5 +1,6 @@
 // The strikes of one club on a canvas: thousands stay cheap, and a new one costs one stamp.
 
+import { Box } from "./elements.js";
 import { VIEW, across, along } from "./place.js";
 
 const RADIUS_MM = 1.25;
@@ -10,11 +11,12 @@ export class Dots {
     this._pen = canvas.getContext("2d");
     this._stamps = null;
     this._pxPerMm = 0;
+    this._box = new Box(canvas);
   }
 
   /** Fit the canvas to its place on the page; true if that changed it. */
   fit() {
-    const box = this._canvas.getBoundingClientRect();
+    const box = this._box;
     const dense = window.devicePixelRatio || 1;
     const [width, height] = [Math.round(box.width * dense), Math.round(box.height * dense)];
     if (width === this._canvas.width && height === this._canvas.height && this._stamps) return false;

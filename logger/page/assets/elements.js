@@ -25,6 +25,19 @@ export function text(element, words) {
   if (element.textContent !== words) element.textContent = words;
 }
 
+/**
+ * The size of an element, kept up to date by the browser: asking for it in the midst of changes
+ * would have the page laid out once more each time.
+ */
+export class Box {
+  constructor(element) {
+    ({ width: this.width, height: this.height } = element.getBoundingClientRect());
+    new ResizeObserver(([{ contentRect }]) => {
+      ({ width: this.width, height: this.height } = contentRect);
+    }).observe(element);
+  }
+}
+
 function filled(element, attributes, children) {
   set(element, attributes);
   element.append(...children);

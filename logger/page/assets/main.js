@@ -25,7 +25,9 @@ const chart = new SetChart(byId("chart"), byId("clubs"), turnTo);
 
 /** What has to be drawn in the next frame. */
 const due = { state: false, redraw: false, added: [] };
+const drawnParts = new Map();
 let drawnClub;
+let resizes = 0;
 let asked = false;
 let live = false;
 let answerTimer;
@@ -114,13 +116,22 @@ function drawState(state) {
   byId("looking").hidden = !aside;
   text(byId("looking"), aside ? `looking on: ${state.current_club} is up` : "");
   document.documentElement.classList.toggle("working", !state.up_to_date);
-  sole.draw(club, hand());
-  drawLie(club);
-  drawNext(state);
-  chart.draw(state, model.shown);
-  drawBoards(byId("boards"), state.boards);
-  drawHints(byId("hints"), state.hints);
-  document.documentElement.classList.toggle("hinted", state.hints.length > 0);
+  const { clubs, current_club: up, next, line, boards, hints } = state;
+  part("sole", [club, hand()], () => sole.draw(club, hand()));
+  part("lie", [club], () => drawLie(club));
+  part("next", [clubs, up, next], () => drawNext(state));
+  part("set", [clubs, up, next, line, model.shown, resizes], () => chart.draw(state, model.shown));
+  part("boards", [boards], () => drawBoards(byId("boards"), boards));
+  part("hints", [hints], () => drawHints(byId("hints"), hints));
+  document.documentElement.classList.toggle("hinted", hints.length > 0);
+}
+
+/** Draw a part only if what it shows is another: most of a state stays as it was. */
+function part(name, shows, drawIt) {
+  const now = JSON.stringify(shows);
+  if (drawnParts.get(name) === now) return;
+  drawnParts.set(name, now);
+  drawIt();
 }
 
 function sayStrike(strike) {
@@ -217,6 +228,7 @@ window.addEventListener("light", () => {
 });
 
 const resized = new ResizeObserver(() => {
+  resizes += 1;
   due.state = true;
   ask();
 });

@@ -7,6 +7,9 @@ import { millimetres } from "./words.js";
 
 const LONG_TICK_MM = 10;
 const RULER_MM = 40;
+const RING_MM = 2.3;
+const HALO_MM = 4.2;
+const HALO_MS = 600;
 
 export class Sole {
   /** The strikes lie between the two drawings: on the sole, under the mean. */
@@ -16,9 +19,11 @@ export class Sole {
     const viewBox = `${VIEW.left} ${VIEW.top} ${VIEW.width} ${VIEW.height}`;
     for (const picture of [head, drawing]) set(picture, { viewBox });
     this._found = svg("g");
-    this._newest = svg("g");
-    drawing.append(this._found, this._newest);
+    this._ring = svg("circle", { r: RING_MM, class: "ring" });
+    this._halo = svg("circle", { r: HALO_MM, class: "ring" });
+    drawing.append(this._found);
     this._drawn = "";
+    this._marked = null;
   }
 
   draw(club, hand) {
@@ -32,18 +37,26 @@ export class Sole {
     set(this._drawing, { "aria-label": club ? says(club) : "no club is up" });
   }
 
-  /** Mark the newest strike, or none. */
+  /**
+   * Mark the newest strike, or none; another than before has a second, wider ring for a moment. Two
+   * pictures and no animation: a tablet in the bay has sixty frames a second for other things.
+   */
   mark(strike, club, hand) {
-    if (!strike || !club || strike.toe_mm === null) {
-      this._newest.replaceChildren();
+    const placed = strike && club && strike.toe_mm !== null;
+    const another = placed && strike.id !== this._marked;
+    this._marked = placed ? strike.id : null;
+    if (!placed) {
+      this._ring.remove();
+      this._halo.remove();
       return;
     }
     const { x } = along(strike.toe_mm, toeSign(hand));
     const y = across(strike, club.sole.width_mm);
-    this._newest.replaceChildren(
-      svg("circle", { cx: x, cy: y, r: 2.3, class: "ring" }),
-      svg("circle", { cx: x, cy: y, r: 2.3, class: "ring wave" }),
-    );
+    for (const ring of [this._ring, this._halo]) set(ring, { cx: x, cy: y });
+    if (!another) return;
+    this._drawing.append(this._ring, this._halo);
+    clearTimeout(this._settling);
+    this._settling = setTimeout(() => this._halo.remove(), HALO_MS);
   }
 }
 
