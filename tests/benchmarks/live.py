@@ -35,22 +35,35 @@ from logger.store.store import Store
 
 ROOT = Path(__file__).parents[2]
 SET_FILE = ROOT / "examples" / "robin_ashdown.toml"
+WATCHED = Path(__file__).with_name("live_hops.py")
 ASSETS = ROOT / "logger" / "page" / "assets"
 # Far enough apart that no strike is taken for the bounce of the one before.
 SWING_EVERY_S = 0.7
 FRAMES_S = 8.0
 PATIENCE_S = 180.0
-# When a viewer first shows another strike as its last, in epoch milliseconds.
+# When a viewer hears of a strike, in epoch milliseconds: each message is read by JSON.parse.
+HEAR = """
+    const now = () => performance.timeOrigin + performance.now();
+    window.heard = [];
+    const { parse } = JSON;
+    JSON.parse = (text, ...rest) => {
+        const message = parse(text, ...rest);
+        for (const { id } of message?.strikes ?? []) window.heard.push([id, now()]);
+        return message;
+    };
+"""
+# When a viewer first shows another strike as its last: in the document, and in the frame after.
 WATCH = """() => {
+    const now = () => performance.timeOrigin + performance.now();
+    window.changed = [];
     window.drawn = [];
     let last = null;
     new MutationObserver(() => {
         const id = document.documentElement.dataset.drawn.split(':')[1];
         if (id === last) return;
         last = id;
-        requestAnimationFrame(() => {
-            window.drawn.push([Number(id), performance.timeOrigin + performance.now()]);
-        });
+        window.changed.push([Number(id), now()]);
+        requestAnimationFrame(() => window.drawn.push([Number(id), now()]));
     }).observe(document.documentElement, { attributeFilter: ['data-drawn'] });
 }"""
 FRAMES = """async (seconds) => {
@@ -112,8 +125,13 @@ def share(values: Sequence[float], part: float) -> float:
     return sorted(values)[min(len(values) - 1, int(part * len(values)))]
 
 
-async def latencies(board: TextBoard, pages: Sequence[Page], swings: int) -> list[float]:
-    """Return how long each strike took to each viewer, in milliseconds."""
+async def latencies(
+    board: TextBoard, pages: Sequence[Page], swings: int
+) -> tuple[list[int], dict[str, dict[tuple[int, int], float]]]:
+    """Let strikes come; return their ids, and when each viewer came how far with each.
+
+    Times are epoch milliseconds by viewer and place of the strike.
+    """
     # The first pays for what is loaded on demand, and is not counted.
     await board.strike()
     await asyncio.sleep(5)
@@ -127,13 +145,40 @@ async def latencies(board: TextBoard, pages: Sequence[Page], swings: int) -> lis
     ids = "async () => (await (await fetch('/state')).json()).strikes.map(({ id }) => id)"
     filed = sorted(await pages[0].evaluate(ids))
     assert len(filed) == len(board.sent_ms), f"{len(filed)} of {len(board.sent_ms)} were filed"
-    found: list[float] = []
-    for page in pages:
-        drawn = await page.evaluate("() => window.drawn")
-        for strike, sent_ms in zip(filed[first:], board.sent_ms[first:], strict=True):
-            # On a busy machine two may come in one frame.
-            found.append(min(at for last, at in drawn if last >= strike) - sent_ms)
-    return found
+    found: dict[str, dict[tuple[int, int], float]] = {}
+    for hop in ("heard", "changed", "drawn"):
+        found[hop] = {}
+        for viewer, page in enumerate(pages):
+            seen = await page.evaluate(f"() => window.{hop}")
+            for place, strike in enumerate(filed[first:]):
+                # On a busy machine two may come in one frame.
+                found[hop][viewer, place] = min(at for last, at in seen if last >= strike)
+    return filed[first:], found
+
+
+def hops(
+    wire_ms: Sequence[float],
+    ids: Sequence[int],
+    logger: dict[str, list[tuple[int | None, float]]],
+    viewers: dict[str, dict[tuple[int, int], float]],
+) -> dict[str, list[float]]:
+    """Return what each part of the way took, in milliseconds; of a viewer's parts, for each."""
+    took: dict[str, list[float]] = {}
+    published = {key: at for key, at in reversed(logger["published"])}
+    for place, (strike, begin) in enumerate(zip(ids, wire_ms, strict=True)):
+        at = begin
+        for hop in ("read", "decoded", "stored", "filed"):
+            after = min(then for _, then in logger[hop] if then >= at)
+            took.setdefault(hop, []).append(after - at)
+            at = after
+        shown = published[strike]
+        took.setdefault("published", []).append(shown - at)
+        for viewer in sorted({viewer for viewer, _ in viewers["drawn"]}):
+            before = shown
+            for hop, seen in viewers.items():
+                took.setdefault(hop, []).append(seen[viewer, place] - before)
+                before = seen[viewer, place]
+    return took
 
 
 async def frames(board: TextBoard, page: Page, many: int) -> list[float]:
@@ -159,13 +204,13 @@ async def measure(args: argparse.Namespace) -> dict[str, object]:
     program = shutil.which("chromium")
     assert program, "install chromium"
     with tempfile.TemporaryDirectory() as folder:
-        db = Path(folder) / "data.db"
+        db, stamps = Path(folder) / "data.db", Path(folder) / "stamps.json"
         with Store.open(db) as store:
             store.import_set(load_set(SET_FILE), at_utc_ns=time.time_ns())
         board = TextBoard()
         port = await board.open()
         logger = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "logger", "log", f"socket://127.0.0.1:{port}",
+            sys.executable, str(WATCHED), str(stamps), "log", f"socket://127.0.0.1:{port}",
             "--accept", "--page", "--page-port", "0", "--db", str(db),
             env={**os.environ, "PYTHONUNBUFFERED": "1", "NO_COLOR": "1"},
             stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE,
@@ -186,26 +231,34 @@ async def measure(args: argparse.Namespace) -> dict[str, object]:
             pages = []
             for _ in range(args.viewers):
                 context = await browser.new_context(viewport={"width": 1180, "height": 820})
+                await context.add_init_script(HEAR)
                 pages.append(await context.new_page())
                 await pages[-1].goto(address.group())
                 await pages[-1].wait_for_selector("html[data-drawn]", state="attached")
             load = os.getloadavg()[0]
-            took_ms = await latencies(board, pages, args.swings)
+            ids, seen = await latencies(board, pages, args.swings)
+            wire_ms = board.sent_ms[len(board.sent_ms) - len(ids) :]
             for page in pages[1:]:
                 await page.close()
-            gaps_ms = await frames(board, pages[0], args.many)
+            gaps_ms = await frames(board, pages[0], args.many) if args.many else [0.0]
             version = browser.version
             await browser.close()
         logger.terminate()
         await logger.wait()
         await draining
         await board.close()
+        parts = hops(wire_ms, ids, json.loads(stamps.read_text()), seen)
+    took_ms = [at - wire_ms[place] for (_, place), at in seen["drawn"].items()]
     return {
         "benchmark": "live",
         "swings": args.swings,
         "viewers": args.viewers,
         "wire_to_drawn_p50_ms": round(statistics.median(took_ms), 1),
         "wire_to_drawn_p99_ms": round(share(took_ms, 0.99), 1),
+        "hops_p50_p99_ms": {
+            hop: [round(statistics.median(took), 1), round(share(took, 0.99), 1)]
+            for hop, took in parts.items()
+        },
         "page_bytes": sum(file.stat().st_size for file in ASSETS.iterdir()),
         "strikes_of_the_club": args.many,
         "frame_p50_ms": round(statistics.median(gaps_ms), 1),
