@@ -49,6 +49,8 @@ class ClockReading:
     uncertainty_ns: int
     """Half width of an interval that holds the true time in at least 95 % of cases."""
     segment: int
+    ns_per_tick: float
+    """Of the line at that place: what lies within moments of it needs no reading of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,11 +211,11 @@ class ClockMap:
             return None
         at = bisect_right(self._segments, near_ns, key=lambda s: s.start_ns) - 1
         segment = self._segments[max(at, 0)]
-        host_ns, uncertainty = segment.read(segment.unwrap(ticks, near_ns))
+        host_ns, uncertainty, ns_per_tick = segment.read(segment.unwrap(ticks, near_ns))
         if self._suspects and near_ns >= self._suspects[0][1]:
             # Either this was kept for long, or the clocks are no longer those of before.
             uncertainty = max(uncertainty, abs(near_ns - host_ns))
-        return ClockReading(host_ns, round(uncertainty), segment.number)
+        return ClockReading(host_ns, round(uncertainty), segment.number, ns_per_tick)
 
     def estimate(self) -> ClockEstimate | None:
         """Return the state of the last segment; None as long as nothing was fed."""
@@ -221,7 +223,7 @@ class ClockMap:
             return None
         segment = self._segments[-1]
         line = segment.line_at(segment.last_ticks)
-        host_ns, uncertainty = segment.read(segment.last_ticks)
+        host_ns, uncertainty, _ = segment.read(segment.last_ticks)
         gap = segment.least_gap_ns(line)
         return ClockEstimate(
             segment=segment.number,

@@ -126,13 +126,14 @@ class Segment:
         if question is not None:
             self._gap_ns = self.line_at(ticks).gap_ns
 
-    def read(self, ticks: int) -> tuple[int, float]:
-        """Host time of unwrapped ticks, and its uncertainty, ns."""
+    def read(self, ticks: int) -> tuple[int, float, float]:
+        """Host time of unwrapped ticks and its uncertainty, ns, and the line's ns per tick."""
         line = self.line_at(ticks)
         gap = self.least_gap_ns(line)
         if gap is None:
-            return line.at(ticks), line.uncertainty_ns(ticks) + _ASSUMED_NS
-        return line.at(ticks) - round(gap / 2), line.uncertainty_ns(ticks) + gap / 2
+            return line.at(ticks), line.uncertainty_ns(ticks) + _ASSUMED_NS, line.slope
+        half = gap / 2
+        return line.at(ticks) - round(half), line.uncertainty_ns(ticks) + half, line.slope
 
     def least_gap_ns(self, line: Line) -> float | None:
         """How late the quickest message can at most be: seen near this line, or last seen."""

@@ -5,6 +5,7 @@ The rules are those of ``firmware_notes/wire.md``, section 2.7.
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass
 
 
@@ -55,6 +56,13 @@ class SequenceTracker:
         self._announced = max(self._announced, sequence + 1)
         self._advance()
         return True
+
+    def expected_with(self, fresh: Container[int]) -> int:
+        """Say what `next_expected` would be if these were on disk too."""
+        expected = self._expected
+        while expected in fresh or expected in self._beyond:
+            expected += 1
+        return expected
 
     def announce(self, next_sequence: int) -> None:
         """Note from *hello* or *status* that all below ``next_sequence`` exist."""

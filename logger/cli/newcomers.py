@@ -37,7 +37,12 @@ class _Asker:
     async def begin_boot(self, identity: BoardIdentity) -> KnownBoot:
         raise _AnsweredError(identity)
 
-    async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> NoReturn:
+    async def store(
+        self,
+        boot_row: int,
+        records: Sequence[TimedRecord],
+        in_order: Sequence[TimedRecord] = (),
+    ) -> NoReturn:
         raise AssertionError("nothing is stored before a boot begins")
 
     async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> NoReturn:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Sequence
 
-from logger.clock import ClockMap
+from logger.clock import ClockMap, ClockReading
 from logger.collector.events import Listener, RecordsLost
 from logger.collector.recording import BoardIdentity, KnownBoot, Recorder, TimedRecord
 from logger.hostclock import HostClock
@@ -21,8 +21,11 @@ ARRIVAL_U_NS = 10_000_000
 WRAP_TICKS = 1 << 32
 # Further ahead than any uncertainty of a clock that was asked at least once.
 _AHEAD_NS = 2_000_000_000
-# What the records of one swing say of the clock, one of them says too.
-_FEED_EVERY_NS = 40_000_000
+# What the records of one swing say of the clock, one of them says too; and five a second say all
+# that there is to know of a board that streams.
+_FEED_EVERY_NS = 200_000_000
+# Over this long a line is straight to within its uncertainty, whatever a crystal does.
+_NEAR_NS = 100_000_000
 # A board answers a question about its clock within milliseconds; one that has not after this time
 # never will.
 _CLOCK_WAIT_NS = 1_500_000_000
@@ -68,6 +71,9 @@ class KeepingBoot:
         self._oldest_then: int | None = None
         self._greeted_ns = clock.monotonic_ns()
         self._fed_ns: int | None = None
+        # Ticks and arrival of a record just before, and what the clock said of it.
+        self._near: tuple[int, int, ClockReading] | None = None
+        self._near_ticks = identity.hello.tick_hz * _NEAR_NS // 1_000_000_000
         self._turn = asyncio.Lock()
 
     @property
@@ -78,8 +84,13 @@ class KeepingBoot:
     @property
     def first_missing(self) -> int | None:
         """Where *send again* has to start, None if nothing is missing."""
-        holes = self._tracker.holes()
-        return holes[0].first if holes else None
+        # The first thing that is not there is where the numbers stop being without a hole.
+        return self._tracker.next_expected if self._tracker.waiting else None
+
+    @property
+    def waits_for_clock(self) -> bool:
+        """Whether records are held back until ticks can be turned into time."""
+        return bool(self._unclocked)
 
     @property
     def confirmable(self) -> int | None:
@@ -137,6 +148,7 @@ class KeepingBoot:
             return
         raws, self._unclocked = self._unclocked, []
         new: dict[int, TimedRecord] = {}
+        self._near = None
         for raw in raws:
             record = self._timed(raw)
             if record is None:
@@ -144,11 +156,16 @@ class KeepingBoot:
             if not self._tracker.has(record.sequence):
                 new[record.sequence] = record
         if new:
-            await self._recorder.store(self._row, list(new.values()))
+            # All that waits for nothing once these are on disk.
+            limit = self._tracker.expected_with(new)
+            ready = {s: r for s, r in (self._pending | new).items() if s < limit}
+            in_order = [ready[sequence] for sequence in sorted(ready)]
+            await self._recorder.store(self._row, list(new.values()), in_order)
             for sequence, record in new.items():
-                if self._tracker.add(sequence):
-                    self._pending[sequence] = record
-            await self._release()
+                self._tracker.add(sequence)
+                self._pending[sequence] = record
+            for sequence in ready:
+                del self._pending[sequence]
         if self._oldest_then is not None:
             oldest, self._oldest_then = self._oldest_then, None
             await self._announced(oldest, oldest)
@@ -159,19 +176,23 @@ class KeepingBoot:
         late = self._clock.monotonic_ns() - self._greeted_ns > _CLOCK_WAIT_NS
         return late or self.ticks.estimate() is not None
 
-    async def release_past_holes(self, now_ns: int, after_s: float) -> None:
-        """Hand on what has waited behind a hole for longer than ``after_s``.
+    def waits_behind_hole(self, now_ns: int, after_s: float) -> bool:
+        """Whether something has waited behind a hole for longer than ``after_s``."""
+        if not self._tracker.waiting:
+            self._hole_since_ns = None
+            return False
+        if self._hole_since_ns is None:
+            self._hole_since_ns = now_ns
+        return now_ns - self._hole_since_ns > after_s * 1e9 and bool(self._pending)
+
+    async def release_past_holes(self) -> None:
+        """Hand on what waits behind a hole.
 
         The hole is still asked for and nothing beyond it is confirmed: this only keeps the screen
         from standing still. What comes later is handed on late.
         """
         async with self._turn:
-            if not self._tracker.holes():
-                self._hole_since_ns = None
-            elif self._hole_since_ns is None:
-                self._hole_since_ns = now_ns
-            elif now_ns - self._hole_since_ns > after_s * 1e9 and self._pending:
-                await self._release(past_holes=True)
+            await self._release(past_holes=True)
 
     async def _release(self, *, past_holes: bool = False) -> None:
         limit = self._tracker.next_expected
@@ -190,12 +211,30 @@ class KeepingBoot:
         if due and (sequence >= self._fresh_from or self.ticks.estimate() is None):
             self.ticks.feed(ticks, raw.arrival_ns)
             self._fed_ns = raw.arrival_ns
-        host_ns, u_ns = struck_at(self.ticks, ticks, raw.arrival_ns, self.hello.tick_hz)
+            self._near = None
+        host_ns, u_ns = self._struck_at(ticks, raw.arrival_ns)
         return TimedRecord(sequence, raw, self._clock.utc_from_monotonic(host_ns), u_ns)
 
+    def _struck_at(self, ticks: int, arrival_ns: int) -> tuple[int, int]:
+        """Host time of ticks and its standard uncertainty, from the record before if that is near.
 
-def struck_at(clock: ClockMap, ticks: int, arrival_ns: int, tick_hz: int) -> tuple[int, int]:
-    """Host time of ticks and its standard uncertainty; the arrival as long as nothing is known.
+        Records of one contact come milliseconds after each other, on one and the same line.
+        """
+        if self._near is not None:
+            near_ticks, near_ns, struck = self._near
+            later = (ticks - near_ticks) % WRAP_TICKS
+            if later < self._near_ticks and 0 <= arrival_ns - near_ns < _NEAR_NS:
+                ahead_ns = round(later * struck.ns_per_tick)
+                return struck.host_ns + ahead_ns, struck.uncertainty_ns // 2
+        found = read_clock(self.ticks, ticks, arrival_ns, self.hello.tick_hz)
+        if found is None:
+            return arrival_ns, ARRIVAL_U_NS
+        self._near = ticks, arrival_ns, found
+        return found.host_ns, found.uncertainty_ns // 2
+
+
+def read_clock(clock: ClockMap, ticks: int, arrival_ns: int, tick_hz: int) -> ClockReading | None:
+    """Host time of ticks; None as long as nothing is known.
 
     Nothing arrives before it was struck, so what the board kept is dated rightly up to one whole
     wrap of its counter (71 minutes at 1 MHz).
@@ -203,6 +242,12 @@ def struck_at(clock: ClockMap, ticks: int, arrival_ns: int, tick_hz: int) -> tup
     struck = clock.to_host_ns(ticks, arrival_ns)
     if struck is not None and struck.host_ns > arrival_ns + _AHEAD_NS:
         struck = clock.to_host_ns(ticks, arrival_ns - WRAP_TICKS * 1_000_000_000 // tick_hz)
+    return struck
+
+
+def struck_at(clock: ClockMap, ticks: int, arrival_ns: int, tick_hz: int) -> tuple[int, int]:
+    """Host time of ticks and its standard uncertainty; the arrival as long as nothing is known."""
+    struck = read_clock(clock, ticks, arrival_ns, tick_hz)
     if struck is None:
         return arrival_ns, ARRIVAL_U_NS
     # The clock gives the half width of a 95 % interval.

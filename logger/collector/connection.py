@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+from collections import deque
 from collections.abc import Coroutine, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -74,7 +75,7 @@ class ConnectionSettings:
     queue_items: int = 4096
     # A board that streams has what came within this time written in one go. The first record after
     # a pause goes to disk at once.
-    gather_s: float = 0.025
+    gather_s: float = 0.015
 
 
 class BoardConnection:
@@ -107,7 +108,11 @@ class BoardConnection:
         self._settings = settings or ConnectionSettings()
         self._decoder = Decoder()
         self._sent_then = FrameDecoder()
-        self._queue: asyncio.Queue[tuple[Decoded, int]] = asyncio.Queue(self._settings.queue_items)
+        # What was read and not taken yet, and what tells of it.
+        self._queue: deque[tuple[Decoded, int]] = deque()
+        self._news = asyncio.Event()
+        self._taken = asyncio.Event()
+        self._taking = False
         self._state = ConnectionState.GREETING
         self._boot: KeepingBoot | None = None
         self._text: TextBoard | None = None
@@ -120,6 +125,11 @@ class BoardConnection:
         self._heard_ns = 0
         self._asked_again: tuple[int, int] | None = None
         self._confirmed: int | None = None
+
+    @property
+    def in_hand(self) -> bool:
+        """Whether something was read that is not on disk yet."""
+        return self._taking or bool(self._queue)
 
     @property
     def state(self) -> ConnectionState:
@@ -170,10 +180,15 @@ class BoardConnection:
                     self._first_bytes_ns = self._clock.monotonic_ns()
                 self._bytes_in += len(chunk.data)
                 self._heard_ns = chunk.arrival_ns
-                for item in self._decoder.feed(chunk.data, chunk.arrival_ns):
+                items = self._decoder.feed(chunk.data, chunk.arrival_ns)
+                if items:
                     # Here, not when it is taken: bytes and what they say are judged together.
-                    self._good += not isinstance(item, Damage)
-                    await self._queue.put((item, chunk.arrival_ns))
+                    self._good += sum(not isinstance(item, Damage) for item in items)
+                    self._queue += [(item, chunk.arrival_ns) for item in items]
+                    self._news.set()
+                while len(self._queue) > self._settings.queue_items:
+                    self._taken.clear()
+                    await self._taken.wait()
                 since_turn += len(chunk.data)
                 if since_turn > _MUCH_BYTES:
                     # A board that floods the line, in pieces of any size, must let the others
@@ -182,20 +197,25 @@ class BoardConnection:
                     await asyncio.sleep(0)
         except LinkClosedError:
             # What was read before the drop must reach the disk before the connection ends.
-            await self._queue.join()
+            while self.in_hand:
+                self._taken.clear()
+                await self._taken.wait()
             raise
 
     async def _work(self) -> None:
         loop = asyncio.get_running_loop()
+        most = self._settings.batch_records
         begun_s = -self._settings.gather_s
         while True:
-            batch = [await self._queue.get()]
+            await self._news.wait()
             pause_s = begun_s + self._settings.gather_s - loop.time()
             if pause_s > 0:
                 await asyncio.sleep(pause_s)
             begun_s = loop.time()
-            while len(batch) < self._settings.batch_records and not self._queue.empty():
-                batch.append(self._queue.get_nowait())
+            batch = [self._queue.popleft() for _ in range(min(most, len(self._queue)))]
+            if not self._queue:
+                self._news.clear()
+            self._taking = True
             try:
                 await _to_its_end(self._take(batch))
             except LinkClosedError:
@@ -203,8 +223,8 @@ class BoardConnection:
                 # was read before it still goes to disk.
                 pass
             finally:
-                for _ in batch:
-                    self._queue.task_done()
+                self._taking = False
+                self._taken.set()
 
     async def _take(self, batch: Sequence[tuple[Decoded, int]]) -> None:
         records: list[RawRecord] = []
@@ -302,18 +322,19 @@ class BoardConnection:
         if not raws:
             return
         lines = [raw for raw in raws if raw.raw[0].startswith(b"LB")]
+        framed = raws
         if lines:
+            framed = [raw for raw in raws if not raw.raw[0].startswith(b"LB")]
             if self._text is None:
                 self._text = TextBoard(self._link.url, self._recorder, self._tell, self._clock)
                 self._state = ConnectionState.STREAMING
             await self._text.take(lines)
-        framed = [raw for raw in raws if not raw.raw[0].startswith(b"LB")]
         if self._boot is not None:
             await self._boot.take(framed)
         else:
             # The board spoke before it was greeted: hold what came until hello says which boot
             # it is. Bounded; what falls out is asked for again.
-            self._before_hello = (self._before_hello + framed)[-self._settings.queue_items :]
+            self._before_hello = [*self._before_hello, *framed][-self._settings.queue_items :]
 
     async def _confirm(self) -> None:
         boot = self._boot
@@ -379,9 +400,11 @@ class BoardConnection:
                 if now - asked_clock_ns >= wait_s * 1e9:
                     asked_clock_ns = now
                     await self._ask_clock()
-                await _to_its_end(boot.take(()))
+                if boot.waits_for_clock:
+                    await _to_its_end(boot.take(()))
                 await self._ask_again(boot)
-                await _to_its_end(boot.release_past_holes(now, settings.release_after_s))
+                if boot.waits_behind_hole(now, settings.release_after_s):
+                    await _to_its_end(boot.release_past_holes())
             await asyncio.sleep(0.05)
 
     def _refuse_foreign(self, now_ns: int) -> None:

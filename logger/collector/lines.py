@@ -56,8 +56,7 @@ class TextBoard:
 
     async def _write(self, timed: Sequence[TimedRecord]) -> None:
         if timed and self._row is not None:
-            await self._recorder.store(self._row, timed)
-            await self._recorder.file(self._row, timed)
+            await self._recorder.store(self._row, timed, timed)
 
     async def _lose(self, hole: Hole) -> None:
         assert self._row is not None

@@ -56,8 +56,17 @@ class Recorder(Protocol):
         """Remember the board and this start of it."""
         ...
 
-    async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
-        """Write records durably; a record that is there already does no harm."""
+    async def store(
+        self,
+        boot_row: int,
+        records: Sequence[TimedRecord],
+        in_order: Sequence[TimedRecord] = (),
+    ) -> None:
+        """Write records durably; a record that is there already does no harm.
+
+        What is then ``in_order`` is worked on with it, as by `file`: one way to the disk and back,
+        not two. If that fails, the records are stored all the same.
+        """
         ...
 
     async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:

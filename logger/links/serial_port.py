@@ -1,7 +1,8 @@
 """A board on a serial port, or on anything pyserial can reach by URL.
 
-pyserial blocks, so each open link has two threads of its own: one reads, and one opens, writes and
-closes. Bytes are stamped in the reading thread, before the event loop has any say in when it looks.
+pyserial blocks, so a thread of the link opens, closes and writes what does not go out at once.
+Bytes are stamped in a thread that reads, before the event loop has any say in when it looks: one
+for all ports where the system can wait for many (`logger.links.port_watch`), else one of the link.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ import serial
 
 from logger.errors import LinkClosedError, LinkOpenError, LinkTimeoutError, UsageError
 from logger.links.base import Chunk
+from logger.links.port_watch import MAX_CHUNK_BYTES, WATCH
 from logger.links.trouble import explain_open_failure
 
 if TYPE_CHECKING:
@@ -39,10 +41,6 @@ _log = logging.getLogger(__name__)
 # How long a read may sit in the driver before it looks whether the link was closed. Only transports
 # whose read cannot be cancelled (sockets) ever wait that long to close.
 _POLL_S = 0.05
-
-# A strike with all its scans is at most 32 frames of 516 bytes; more than that in one chunk
-# only makes its arrival time coarser.
-_MAX_CHUNK_BYTES = 16_384
 
 # About six minutes of a 115 200 baud line that never rests. Beyond that the reading thread
 # leaves the bytes to the driver and the other end, rather than fill the memory.
@@ -95,7 +93,9 @@ class SerialLink:
 
     def __init__(self, settings: SerialSettings) -> None:
         self._settings = settings
-        self._is_posix_port = False
+        # Of a port that is watched; never changes while it is open.
+        self._fd: int | None = None
+        self._writing = 0
         self._is_socket = settings.url.lower().startswith("socket:")
         self._port: serial.SerialBase | None = None
         self._worker: ThreadPoolExecutor | None = None
@@ -112,6 +112,7 @@ class SerialLink:
         self._arrived: list[Chunk] = []
         self._woken = False
         self._waiting_bytes = 0
+        self._opened = False
 
     @property
     def url(self) -> str:
@@ -133,6 +134,10 @@ class SerialLink:
             self._give_back()
             self._worker.shutdown(wait=False)
             raise
+        self._opened = True
+        if self._fd is not None:
+            WATCH.add(self._fd, self)
+            return
         self._reader = threading.Thread(
             target=self._read_until_gone, name=f"read-{self.url}", daemon=True
         )
@@ -148,12 +153,15 @@ class SerialLink:
             if self._chunks:
                 chunk = self._chunks.popleft()
                 with self._room:
+                    was_full = self._waiting_bytes > _MAX_WAITING_BYTES
                     self._waiting_bytes -= len(chunk.data)
                     self._room.notify()
+                if was_full and self.has_room:
+                    WATCH.look_again()
                 return chunk
             if self._ended is not None:
                 raise LinkClosedError(str(self._ended)) from self._ended
-            if self._reader is None:
+            if not self._opened:
                 raise LinkClosedError(f"the link to {self.url} is not open")
             self._waiter = asyncio.get_running_loop().create_future()
             try:
@@ -167,7 +175,33 @@ class SerialLink:
             raise LinkClosedError(f"the link to {self.url} is not open")
         if self._ended is not None:
             raise LinkClosedError(str(self._ended)) from self._ended
-        await self._loop.run_in_executor(self._worker, self._write_to_port, bytes(data))
+        rest = self._write_at_once(data) if self._fd is not None and not self._writing else data
+        if not rest:
+            # Somebody who writes without end lets others have their turn all the same.
+            await asyncio.sleep(0)
+            return
+        with self._room:
+            self._writing += 1
+        written = self._worker.submit(self._write_to_port, bytes(rest))
+        # When the thread is done with it, which may be after whoever waits for it was cancelled.
+        written.add_done_callback(self._wrote)
+        await asyncio.wrap_future(written)
+
+    def _wrote(self, _written: Future[None]) -> None:
+        with self._room:
+            self._writing -= 1
+
+    def _write_at_once(self, data: bytes) -> bytes:
+        """Write what the port takes without waiting; return the rest.
+
+        A confirmation is 15 bytes: handing it to another thread takes longer than writing it.
+        """
+        assert self._fd is not None
+        try:
+            return data[os.write(self._fd, data) :]
+        except OSError:
+            # Full, or gone: the thread finds out which.
+            return data
 
     async def close(self) -> None:
         """Close; see `Link.close`."""
@@ -231,14 +265,16 @@ class SerialLink:
             _close_all_of(port)
             raise
         _keep_others_out(port, True)
-        self._is_posix_port = isinstance(port, serial.Serial) and hasattr(port, "pipe_abort_read_r")
+        # Only where what pyserial opened is a descriptor that can be waited for.
+        if isinstance(port, serial.Serial) and hasattr(port, "pipe_abort_read_r"):
+            self._fd = port.fileno()
         self._port = port
 
     def _write_to_port(self, data: bytes) -> None:
         if self._closing.is_set() or self._port is None:
             raise LinkClosedError(f"the link to {self.url} was closed")
         try:
-            sent = self._port.write(data)
+            sent = self._write_watched(data) if self._fd is not None else self._port.write(data)
         except (serial.SerialTimeoutException, TimeoutError) as error:
             raise LinkTimeoutError(
                 f"{self.url} takes no more bytes: the board hangs or is not the one that is meant; "
@@ -249,7 +285,29 @@ class SerialLink:
         if sent != len(data):
             raise LinkClosedError(f"the link to {self.url} was closed while it was writing")
 
+    def _write_watched(self, data: bytes) -> int:
+        """Write, and wait where the port is full; less than all if it is closed meanwhile.
+
+        pyserial does not wait before its first piece but tries at full speed.
+        """
+        port: Any = self._port
+        fd, abort = port.fileno(), port.pipe_abort_write_r
+        until_s = time.monotonic() + self._settings.write_timeout_s
+        sent = 0
+        while sent < len(data):
+            left_s = max(until_s - time.monotonic(), 0)
+            closing, ready, _ = select.select([abort], [fd], [], left_s)
+            if closing:
+                break
+            if not ready:
+                raise TimeoutError
+            with contextlib.suppress(BlockingIOError):
+                sent += os.write(fd, data[sent:])
+        return sent
+
     def _close_port(self) -> None:
+        if self._fd is not None:
+            WATCH.remove(self._fd, self)
         if self._reader is not None:
             self._reader.join()
         port, self._port = self._port, None
@@ -293,8 +351,6 @@ class SerialLink:
     def _read_some(self) -> bytes:
         port = self._port
         assert port is not None
-        if self._is_posix_port:
-            return self._read_posix(port)
         data: bytes = port.read(1)
         if not data:
             return b""
@@ -304,31 +360,46 @@ class SerialLink:
                 # pyserial cannot tell how much waits in a socket, only that something does.
                 port.timeout = 0
                 try:
-                    data += port.read(_MAX_CHUNK_BYTES)
+                    data += port.read(MAX_CHUNK_BYTES)
                 finally:
                     port.timeout = _POLL_S
                 return data
-            while (more := port.in_waiting) and len(data) < _MAX_CHUNK_BYTES:
-                data += port.read(min(more, _MAX_CHUNK_BYTES))
+            while (more := port.in_waiting) and len(data) < MAX_CHUNK_BYTES:
+                data += port.read(min(more, MAX_CHUNK_BYTES))
         return data
 
-    def _read_posix(self, port: Any) -> bytes:  # noqa: ANN401 - pyserial has no types
-        """Read all that waits with one call, where pyserial takes four: a streaming board counts.
+    # --- in the thread that reads all ports -------------------------------------------------
 
-        What pyserial does, with its pipe that `cancel_read` writes to.
-        """
-        fd, abort = port.fd, port.pipe_abort_read_r
-        ready, _, _ = select.select([fd, abort], [], [], _POLL_S)
-        if abort in ready:
-            os.read(abort, 1000)
-            return b""
-        if not ready:
-            return b""
-        data = os.read(fd, _MAX_CHUNK_BYTES)
-        if not data:
-            # Ready and nothing there: the other end has hung up.
-            raise OSError("hung up")
-        return data
+    @property
+    def loop(self) -> asyncio.AbstractEventLoop:
+        """Where this link is used."""
+        assert self._loop is not None
+        return self._loop
+
+    @property
+    def has_room(self) -> bool:
+        """Whether more may come."""
+        return self._waiting_bytes <= _MAX_WAITING_BYTES
+
+    def came(self, chunk: Chunk) -> None:
+        """Take what came."""
+        with self._room:
+            self._waiting_bytes += len(chunk.data)
+            self._arrived.append(chunk)
+
+    def deliver(self) -> None:
+        """Hand what came to whoever reads; in the event loop."""
+        self._take()
+
+    def ended(self, error: OSError | None) -> None:
+        """Take note that the port is gone, or that the event loop is."""
+        end = LinkClosedError(self._gone_text())
+        end.__cause__ = error
+        try:
+            self.loop.call_soon_threadsafe(self._take_end, end)
+        except RuntimeError:
+            # The event loop ended without closing the link; nobody else will do it.
+            _close_all_of(self._port)
 
     # --- in the event loop ------------------------------------------------------------------
 

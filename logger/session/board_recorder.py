@@ -90,8 +90,13 @@ class BenchRecorder:
         beyond = self._store.sequences_after(boot, next_expected - 1)
         return KnownBoot(boot, next_expected, beyond, self._store.later_starts(boot))
 
-    async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
-        """Write records durably."""
+    async def store(
+        self,
+        boot_row: int,
+        records: Sequence[TimedRecord],
+        in_order: Sequence[TimedRecord] = (),
+    ) -> None:
+        """Write records durably and hand on those in order."""
         first = self._new_from.get(boot_row, 0)
         session = self._session
         for_session = [
@@ -109,6 +114,8 @@ class BenchRecorder:
             await asyncio.to_thread(
                 self._store.add_records, boot_row, for_session, session=session.id
             )
+        if in_order:
+            await self.file(boot_row, in_order)
 
     async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
         """Hand on stored records, but for those from before."""

@@ -185,7 +185,10 @@ class LoggingRun:
     async def _idle(self) -> None:
         while True:
             await asyncio.sleep(_IDLE_EVERY_S)
-            await self.recorder.idle()
+            # A line is not quiet while what it brought is still on its way to the disk: a contact
+            # closed too soon has to be worked out anew, which a busy program must not also do.
+            if self._connection is None or not self._connection.in_hand:
+                await self.recorder.idle()
 
     async def _last_contacts(self) -> None:
         """File a contact that was still open when the run ended."""

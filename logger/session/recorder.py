@@ -16,6 +16,8 @@ _P = ParamSpec("_P")
 _T = TypeVar("_T")
 # Longer than any pause within a contact.
 _LONG_NS = 60_000_000_000
+# A little less than a contact is given time to go on (`logger.session.contacts_of`).
+_QUIET_NS = 450_000_000
 
 
 class SessionRecorder:
@@ -55,6 +57,7 @@ class SessionRecorder:
         self._thread = thread
         self._may_use = may_use
         self._gate = gate
+        self._latest_ns = clock.monotonic_ns()
 
     async def call(self, work: Callable[_P, _T], *arguments: _P.args, **named: _P.kwargs) -> _T:
         """Run something on the session in the store's thread."""
@@ -72,13 +75,26 @@ class SessionRecorder:
         self._tell(await self.call(self.session.catch_up))
         return known
 
-    async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
-        """Write records durably."""
-        await self.call(self.session.store_records, boot_row, records)
+    async def store(
+        self,
+        boot_row: int,
+        records: Sequence[TimedRecord],
+        in_order: Sequence[TimedRecord] = (),
+    ) -> None:
+        """Write records durably; work out strikes from those in order and file them."""
+        session = self.session
+        filed = await self._thread.both(
+            lambda: session.store_records(boot_row, records),
+            lambda: session.file(boot_row, in_order),
+        )
+        self._latest_ns = self._clock.monotonic_ns()
+        self._tell(filed)
 
     async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
         """Work out strikes from stored records and file them."""
-        self._tell(await self.call(self.session.file, boot_row, records))
+        filed = await self.call(self.session.file, boot_row, records)
+        self._latest_ns = self._clock.monotonic_ns()
+        self._tell(filed)
 
     async def lost(self, boot_row: int, holes: Sequence[Hole], reason: str) -> None:
         """Count records that will never come."""
@@ -87,7 +103,8 @@ class SessionRecorder:
 
     async def idle(self, *, at_end: bool = False) -> None:
         """Let contacts end that a quiet line leaves open; call it now and then, and at the end."""
-        if not (at_end or self.session.has_open_contact):
+        quiet = self._clock.monotonic_ns() - self._latest_ns > _QUIET_NS
+        if not (at_end or (quiet and self.session.has_open_contact)):
             return
         now = self._clock.utc_ns() + (_LONG_NS if at_end else 0)
         self._tell(await self.call(self.session.idle, now))

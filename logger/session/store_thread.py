@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import functools
 import queue
 import sqlite3
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import Future
 from typing import Any, ParamSpec, TypeAlias, TypeVar
 
 from logger.errors import StoreError
@@ -17,7 +17,9 @@ from logger.store.store import Store
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")
-_Job: TypeAlias = tuple[Callable[[], Any], "Future[Any]"]
+_Works: TypeAlias = tuple[Callable[[], Any], ...]
+_Job: TypeAlias = tuple[_Works, "asyncio.Future[Any]"]
+_Result: TypeAlias = tuple["asyncio.Future[Any]", Any, BaseException | None]
 # Who came first into a group waits for the last of it: no more than this and one more job.
 _GROUP_S = 0.01
 _GROUP_JOBS = 64
@@ -50,14 +52,29 @@ class StoreThread:
             It, or the commit, failed: nothing of it is stored. Once the file refused something,
             nothing is tried any more.
         """
+        result: _T = await self._ask((functools.partial(work, *arguments, **named),))
+        return result
+
+    async def both(self, first: Callable[[], object], then: Callable[[], _T]) -> _T:
+        """Do two things on the store in one go; what ``then`` breaks leaves ``first`` as it is.
+
+        Raises
+        ------
+        StoreError
+            One of them, or the commit, failed; ``then`` is not tried if ``first`` failed.
+        """
+        result: _T = await self._ask((first, then))
+        return result
+
+    def _ask(self, works: _Works) -> asyncio.Future[Any]:
         if self._closed:
             raise RuntimeError("the store's thread has ended")
         if not self._started:
             self._started = True
             self._thread.start()
-        done: Future[_T] = Future()
-        self._jobs.put((functools.partial(work, *arguments, **named), done))
-        return await asyncio.wrap_future(done)
+        done: asyncio.Future[Any] = asyncio.get_running_loop().create_future()
+        self._jobs.put((works, done))
+        return done
 
     def close(self) -> None:
         """Wait for what is still being written, and end; may be called more than once."""
@@ -78,14 +95,14 @@ class StoreThread:
     def _do_group(self, first: _Job) -> bool:
         """Do a job and those that wait behind it; False if the end was among them."""
         job: _Job | None = first
-        done: list[tuple[Future[Any], Any]] = []
+        results: list[_Result] = []
         try:
             with self.store.gathering():
                 # From when the file is ours: who had to wait for it finds more to take along.
                 until_s = time.monotonic() + _GROUP_S
                 while job is not None:
-                    self._do(job, done)
-                    if len(done) >= _GROUP_JOBS or time.monotonic() > until_s:
+                    results.append(self._do(*job))
+                    if len(results) >= _GROUP_JOBS or time.monotonic() > until_s:
                         break
                     try:
                         job = self._jobs.get_nowait()
@@ -93,30 +110,47 @@ class StoreThread:
                         break
         except BaseException as error:  # noqa: BLE001 - handed on to each of those who wait
             self._note(error)
-            for future, _ in done:
-                future.set_exception(error)
-        else:
-            for future, result in done:
-                future.set_result(result)
+            results = [(done, None, failure or error) for done, _, failure in results]
+        _tell(results)
         return job is not None
 
-    def _do(self, job: _Job, done: list[tuple[Future[Any], Any]]) -> None:
-        work, future = job
-        if not future.set_running_or_notify_cancel():
-            return
+    def _do(self, works: _Works, done: asyncio.Future[Any]) -> _Result:
+        result = None
         try:
-            if self._refusal is not None:
-                raise self._refusal
-            with self.store.part():
-                result = work()
+            # Whoever stopped waiting before it was begun wants nothing done.
+            for work in () if done.cancelled() else works:
+                if self._refusal is not None:
+                    raise self._refusal
+                with self.store.part():
+                    result = work()
         except BaseException as error:  # noqa: BLE001 - handed on to the one who waits
             self._note(error)
-            future.set_exception(error)
-        else:
-            done.append((future, result))
+            return done, None, error
+        return done, result, None
 
     def _note(self, error: BaseException) -> None:
         cause = error.__cause__
         by_file = isinstance(cause, sqlite3.DatabaseError)
         if isinstance(error, StoreError) and by_file and type(cause) is not sqlite3.IntegrityError:
             self._refusal = self._refusal or error
+
+
+def _tell(results: list[_Result]) -> None:
+    """Wake those who wait, all of an event loop at once."""
+    by_loop: dict[asyncio.AbstractEventLoop, list[_Result]] = {}
+    for result in results:
+        by_loop.setdefault(result[0].get_loop(), []).append(result)
+    for loop, own in by_loop.items():
+        # A loop that ended has nobody left who waits.
+        with contextlib.suppress(RuntimeError):
+            loop.call_soon_threadsafe(_wake, own)
+
+
+def _wake(results: list[_Result]) -> None:
+    for done, result, error in results:
+        if done.done():
+            continue
+        if error is not None:
+            done.set_exception(error)
+        else:
+            done.set_result(result)

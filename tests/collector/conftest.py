@@ -68,11 +68,17 @@ class MemoryRecorder:
         self.boots.append(identity)
         return self.known.get(identity.boot_key, KnownBoot(len(self.boots)))
 
-    async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
+    async def store(
+        self,
+        boot_row: int,
+        records: Sequence[TimedRecord],
+        in_order: Sequence[TimedRecord] = (),
+    ) -> None:
         await asyncio.sleep(0)
         if self.failure is not None:
             raise self.failure
         self.stored += records
+        await self.file(boot_row, in_order)
 
     async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
         await asyncio.sleep(0)
@@ -193,10 +199,10 @@ def slow(bench: Bench) -> Bench:
     writing, go_on = asyncio.Event(), asyncio.Event()
     store = bench.recorder.store
 
-    async def slowly(boot_row, records):
+    async def slowly(boot_row, records, in_order=()):
         writing.set()
         await go_on.wait()
-        await store(boot_row, records)
+        await store(boot_row, records, in_order)
 
     bench.recorder.store = slowly
     bench.writing, bench.go_on = writing, go_on

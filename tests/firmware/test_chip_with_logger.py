@@ -45,7 +45,13 @@ class OnDisk:
         expected = 0 if last is None else last + 1
         return KnownBoot(boot, expected, self._store.sequences_after(boot, expected))
 
-    async def store(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
+    async def store(
+        self,
+        boot_row: int,
+        records: Sequence[TimedRecord],
+        in_order: Sequence[TimedRecord] = (),
+    ) -> None:
+        del in_order
         self._store.add_records(boot_row, records)
 
     async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:

@@ -85,13 +85,14 @@ class Book:
         beyond = frozenset(s for s in self.stored[row] if s >= following)
         return KnownBoot(row, following, beyond, later)
 
-    async def store(self, boot_row, records):
+    async def store(self, boot_row, records, in_order=()):
         await asyncio.sleep(0)
         for record in records:
             assert record.sequence not in self.stored[boot_row], "stored twice"
             assert abs(record.struck_utc_ns) < 2**63
             assert 0 <= record.struck_u_ns < 2**63
             self.stored[boot_row][record.sequence] = record.raw.raw
+        await self.file(boot_row, in_order)
 
     async def file(self, boot_row, records):
         await asyncio.sleep(0)
