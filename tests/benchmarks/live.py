@@ -167,7 +167,7 @@ def hops(
     published = {key: at for key, at in reversed(logger["published"])}
     for place, (strike, begin) in enumerate(zip(ids, wire_ms, strict=True)):
         at = begin
-        for hop in ("read", "decoded", "stored", "filed"):
+        for hop in ("read", "taken", "filed"):
             after = min(then for _, then in logger[hop] if then >= at)
             took.setdefault(hop, []).append(after - at)
             at = after

@@ -20,14 +20,13 @@ from pathlib import Path
 from typing import Any
 
 from logger.collector.connection import BoardConnection
-from logger.links.serial_port import SerialLink
-from logger.page.feed import Feed
+from logger.decoding import Decoder
 from logger.page.hub import Hub, Outbox
 from logger.records import RawRecord
 from logger.session.recorder import SessionRecorder
 
 HOPS: dict[str, list[tuple[int | None, float]]] = {
-    name: [] for name in ("read", "decoded", "stored", "filed", "published", "sent", "worked_out")
+    name: [] for name in ("read", "taken", "filed", "published", "sent", "worked_out")
 }
 
 
@@ -37,31 +36,25 @@ def note(hop: str, key: int | None = None) -> None:
 
 def watch() -> None:
     """Put a clock reading at each part."""
-    hand_over, take, store, file = (
-        SerialLink._hand_over, BoardConnection._take, SessionRecorder.store, SessionRecorder.file,
-    )  # fmt: skip
+    feed, take, tell = Decoder.feed, BoardConnection._take, SessionRecorder._tell
     publish, send, keep = Hub.publish_strikes, Outbox.take, Hub.publish_state
 
-    @functools.wraps(hand_over)
-    def handed_over(self: SerialLink, *rest: Any) -> None:
+    @functools.wraps(feed)
+    def fed(self: Decoder, *rest: Any) -> Any:
         note("read")
-        hand_over(self, *rest)
+        return feed(self, *rest)
 
     @functools.wraps(take)
     async def taken(self: BoardConnection, batch: Any) -> None:
         if any(isinstance(item, RawRecord) for item, _ in batch):
-            note("decoded")
+            note("taken")
         await take(self, batch)
 
-    @functools.wraps(store)
-    async def stored(self: SessionRecorder, *rest: Any) -> None:
-        await store(self, *rest)
-        note("stored")
-
-    @functools.wraps(file)
-    async def filed(self: SessionRecorder, *rest: Any) -> None:
-        await file(self, *rest)
-        note("filed")
+    @functools.wraps(tell)
+    def told(self: SessionRecorder, filed: Any) -> None:
+        if filed:
+            note("filed")
+        tell(self, filed)
 
     @functools.wraps(publish)
     def published(self: Hub, strikes: Any, *, anew: bool = False) -> None:
@@ -83,10 +76,9 @@ def watch() -> None:
         if state.up_to_date:
             note("worked_out", sum(club.used + club.set_aside for club in state.clubs))
 
-    SerialLink._hand_over = handed_over  # type: ignore[method-assign]
+    Decoder.feed = fed  # type: ignore[method-assign]
     BoardConnection._take = taken  # type: ignore[method-assign]
-    SessionRecorder.store = stored  # type: ignore[method-assign]
-    SessionRecorder.file = filed  # type: ignore[method-assign]
+    SessionRecorder._tell = told  # type: ignore[method-assign]
     Hub.publish_strikes = published  # type: ignore[method-assign]
     Outbox.take = sent  # type: ignore[method-assign]
     Hub.publish_state = kept  # type: ignore[method-assign]
