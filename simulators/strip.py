@@ -133,7 +133,10 @@ class Strip:
         hours = t_ns / 3.6e12
         age_ms = (t_ns - self._kept_at_ns) / 1e6
         kept = self._kept_counts * np.exp(-max(0.0, age_ms) / self.faults.creep_ms)
-        return np.asarray(self.rest + self.drift_per_hour * hours + kept)
+        # A converter shows nothing below zero: a cell that drifts there rests at zero. (Else its
+        # load would never seem to end, and a board never record again.)
+        drifted = self.rest + self.drift_per_hour * hours + kept
+        return np.asarray(np.maximum(drifted, 0.0))
 
     def memory(self, n: int = 1) -> Memory:
         """Cells that have been at rest for long."""

@@ -32,7 +32,7 @@ import tracemalloc
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
@@ -55,7 +55,6 @@ START_UTC_NS = 1_800_000_000_000_000_000
 DROP_EVERY_S = 600.0
 RESTART_EVERY_S = 4 * 3600.0
 SECOND_NS = 1_000_000_000
-T = TypeVar("T")
 
 
 class CountingThread(StoreThread):
@@ -63,12 +62,14 @@ class CountingThread(StoreThread):
 
     waiting = 0
 
-    async def call(self, work: Callable[..., T], *arguments: Any, **named: Any) -> T:
+    def _ask(self, works: tuple[Callable[[], Any], ...]) -> asyncio.Future[Any]:
+        done = super()._ask(works)
         self.waiting += 1
-        try:
-            return await super().call(work, *arguments, **named)
-        finally:
-            self.waiting -= 1
+        done.add_done_callback(self._answered)
+        return done
+
+    def _answered(self, _: asyncio.Future[Any]) -> None:
+        self.waiting -= 1
 
 
 class JumpingSelector(selectors.DefaultSelector):
