@@ -39,7 +39,7 @@ from analysis.footprint_posterior import (
     moments,
     posterior_nodes,
 )
-from analysis.footprint_problem import Problem, priors
+from analysis.footprint_problem import Problem, paired, priors
 from analysis.footprint_scans import PeakProfile, peak_profile
 from analysis.footprint_start import find_patch, start
 from analysis.footprint_types import (
@@ -53,7 +53,7 @@ from analysis.footprint_types import (
 __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
 
 # Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
-_BATCH = 256
+_BATCH = 1024
 # Numbers of which arrays in use are at most.
 _KEPT = 2_000_000
 # Rows of theta that belong to the head, and to the board: the same in all of their strikes.
@@ -249,10 +249,10 @@ def _fit_batch(
     y = np.where(profile.missing, 0.0, profile.counts)
     patch = find_patch(y, profile.variance)
     out.reason[rows] = before_fit(profile, patch)
-    good = np.nonzero(out.reason[rows] == Reason.OK)[0]
+    good = paired(np.nonzero(out.reason[rows] == Reason.OK)[0])
     if not len(good):
         return
-    if len(good) < len(rows):
+    if len(good) != len(rows):
         profile, patch = profile.take(good), patch.take(good)
         y, rows, mark = y[good], rows[good], mark[good]
     mean, weight = priors(

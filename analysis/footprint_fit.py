@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import solve_damped
-from analysis.footprint_model import C, L
+from analysis.footprint_linear import Elimination, single
+from analysis.footprint_model import C, L, predict
 from analysis.footprint_problem import (
     Measured,
     Problem,
     believed,
+    cost_of,
     good_chance,
     good_factor2,
     heavy_factor2,
     measure,
+    paired,
     weigh,
 )
 from analysis.footprint_start import choose_ends
@@ -27,106 +29,177 @@ from analysis.footprint_types import BoolArray
 # Largest step in one go, by row of theta: the model's kinks make longer ones useless.
 STEP_LIMIT = np.array([0.7, 12.0, 0.5, 12.0, 4.0, 0.5, 4.0, 4.0, 0.2, 0.7])[:, None]
 # Steps of either phase, and what they may still gain when they stop.
-_FIRST_STEPS, _FIRST_TOLERANCE = 3, 0.05
-_LAST_STEPS, _LAST_TOLERANCE = 10, 0.005
+_FIRST_STEPS, _FIRST_TOLERANCE = 3, 0.1
+_LAST_STEPS, _LAST_TOLERANCE = 8, 0.01
 # A second guess is tried when it looked at most this much dearer than the first.
 _RIVAL_COST = 8.0
 # Ends found anew are tried when they moved by more than this part of the pitch.
 _RETRY_PITCHES = 0.3
 # Strikes that have settled are left out once they are this part.
-_WORTH_LEAVING = 0.4
+_WORTH_LEAVING = 0.2
 
 
 @dataclass
-class Noise:
-    """Weights under which cost is measured, n strikes."""
+class Search:
+    """Where the search of n strikes is; strikes last everywhere."""
 
-    kind: str
+    problem: Problem
+    noise: str
+    """See `footprint_problem.measure`."""
+    blur_mm: float
+    theta: FloatArray
     inverse_var: FloatArray
-    """(cells, n)."""
-    factor2: FloatArray | None = None
+    """(cells, n): weights under which cost is measured."""
+    factor2: FloatArray | None
     """(n,): square of the noise factor; given, both follow the model from step to step."""
+    cost: FloatArray
+    slope: FloatArray
+    normal: FloatArray
+    damping: FloatArray
 
-    def take(self, rows: NDArray[Any]) -> Noise:
+    @classmethod
+    def at(
+        cls,
+        problem: Problem,
+        theta: FloatArray,
+        inverse_var: FloatArray,
+        noise: str,
+        blur_mm: float = 0.0,
+    ) -> Search:
+        """Begin at theta."""
+        return cls.begin(
+            problem,
+            measure(problem, theta, inverse_var, noise, blur_mm),
+            inverse_var,
+            noise,
+            blur_mm,
+        )
+
+    @classmethod
+    def begin(
+        cls,
+        problem: Problem,
+        at: Measured,
+        inverse_var: FloatArray,
+        noise: str,
+        blur_mm: float = 0.0,
+        factor2: FloatArray | None = None,
+    ) -> Search:
+        """Begin where the model is known already."""
+        return cls(
+            problem,
+            noise,
+            blur_mm,
+            at.theta,
+            inverse_var,
+            factor2,
+            at.cost,
+            at.slope,
+            at.normal,
+            np.full_like(at.cost, 1e-3),
+        )
+
+    def _arrays(self) -> tuple[FloatArray, ...]:
+        always = (self.theta, self.inverse_var, self.cost, self.slope, self.normal, self.damping)
+        return always if self.factor2 is None else (*always, self.factor2)
+
+    def take(self, rows: NDArray[Any]) -> Search:
         """Pick some of the strikes."""
-        factor2 = None if self.factor2 is None else self.factor2[rows]
-        return Noise(self.kind, self.inverse_var[:, rows], factor2)
+        theta, inverse_var, cost, slope, normal, damping, *factor2 = (
+            array[..., rows] for array in self._arrays()
+        )
+        factor = factor2[0] if factor2 else None
+        problem = self.problem.take(rows)
+        return Search(
+            problem,
+            self.noise,
+            self.blur_mm,
+            theta,
+            inverse_var,
+            factor,
+            cost,
+            slope,
+            normal,
+            damping,
+        )
 
-    def put(self, other: Noise, rows: NDArray[np.intp]) -> None:
+    def put(self, other: Search, rows: NDArray[np.intp]) -> None:
         """File ``other`` as the strikes ``rows``."""
-        if self.factor2 is not None and other.factor2 is not None:
-            self.inverse_var[:, rows] = other.inverse_var
-            self.factor2[rows] = other.factor2
+        for mine, new in zip(self._arrays(), other._arrays(), strict=True):
+            mine[..., rows] = new
 
+    def adopt(self, at: Measured, better: BoolArray) -> None:
+        """Move the strikes that got ``better``."""
+        pairs = [(self.theta, at.theta), (self.cost, at.cost), (self.slope, at.slope)]
+        for mine, new in (*pairs, (self.normal, at.normal)):
+            np.copyto(mine, new, where=better)
 
-def descend(
-    problem: Problem,
-    best: Measured,
-    noise: Noise,
-    steps: int,
-    tolerance: float,
-    blur_mm: float = 0.0,
-    damping: FloatArray | None = None,
-) -> BoolArray:
-    """Levenberg-Marquardt from ``best``, which is improved in place as ``noise`` is.
+    def descend(self, steps: int, tolerance: float) -> BoolArray:
+        """Levenberg-Marquardt, in place.
 
-    Returns
-    -------
-    settled : (n,) bool
-        The last accepted or foreseen gain in cost was below ``tolerance`` (a shift of a few
-        hundredths of a standard deviation).
-    """
-    n = len(best.cost)
-    settled = np.zeros(n, dtype=np.bool_)
-    damping = np.full(n, 1e-3) if damping is None else damping
-    for done_steps in range(steps):
-        step = solve_damped(best.normal, damping, best.slope)
-        excess = (np.abs(step) / STEP_LIMIT).max(axis=0)
-        step /= np.maximum(excess, 1.0)
-        foreseen = (step * best.slope).sum(axis=0)
-        trial = measure(problem, best.theta + step, noise.inverse_var, noise.kind, blur_mm)
-        gain = best.cost - trial.cost
-        # One that has settled waits for the batch to shrink: it must end as it would alone.
-        better = (gain > 0) & ~settled
-        settled |= (better & (gain < tolerance) & (excess <= 1)) | (foreseen < 0.2 * tolerance)
-        # A kink (an end at the border of a cell) can stop every step: good enough there.
-        settled |= damping > 1e4
-        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-2) * 8.0)
-        best.adopt(trial, better)
-        if settled.all():
-            break
-        if noise.factor2 is not None:
-            _follow(problem, best, noise, better)
-        open_rows = np.nonzero(~settled)[0]
-        if len(open_rows) < (1 - _WORTH_LEAVING) * n:
-            part, part_noise = best.take(open_rows), noise.take(open_rows)
-            settled[open_rows] = descend(
-                problem.take(open_rows),
-                part,
-                part_noise,
-                steps - done_steps - 1,
-                tolerance,
-                blur_mm,
-                damping[open_rows],
+        Returns
+        -------
+        settled : (n,) bool
+            The last accepted or foreseen gain in cost was below ``tolerance`` (a shift of a few
+            hundredths of a standard deviation).
+        """
+        n = len(self.cost)
+        settled = np.zeros(n, dtype=np.bool_)
+        limit = STEP_LIMIT.astype(self.theta.dtype)
+        for done_steps in range(steps):
+            step = Elimination(self.normal, self.slope, self.damping).solve()
+            excess = (np.abs(step) / limit).max(axis=0)
+            step /= np.maximum(excess, 1.0)
+            foreseen = (step * self.slope).sum(axis=0)
+            # So short a step needs no look at where it leads, unless an end changes cells.
+            last = ~settled & (foreseen < tolerance) & (excess <= 1)
+            last &= (self._cells_of_ends(step) == self._cells_of_ends(0.0)).all(axis=0)
+            np.add(self.theta, step, out=self.theta, where=last)
+            np.subtract(self.cost, foreseen, out=self.cost, where=last)
+            # A kink (an end at the border of a cell) can stop every step: good enough there.
+            settled |= last | (self.damping > 1e4)
+            open_rows = paired(np.nonzero(~settled)[0])
+            if len(open_rows) <= (1 - _WORTH_LEAVING) * n:
+                if len(open_rows):
+                    part = self.take(open_rows)
+                    settled[open_rows] = part.descend(steps - done_steps, tolerance)
+                    self.put(part, open_rows)
+                break
+            gain, at, follow = self._try(self.theta + step)
+            # One that has settled waits for the batch to shrink: it must end as it would alone.
+            better = (gain > 0) & ~settled
+            settled |= better & (gain < tolerance) & (excess <= 1)
+            self.damping = np.where(
+                better, self.damping * 0.2, np.maximum(self.damping, 1e-2) * 8.0
             )
-            best.put(part, open_rows)
-            noise.put(part_noise, open_rows)
-            break
-    return settled
+            self.adopt(at, better)
+            if self.factor2 is not None and follow is not None:
+                np.copyto(self.inverse_var, follow[0], where=better)
+                np.copyto(self.factor2, follow[1], where=better)
+        return settled
 
+    def _cells_of_ends(self, step: FloatArray | float) -> FloatArray:
+        """Cells in which the sole's ends are after a step, (2, n)."""
+        cells, theta = self.problem.cells, self.theta + step
+        half = 0.5 * theta[L]
+        ends = np.stack([theta[C] - half, theta[C] + half])
+        return np.floor((ends - cells.left.item(0)) * (1 / cells.pitch_mm))
 
-def _follow(problem: Problem, best: Measured, noise: Noise, moved: BoolArray) -> None:
-    """Let noise follow the model's counts where these have ``moved``."""
-    assert noise.factor2 is not None
-    stated = problem.inverse_variance(best.found.counts)
-    square = best.rest * best.rest
-    square *= stated
-    factor2 = good_factor2(problem, square, noise.factor2)[2]
-    stated /= factor2
-    noise.factor2 = np.where(moved, factor2, noise.factor2)
-    noise.inverse_var = np.where(moved, stated, noise.inverse_var)
-    again = weigh(problem, best.theta, best.found, best.rest, noise.inverse_var, noise.kind)
-    best.adopt(again, moved)
+    def _try(
+        self, theta: FloatArray
+    ) -> tuple[FloatArray, Measured, tuple[FloatArray, FloatArray] | None]:
+        """Gain in cost at theta; what is there, under noise that has followed the model; that."""
+        problem = self.problem
+        if self.factor2 is None:
+            at = measure(problem, theta, self.inverse_var, self.noise, self.blur_mm)
+            return self.cost - at.cost, at, None
+        found = predict(theta, problem.cells, problem.sag, self.blur_mm)
+        rest = problem.residuals(found.counts)
+        gain = self.cost - cost_of(problem, theta, rest, self.inverse_var, self.noise)
+        stated = problem.inverse_variance(found.counts)
+        factor2 = good_factor2(problem, rest * rest * stated, self.factor2)[2]
+        stated /= factor2
+        return gain, weigh(problem, theta, found, rest, stated, self.noise), (stated, factor2)
 
 
 @dataclass
@@ -157,6 +230,18 @@ class Mode:
     noise_factor: FloatArray
     settled: BoolArray
 
+    def single(self) -> Mode:
+        """Return the same in single precision; without what is there for each cell and column."""
+        return replace(
+            self,
+            theta=single(self.theta),
+            normal=single(self.normal),
+            slope=single(self.slope),
+            cost=single(self.cost),
+            inverse_var=single(self.inverse_var),
+            noise_factor=single(self.noise_factor),
+        )
+
 
 def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: FloatArray) -> Mode:
     """Fit in two phases: heavy-tailed noise first, then good-or-bad cells.
@@ -171,52 +256,53 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
         Values that stand in for the model's in the noise of the first phase.
     """
     n = price.shape[1]
+    quick, theta = problem.single(), single(theta)
     pitch = problem.cells.pitch_mm
-    inverse_var = problem.inverse_variance(smooth)
+    inverse_var = quick.inverse_variance(single(smooth))
     # All guesses worth a try are fitted together.
     tried = [np.nonzero(price[k] - price[0] < _RIVAL_COST)[0] for k in range(len(price))]
     rows = np.concatenate(tried)
     guesses = np.concatenate([theta[k][:, part] for k, part in enumerate(tried)], axis=1)
-    many = problem if len(rows) == n else problem.take(rows)
-    noise = Noise("student", inverse_var if len(rows) == n else inverse_var[:, rows])
-    first = measure(many, guesses, noise.inverse_var, noise.kind, pitch)
-    descend(many, first, noise, _FIRST_STEPS, _FIRST_TOLERANCE, pitch)
+    many = quick if len(rows) == n else quick.take(rows)
+    weights = inverse_var if len(rows) == n else inverse_var[:, rows]
+    first = Search.at(many, guesses, weights, "student", pitch)
+    first.descend(_FIRST_STEPS, _FIRST_TOLERANCE)
     if len(rows) > n:
         first = _cheapest(first, rows, n)
-    _retry_ends(problem, first, inverse_var)
-    stated = problem.inverse_variance(first.found.counts)
-    factor2 = heavy_factor2(problem, first.rest * first.rest * stated)
-    noise = Noise("mixture", stated / factor2, factor2)
-    best = weigh(problem, first.theta, first.found, first.rest, noise.inverse_var, noise.kind)
-    settled = descend(problem, best, noise, _LAST_STEPS, _LAST_TOLERANCE)
-    # Whoever never moved still has derivatives by blurred ends.
-    still = np.nonzero((best.theta == first.theta).all(axis=0))[0]
-    if len(still):
-        part = noise.take(still)
-        exact = measure(problem.take(still), first.theta[:, still], part.inverse_var, part.kind)
-        best.put(exact, still)
-    return _at_mode(problem, best, noise, settled)
+    _retry_ends(first)
+    # No longer by blurred ends.
+    found = predict(first.theta, quick.cells, quick.sag)
+    rest, stated = quick.residuals(found.counts), quick.inverse_variance(found.counts)
+    factor2 = heavy_factor2(quick, rest * rest * stated)
+    stated /= factor2
+    at = weigh(quick, first.theta, found, rest, stated, "mixture")
+    best = Search.begin(quick, at, stated, "mixture", factor2=factor2)
+    settled = best.descend(_LAST_STEPS, _LAST_TOLERANCE)
+    return _at_mode(problem, best, settled)
 
 
-def _at_mode(problem: Problem, best: Measured, noise: Noise, settled: BoolArray) -> Mode:
+def _at_mode(problem: Problem, best: Search, settled: BoolArray) -> Mode:
     """Take stock at the end of the search."""
-    assert noise.factor2 is not None
-    stated = problem.inverse_variance(best.found.counts)
-    square = best.rest * best.rest * stated
-    good = good_chance(square / noise.factor2)
-    chi2, used, factor2 = good_factor2(problem, square, noise.factor2)
+    assert best.factor2 is not None
+    theta, factor2 = best.theta.astype(np.float64), best.factor2.astype(np.float64)
+    found = predict(theta, problem.cells, problem.sag)
+    rest = problem.residuals(found.counts)
+    stated = problem.inverse_variance(found.counts)
+    square = rest * rest * stated
+    good = good_chance(square / factor2)
+    chi2, used, factor2 = good_factor2(problem, square, factor2)
     final = believed(stated / factor2, good)
-    at = weigh(problem, best.theta, best.found, best.rest, final, "plain")
+    at = weigh(problem, theta, found, rest, final, "plain")
     return Mode(
-        best.theta,
-        best.found.columns,
+        theta,
+        found.columns,
         at.normal,
         at.slope,
         at.cost,
-        at.weight if problem.saturated is None else final * (best.rest != 0),
+        at.weight if problem.saturated is None else final * (rest != 0),
         good,
-        best.rest * np.sqrt(stated),
-        best.found.counts,
+        rest * np.sqrt(stated),
+        found.counts,
         chi2,
         used,
         np.sqrt(factor2),
@@ -224,31 +310,30 @@ def _at_mode(problem: Problem, best: Measured, noise: Noise, settled: BoolArray)
     )
 
 
-def _cheapest(found: Measured, rows: NDArray[np.intp], n: int) -> Measured:
+def _cheapest(found: Search, rows: NDArray[np.intp], n: int) -> Search:
     """Of several fits per strike (``rows`` says whose) the cheapest, (n,)."""
     order = np.lexsort((found.cost, rows))
     pick = order[np.searchsorted(rows[order], np.arange(n))]
     return found.take(pick)
 
 
-def _retry_ends(problem: Problem, found: Measured, inverse_var: FloatArray) -> None:
+def _retry_ends(found: Search) -> None:
     """Look for the ends again with the rest now known; improve ``found`` in place."""
-    theta = found.theta
+    problem, theta = found.problem, found.theta
     again, _ = choose_ends(
         problem.y.T,
         problem.cells,
-        inverse_var.T,
+        found.inverse_var.T,
         problem.prior_mean,
         problem.prior_weight,
         theta,
         1,
     )
     moved = np.abs(again[0, C] - theta[C]) + np.abs(again[0, L] - theta[L]) / 2
-    rows = np.nonzero(moved > _RETRY_PITCHES * problem.cells.pitch_mm)[0]
+    rows = paired(np.nonzero(moved > _RETRY_PITCHES * problem.cells.pitch_mm)[0])
     if len(rows):
-        pitch = problem.cells.pitch_mm
-        part, noise = problem.take(rows), Noise("student", inverse_var[:, rows])
-        other = measure(part, again[0][:, rows], noise.inverse_var, noise.kind, pitch)
-        descend(part, other, noise, _FIRST_STEPS, _FIRST_TOLERANCE, pitch)
-        better = other.cost < found.cost[rows]
+        begin, weights = again[0][:, rows], found.inverse_var[:, rows]
+        other = Search.at(problem.take(rows), begin, weights, found.noise, found.blur_mm)
+        other.descend(_FIRST_STEPS, _FIRST_TOLERANCE)
+        better = np.nonzero(other.cost < found.cost[rows])[0]
         found.put(other.take(better), rows[better])

@@ -1,7 +1,7 @@
 """Many small symmetric systems at once, matrices first: (size, size, n).
 
 LAPACK called once per 10 by 10 system costs several times as much as the same sums written out over
-the whole stack; for a few systems it is the other way round.
+the whole stack.
 """
 
 from __future__ import annotations
@@ -10,8 +10,14 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 
-# Below this many systems LAPACK and BLAS are called for each.
-FEW = 24
+# In place of a pivot that is not positive: the least that single precision keeps its digits with.
+_TINY = 1e-37
+
+
+def single(array: FloatArray) -> FloatArray:
+    """Return the array in single precision, in which a search takes half the time."""
+    cast: FloatArray = np.asarray(array, dtype=np.dtype("f4"))
+    return cast
 
 
 class Elimination:
@@ -32,7 +38,7 @@ class Elimination:
     ) -> None:
         size = len(right)
         diagonal = np.arange(size)
-        work = np.empty((size, size + 1, right.shape[1]))
+        work = np.empty((size, size + 1, right.shape[1]), normal.dtype)
         work[:, :size] = normal
         work[:, size] = right
         if np.any(damping):
@@ -42,7 +48,7 @@ class Elimination:
             below = row[:-1] / work[k, k]
             work[k + 1 :, k + 1 :] -= below[:, None] * row
         self._work = work
-        self._pivot = np.maximum(work[diagonal, diagonal], 1e-300)
+        self._pivot = np.maximum(work[diagonal, diagonal], _TINY)
 
     def solve(self) -> FloatArray:
         """Solutions, (size, n)."""
@@ -69,16 +75,6 @@ class Elimination:
         return np.asarray(1 / self._pivot[-1])
 
 
-def solve_damped(normal: FloatArray, damping: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve n systems with diagonals multiplied by ``1 + damping``: (size, n)."""
-    if right.shape[1] >= FEW:
-        return Elimination(normal, right, damping).solve()
-    damped = normal.transpose(2, 0, 1).copy()
-    size = range(len(right))
-    damped[:, size, size] *= 1 + damping[:, None]
-    return np.asarray(np.linalg.solve(damped, right.T[:, :, None])[:, :, 0].T)
-
-
 def sweep(matrix: FloatArray, columns: range) -> None:
     """Turn the symmetric ``matrix`` (size, size, n), in place, by the pivots ``columns``.
 
@@ -87,8 +83,8 @@ def sweep(matrix: FloatArray, columns: range) -> None:
     Stat. 33, 1979, 149-158).
     """
     for k in columns:
-        row = matrix[k] / np.maximum(matrix[k, k], 1e-300)
+        row = matrix[k] / np.maximum(matrix[k, k], _TINY)
         pivot = matrix[k, k].copy()
         matrix -= matrix[k][:, None] * row
         matrix[k] = matrix[:, k] = row
-        matrix[k, k] = -1 / np.maximum(pivot, 1e-300)
+        matrix[k, k] = -1 / np.maximum(pivot, _TINY)

@@ -18,7 +18,6 @@ softness is the cover's and what the sole's makes a difference to where the sole
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,34 +119,37 @@ def predict(
     the region that its border is in. Where a region ends within a cell, what the two forms differ
     by at that place is made good in this cell.
     """
-    n, count = theta.shape[1], len(cells.left)
+    n, count, kind = theta.shape[1], len(cells.left), theta.dtype
     amp, h, ratio = np.exp(theta[[LOG_A, LOG_H, EDGE]])
     steep, v, shape = 1 / ratio, theta[V], theta[SHAPE]
-    inv_h, half = 1 / h, theta[L] / 2
+    inv_h, outward = 1 / h, _OUTWARD.astype(kind)
     ground, by_given = ground_off(theta[[HEEL, TOE]])
-    ends = theta[C] + _OUTWARD * half
+    ends = theta[C] + outward * (0.5 * theta[L])
     ends_z = (ends - v) * inv_h
-    bends = ends_z - (_OUTWARD * ground) * inv_h
+    bends = ends_z - outward * (ground * inv_h)
     np.maximum(bends[1], bends[0], out=bends[1])
     shared = sag is None and cells.width_mm == cells.pitch_mm
     sunk = None if sag is None else sag / amp
     # Places at which antiderivatives are taken: the borders, then either bend as the end of the
     # ground-off region and as that of the middle.
-    borders = (cells.borders if shared else cells.pairs)[:, None]
+    borders = (cells.borders if shared else cells.pairs).astype(kind)[:, None]
     size = len(borders)
-    z = np.empty((size + 4, n))
-    np.multiply(borders - v, inv_h, out=z[:size])
-    np.maximum(z[:size], ends_z[0], out=z[:size])
-    np.minimum(z[:size], ends_z[1], out=z[:size])
+    z = np.empty((size + 4, n), kind)
+    on_border = z[:size]
+    np.subtract(borders, v, out=on_border)
+    on_border *= inv_h
+    np.maximum(on_border, ends_z[0], out=on_border)
+    np.minimum(on_border, ends_z[1], out=on_border)
     z[size : size + 2] = z[size + 2 :] = bends
     begins = np.maximum(z, bends[0])
     np.minimum(begins, bends[1], out=begins)
-    side = np.zeros((2, size + 4, n))
-    np.less(z[:size], bends[0], out=side[0, :size])
-    np.greater(z[:size], bends[1], out=side[1, :size])
+    side = np.zeros((2, size + 4, n), kind)
+    np.less(on_border, bends[0], out=side[0, :size])
+    np.greater(on_border, bends[1], out=side[1, :size])
     side[0, size] = side[1, size + 1] = 1.0
     # Cells that hold a bend: borders on the heel's side of it come in pairs but one.
-    before = np.stack([side[0, :size].sum(axis=0), size - side[1, :size].sum(axis=0)])
+    before = side[:, :size].sum(axis=1)
+    np.subtract(size, before[1], out=before[1])
     before = before.astype(np.intp)
     if shared:
         bent, within = before - 1, (before > 0) & (before < size)
@@ -158,11 +160,10 @@ def predict(
     off = side[0] + side[1]
     curved = 1 + steep
     part, per = steep / curved, 1 / np.sqrt(curved)
-    inv_k = 1 - off * part
-    psi = 1 - off * (1 - per)
     middle = begins * off
     middle *= part
-    top = 1 - middle * begins
+    top = middle * begins
+    np.subtract(1, top, out=top)
     if sunk is not None:
         top[:size:2] -= sunk
         top[1:size:2] -= sunk
@@ -171,19 +172,23 @@ def predict(
     reach = np.sqrt(top)
     # So that there is nothing left of it at y = reach.
     np.multiply(reach, reach, out=top)
+    psi = off * (per - 1)
+    psi += 1
     y = z - middle
     y /= psi
     np.minimum(y, reach, out=y)
     np.maximum(y, -reach, out=y)
     square = y * y
-    root = np.sqrt(np.maximum(top - square, 0.0))
+    root = top - square
+    np.maximum(root, 0.0, out=root)
+    np.sqrt(root, out=root)
     # Rounded, the quotient may be just above 1.
-    angle = y / reach
+    angle = np.divide(y, reach, out=reach)
     np.minimum(angle, 1.0, out=angle)
     np.maximum(angle, -1.0, out=angle)
     np.arcsin(angle, out=angle)
-    rest, half_shape = 1 - shape, shape / 2
-    at = np.empty((7, size + 4, n))
+    rest, half_shape = 1 - shape, 0.5 * shape
+    at = np.empty((7, size + 4, n), kind)
     # Of g, of sqrt(g), of df/dg.
     of_g, of_root, of_slope, of_z = at[:4]
     np.multiply(square, -1 / 3, out=of_g)
@@ -192,13 +197,16 @@ def predict(
     of_g *= psi
     np.multiply(y, root, out=of_root)
     of_root += top * angle
-    of_root *= 0.5 * psi
+    of_root *= 0.5
+    of_root *= psi
     np.multiply(rest, y, out=of_slope)
     angle *= half_shape
     of_slope += angle
     of_slope *= psi
     # Of df/dg times (z - z_c), times z, times (z - bend) and times (z - bend)^2.
-    square *= rest / 2
+    inv_k = np.multiply(off, part, out=y)
+    np.subtract(1, inv_k, out=inv_k)
+    square *= 0.5 * rest
     root *= half_shape
     square -= root
     square *= inv_k
@@ -210,24 +218,22 @@ def predict(
     top -= rest * of_g
     top -= half_shape * of_root
     top *= inv_k
-    lag = middle - begins
+    middle -= begins
     square += from_bend
-    square *= lag
+    square *= middle
     top += square
     np.multiply(top, off, out=at[6])
     step = at[:, 1:size] - at[:, : size - 1] if shared else at[:, 1:size:2] - at[:, :size:2]
     change = at[:, size : size + 2] - at[:, size + 2 :]
-    change *= within * -_OUTWARD
-    step[:, bent[0], rows] += change[:, 0]
-    step[:, bent[1], rows] += change[:, 1]
-    across = amp / cells.width_mm
+    change *= within * -outward
+    for k in (0, 1):
+        step[:, bent[k], rows] += change[:, k]
+    across = amp * (1 / cells.width_mm)
     scale = across * h
-    columns = np.empty((SIZE + 1, count, n))
+    columns = np.empty((SIZE + 1, count, n), kind)
     # The counts go along last, as all are handed on to neighbours alike.
     counts = columns[SIZE]
-    step[1] *= scale
-    step[0] *= scale
-    step[2] *= scale
+    step[:3] *= scale
     more = columns[SHAPE]
     np.subtract(step[1], step[0], out=more)
     np.multiply(shape, more, out=counts)
@@ -247,22 +253,24 @@ def predict(
     step[4:6] *= 2 * across * steep
     np.multiply(step[4], by_given[0], out=columns[HEEL])
     np.multiply(step[5], -by_given[1], out=columns[TOE])
-    for cell, moved in _end_effects(ends, ends_z, bends, theta, steep, cells, sunk, blur_mm):
-        step[4, cell[0], rows] -= moved[0]
-        step[5, cell[1], rows] += moved[1]
+    cell, moved = _end_effects(
+        ends, ends_z, bends, (inv_h, across, shape, steep), cells, sunk, blur_mm
+    )
+    for k in range(len(cell)):
+        step[4, cell[k, 0], rows] -= moved[k, 0]
+        step[5, cell[k, 1], rows] += moved[k, 1]
     np.add(step[4], step[5], out=columns[C])
     np.subtract(step[5], step[4], out=columns[L])
     columns[L] *= 0.5
     columns[SHARE] = 0.0
     # Out of the cell, half of it into either neighbour.
-    beside = np.empty_like(columns)
-    beside[:, 1:] = columns[:, :-1]
-    beside[:, 0] = 0.0
-    beside[:, :-1] += columns[:, 1:]
-    by_share = 0.5 * beside[SIZE] - counts
-    beside *= 0.5 * theta[SHARE]
+    by_share = -counts
+    by_share[1:] += 0.5 * counts[:-1]
+    by_share[:-1] += 0.5 * counts[1:]
+    beside = columns * (0.5 * theta[SHARE])
     columns *= 1 - theta[SHARE]
-    columns += beside
+    columns[:, 1:] += beside[:, :-1]
+    columns[:, :-1] += beside[:, 1:]
     columns[SHARE] = by_share
     return Prediction(counts, columns[:SIZE])
 
@@ -283,43 +291,41 @@ def _end_effects(
     ends: FloatArray,
     ends_z: FloatArray,
     bends: FloatArray,
-    theta: FloatArray,
-    steep: FloatArray,
+    scales: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     cells: Cells,
     sunk: FloatArray | None,
     blur_mm: float,
-) -> Iterator[tuple[NDArray[np.intp], FloatArray]]:
-    """Cells that the sole's ends cut, and their change per mm that these move outward, (2, n) each.
+) -> tuple[NDArray[np.intp], FloatArray]:
+    """Cells that the sole's ends cut, and their change per mm that these move outward.
 
-    0 on a cell at the rim where there is none. ``bends``: z of where they begin to be ground off.
+    Both (cells, 2, n), one or, blurred, two cells; the change is 0 where the end is off the strip.
+    ``bends``: z of where they begin to be ground off. ``scales``: 1/h, amplitude over the width of
+    a cell, shape and R/r, (n,) each.
     """
     last = len(cells.left) - 1
-    rows = np.arange(ends.shape[1])
-    shape = theta[SHAPE]
-    across = np.exp(theta[LOG_A]) / cells.width_mm
+    inv_h, across, shape, steep = scales
+    begin = ends - (blur_mm / 2 + cells.left.item(0))
+    place = np.floor(begin * (1 / cells.pitch_mm))[None]
     if blur_mm > 0:
-        blur_z = blur_mm / 2 * np.exp(-theta[LOG_H])
+        blur_z = (blur_mm / 2) * inv_h
         z = np.stack([ends_z - blur_z, ends_z + blur_z])
-        begin = ends - (blur_mm / 2 + cells.left[0])
+        place = np.concatenate([place, place + 1])
     else:
         z = ends_z[None]
-        begin = ends - cells.left[0]
+    inside = np.minimum(np.maximum(place, 0), last)
+    cell = inside.astype(np.intp)
     beyond = z - bends
     beyond *= beyond
     beyond *= steep
     drop = z * z
     drop += beyond
-    place = np.floor(begin * (1 / cells.pitch_mm))
-    for _ in range(2 if blur_mm > 0 else 1):
-        inside = np.minimum(np.maximum(place, 0), last)
-        cell = inside.astype(np.intp)
-        left = cells.pitch_mm * place
-        g = np.maximum((1.0 if sunk is None else 1.0 - sunk[cell, rows]) - drop, 0.0)
-        change = across * (g + shape * (np.sqrt(g) - g)).mean(axis=0)
-        if blur_mm > 0:
-            overlap = np.minimum(left + cells.width_mm, begin + blur_mm) - np.maximum(left, begin)
-            change *= np.maximum(overlap, 0.0) * (1 / blur_mm)
-        elif cells.width_mm < cells.pitch_mm:
-            change *= begin <= left + cells.width_mm
-        yield cell, change * (place == inside)
-        place = place + 1
+    top = 1.0 if sunk is None else 1.0 - sunk[cell, np.arange(ends.shape[1])]
+    g = np.maximum(top - drop[:, None], 0.0)
+    change = across * (g + shape * (np.sqrt(g) - g)).mean(axis=0)
+    begin = begin - cells.pitch_mm * place
+    if blur_mm > 0:
+        overlap = np.minimum(cells.width_mm, begin + blur_mm) - np.maximum(begin, 0.0)
+        change = change * (np.maximum(overlap, 0.0) * (1 / blur_mm))
+    elif cells.width_mm < cells.pitch_mm:
+        change = change * (begin <= cells.width_mm)
+    return cell, change * (place == inside)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
 from analysis.footprint_fit import STEP_LIMIT, Mode
-from analysis.footprint_linear import Elimination, sweep
+from analysis.footprint_linear import Elimination, single, sweep
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -31,7 +31,7 @@ from analysis.footprint_model import (
     L,
     V,
 )
-from analysis.footprint_problem import Measured, Problem, measure
+from analysis.footprint_problem import Measured, Problem, measure, paired
 from analysis.footprint_types import BoolArray
 
 # Nodes about a mode with an end in print, in standard deviations, and in all.
@@ -39,6 +39,8 @@ _NEAR = np.array([-3.3, -2.2, -1.4, -0.7, 0.0, 0.7, 1.4, 2.2, 3.3])
 NODES = 23
 # An end prints beyond doubt when moving it out of the patch makes the log density fall by this.
 _CERTAIN_DROP = 9.0
+# An end this near to the border of a cell may as well be beyond it.
+_AT_BORDER_MM = 0.2
 # By this much without looking further: one promise of a step in fifty is broken by as much.
 _SAFE_DROP = 30.0
 # The spread nodes reach this many standard deviations of the prior.
@@ -50,7 +52,7 @@ _PARTS = 3
 # Rows of theta without the centre, the lowest point last.
 _OTHERS = [LOG_A, LOG_H, L, SHAPE, HEEL, TOE, SHARE, EDGE, V]
 # Heel and toe: which way is out of the sole, (2, 1).
-_SIDES = np.array([[-1.0], [1.0]])
+_SIDES = np.array([[-1.0], [1.0]], np.float32)
 # Steps of the fit at a centre: where both ends are moved clear of the patch and at spread nodes,
 # where one end is moved just out of it, and at nodes about the mode, where the normal approximation
 # has led nearly there. With one less of the first or last, intervals cover 1 to 3 % less.
@@ -83,13 +85,15 @@ class Nodes:
 def posterior_nodes(problem: Problem, mode: Mode, covariance: FloatArray) -> Nodes:
     """Posterior of each strike along the centre."""
     nodes = _normal_nodes(mode, covariance)
+    problem, mode = problem.single(), mode.single()
+    with_c = single(covariance[:, C])
     printed, certain = _printed(problem, mode)
-    beside = np.nonzero(printed & ~certain)[0]
+    beside = paired(np.nonzero(printed & ~certain)[0])
     if len(beside):
         part = problem.take(beside)
         wide = _spread(part, mode, beside, NODES - len(_NEAR))
-        _adopt(nodes, beside, [_near(part, mode, covariance, beside), wide])
-    bare = np.nonzero(~printed)[0]
+        _adopt(nodes, beside, [_near(part, mode, with_c, beside), wide])
+    bare = paired(np.nonzero(~printed)[0])
     if len(bare):
         _adopt(nodes, bare, [_spread(problem.take(bare), mode, bare, NODES)])
     return nodes
@@ -119,7 +123,7 @@ def _printed(problem: Problem, mode: Mode) -> tuple[BoolArray, BoolArray]:
     deeper = np.argmax(depth, axis=0)
     for side in (deeper, 1 - deeper):
         inside = np.take_along_axis(depth, side[None], axis=0)[0] > 0
-        rows = np.nonzero(inside & ~certain)[0]
+        rows = paired(np.nonzero(inside & ~certain)[0])
         if len(rows):
             sign = _SIDES[side[rows], 0]
             moved = theta[:, rows]
@@ -128,7 +132,7 @@ def _printed(problem: Problem, mode: Mode) -> tuple[BoolArray, BoolArray]:
             at = measure(part, moved, weights)
             # Even if a step gained all that it promises.
             drop = top[rows] - _log_density(at.cost, _eliminate_others(at), np.inf)
-            again = np.nonzero(drop < _SAFE_DROP)[0]
+            again = paired(np.nonzero(drop < _SAFE_DROP)[0])
             if len(again):
                 part, at = part.take(again), at.take(again)
                 _, density, _ = _settle(part, at, weights[:, again], _OUT_STEPS)
@@ -157,14 +161,14 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
     high = np.minimum(v + reach, mean_c + _PRIOR_REACH / np.sqrt(weight_c))
     # Off the mark altogether: one place will do.
     high = np.maximum(high, low + 1e-3)
-    share = (np.arange(count) + 0.5) / count
+    share = ((np.arange(count) + 0.5) / count).astype(theta.dtype)
     centre = low[:, None] + (high - low)[:, None] * share
     pull = (centre - mean_c[:, None]) ** 2 - (free[C] - mean_c)[:, None] ** 2
     density = density_free[:, None] - 0.5 * weight_c[:, None] * pull
     toe = v[:, None] - centre
     sd = np.repeat(sd_free[:, None], count, axis=1)
     traced = np.abs(toe) > (half - h - _CLEAR_MM)[:, None]
-    i, j = np.nonzero(traced)
+    i, j = map(paired, np.nonzero(traced))
     if len(i):
         guess = free[:, i]
         guess[C] = centre[i, j]
@@ -175,13 +179,18 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
     return Nodes(centre, density, toe, sd, np.zeros(len(rows), dtype=np.bool_))
 
 
-def _near(problem: Problem, mode: Mode, covariance: FloatArray, rows: NDArray[np.intp]) -> Nodes:
-    """Nodes about the mode, at steps of its own standard deviation."""
+def _near(problem: Problem, mode: Mode, with_c: FloatArray, rows: NDArray[np.intp]) -> Nodes:
+    """Nodes about the mode, at steps of its own standard deviation.
+
+    ``with_c``: covariance of theta with the centre, (10, n).
+    """
     n, count = len(rows), len(_NEAR)
-    theta, with_c = mode.theta[:, rows], covariance[:, C, rows]
+    theta, with_c = mode.theta[:, rows], with_c[:, rows]
     # Where the others go when the centre moves (only a start for the fit at each node).
     lean = with_c / np.sqrt(with_c[C])
-    guess = (theta[:, :, None] + lean[:, :, None] * _NEAR).reshape(SIZE, n * count)
+    guess = (theta[:, :, None] + lean[:, :, None] * _NEAR.astype(np.float32)).reshape(
+        SIZE, n * count
+    )
     many = np.repeat(np.arange(n), count)
     found, density, sd = _conditional(
         problem.take(many), guess, mode.inverse_var[:, rows[many]], _NEAR_STEPS
@@ -239,7 +248,8 @@ def _settle(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """`_conditional` from where the cost is known; who has arrived, or is stuck, is left there."""
     theta, n = at.theta.copy(), len(at.cost)
-    rows, density, sd = np.arange(n), np.empty(n), np.empty(n)
+    rows, density, sd = np.arange(n), np.empty_like(at.cost), np.empty_like(at.cost)
+    limit = STEP_LIMIT[_OTHERS].astype(theta.dtype)
     for k in range(steps + 1):
         others = _eliminate_others(at)
         theta[:, rows], density[rows] = at.theta, _log_density(at.cost, others)
@@ -254,14 +264,16 @@ def _settle(
         step = others.solve()
         start, cost = at.theta, at.cost
         if not worth.all():
-            keep = np.nonzero(worth)[0]
+            keep = paired(np.nonzero(worth)[0])
             rows, problem, inverse_var = rows[keep], problem.take(keep), inverse_var[:, keep]
             step, start, cost = step[:, keep], start[:, keep], cost[keep]
-        step /= np.maximum((np.abs(step) / STEP_LIMIT[_OTHERS]).max(axis=0), 1.0)
+        step /= np.maximum((np.abs(step) / limit).max(axis=0), 1.0)
         moved = start.copy()
         moved[_OTHERS] += step
         at = measure(problem, moved, inverse_var)
-        better = np.nonzero(at.cost < cost)[0]
+        better = paired(np.nonzero(at.cost < cost)[0])
+        if len(better) == 0:
+            break
         if len(better) < len(rows):
             rows, problem, inverse_var = rows[better], problem.take(better), inverse_var[:, better]
             at = at.take(better)
@@ -371,10 +383,45 @@ def covariance_and_shares(
     its Fisher information on the end, all but c and L integrated out and the other end held,
     against that of the prior on this end. Nothing reaches an end through the sole's known length:
     an end that did not print has a share of 0.
+
+    Where an end lies at the border of a cell the curvature jumps, and the mode likes to be there:
+    the posterior is then half of one normal and half of another, and its covariance their mean.
     """
+    covariance, *shares = _inverse_and_shares(problem, mode.normal)
+    theta, away = _across(problem, mode.theta)
+    rows = paired(np.nonzero(away < _AT_BORDER_MM)[0])
+    if len(rows):
+        part = problem.take(rows)
+        there = measure(part, theta[:, rows], mode.inverse_var[:, rows])
+        covariance[:, :, rows] += _inverse_and_shares(part, there.normal)[0]
+        covariance[:, :, rows] *= 0.5
+    return covariance, shares[0], shares[1]
+
+
+def _across(problem: Problem, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Theta with the end that is nearest to a border just across it, and how near it is, mm."""
+    cells = problem.cells
+    half = theta[L] / 2
+    ends = theta[C] + _SIDES.astype(theta.dtype) * half
+    place = (ends - cells.left[0]) / cells.pitch_mm
+    off = (np.round(place) - place) * cells.pitch_mm
+    which = np.argmin(np.abs(off), axis=0)
+    rows = np.arange(theta.shape[1])
+    nearest = off[which, rows]
+    move = nearest + np.copysign(_AT_BORDER_MM / 10, nearest)
+    moved = theta.copy()
+    moved[C] += move / 2
+    moved[L] += move * _SIDES[which, 0]
+    return moved, np.abs(nearest)
+
+
+def _inverse_and_shares(
+    problem: Problem, normal: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """`covariance_and_shares` on one side of all borders."""
     order = [*(k for k in range(SIZE) if k not in (C, L)), C, L]
     back = np.argsort(order)
-    matrix = mode.normal[order][:, order]
+    matrix = normal[order][:, order]
     last = range(SIZE - 2, SIZE)
     sweep(matrix, range(SIZE - 2))
     weight_c, weight_l = problem.prior_weight[C], problem.prior_weight[L]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import FEW
+from analysis.footprint_linear import single
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -37,13 +37,22 @@ _BAD_FACTOR = 20.0
 _BAD_WEIGHT = _BAD_FACTOR**-2
 _ODDS = _BAD_CHANCE / (_BAD_FACTOR * (1 - _BAD_CHANCE))
 # Squared standardised residual at which a cell is as likely good as bad.
-_EVEN = -2 * np.log(_ODDS) / (1 - _BAD_WEIGHT)
+_EVEN = float(-2 * np.log(_ODDS) / (1 - _BAD_WEIGHT))
 # Prior weight, in cells, of the belief that the stated noise is right.
 _NOISE_BELIEF = 12.0
 # Cells that amplitude, lowest point, half-width and one end use up.
 _SPENT = 4.0
 # Standard deviation of what is said to be certain: no data moves it.
 _HELD = 1e-4
+
+
+def paired(rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Row numbers, a lone one twice.
+
+    Sums down the cells of one strike alone are taken in another order than those of many. So that a
+    strike gives the same number, to the last digit, whatever goes with it, none is ever alone.
+    """
+    return rows if len(rows) != 1 else np.repeat(rows, 2)
 
 
 @dataclass(frozen=True)
@@ -81,6 +90,27 @@ class Problem:
             self.prior_weight[:, rows],
         )
 
+    def single(self) -> Problem:
+        """Return the same in single precision."""
+        return Problem(
+            self.cells,
+            single(self.y),
+            None if self.sag is None else single(self.sag),
+            single(self.offset_var),
+            self.gain_var,
+            single(self.use),
+            self.saturated,
+            single(self.prior_mean),
+            single(self.prior_weight),
+        )
+
+    def residuals(self, counts: FloatArray) -> FloatArray:
+        """Return what the model leaves; 0 where the cell is saturated and the model exceeds it."""
+        rest = self.y - counts
+        if self.saturated is not None:
+            rest[self.saturated & (rest < 0)] = 0.0
+        return rest
+
     def inverse_variance(self, counts: FloatArray) -> FloatArray:
         """One over the variance of each cell when it truly has ``counts``; 0 = unused."""
         variance = np.maximum(counts, 0.0)
@@ -98,7 +128,7 @@ class Measured:
     """(10, n)."""
     found: Prediction
     rest: FloatArray
-    """(cells, n): residuals; 0 where the cell is saturated and the model exceeds it."""
+    """(cells, n): see `Problem.residuals`."""
     cost: FloatArray
     """(n,): minus twice the log posterior, up to a constant."""
     weight: FloatArray
@@ -108,35 +138,11 @@ class Measured:
     normal: FloatArray
     """(10, 10, n)."""
 
-    def _arrays(self) -> tuple[FloatArray, ...]:
-        return (
-            self.theta,
-            self.found.counts,
-            self.found.columns,
-            self.rest,
-            self.cost,
-            self.weight,
-            self.slope,
-            self.normal,
-        )
-
-    def adopt(self, other: Measured, better: BoolArray) -> None:
-        """Take over the strikes of ``other`` that got better."""
-        if better.all():
-            self.__dict__.update(other.__dict__)
-            return
-        for mine, new in zip(self._arrays(), other._arrays(), strict=True):
-            np.copyto(mine, new, where=better)
-
     def take(self, rows: NDArray[Any]) -> Measured:
         """Pick some of the strikes."""
-        theta, counts, columns, *others = (array[..., rows] for array in self._arrays())
-        return Measured(theta, Prediction(counts, columns), *others)
-
-    def put(self, other: Measured, rows: NDArray[np.intp]) -> None:
-        """File ``other`` as the strikes ``rows``."""
-        for mine, new in zip(self._arrays(), other._arrays(), strict=True):
-            mine[..., rows] = new
+        found = Prediction(self.found.counts[:, rows], self.found.columns[:, :, rows])
+        others = (self.rest, self.cost, self.weight, self.slope, self.normal)
+        return Measured(self.theta[:, rows], found, *(array[..., rows] for array in others))
 
 
 def measure(
@@ -148,10 +154,7 @@ def measure(
 ) -> Measured:
     """Evaluate the posterior; ``noise`` is ``plain``, ``student`` or ``mixture``."""
     found = predict(theta, problem.cells, problem.sag, blur_mm)
-    rest = problem.y - found.counts
-    if problem.saturated is not None:
-        rest[problem.saturated & (rest < 0)] = 0.0
-    return weigh(problem, theta, found, rest, inverse_var, noise)
+    return weigh(problem, theta, found, problem.residuals(found.counts), inverse_var, noise)
 
 
 def weigh(
@@ -163,27 +166,42 @@ def weigh(
     noise: str,
 ) -> Measured:
     """`measure` when the model's counts and the residuals are known already."""
-    square = rest * rest
-    square *= inverse_var
-    if noise == "plain":
-        misfit, weight = square.sum(axis=0), inverse_var
-    elif noise == "student":
-        square *= 1 / _T_DOF
-        square += 1.0
-        misfit = (_T_DOF + 1) * _log(square).sum(axis=0)
-        weight = np.divide(inverse_var * (1 + 1 / _T_DOF), square, out=square)
-    else:
-        misfit, good = _mixture(square)
-        weight = believed(inverse_var, good)
+    misfit, weight = _misfit(rest, inverse_var, noise)
     if problem.saturated is not None:
         weight = weight * ~(problem.saturated & (rest == 0))
     slope, normal = _normal_equations(found, rest, weight)
     off = theta - problem.prior_mean
     pull = problem.prior_weight * off
-    normal[range(SIZE), range(SIZE)] += problem.prior_weight
+    for k in range(SIZE):
+        normal[k, k] += problem.prior_weight[k]
     slope -= pull
     pull *= off
     return Measured(theta, found, rest, misfit + pull.sum(axis=0), weight, slope, normal)
+
+
+def cost_of(
+    problem: Problem, theta: FloatArray, rest: FloatArray, inverse_var: FloatArray, noise: str
+) -> FloatArray:
+    """Cost alone, (n,)."""
+    off = theta - problem.prior_mean
+    off *= off
+    off *= problem.prior_weight
+    return np.asarray(_misfit(rest, inverse_var, noise)[0] + off.sum(axis=0))
+
+
+def _misfit(rest: FloatArray, inverse_var: FloatArray, noise: str) -> tuple[FloatArray, FloatArray]:
+    """Minus twice the log likelihood (n,), and weights of the cells in the normal equations."""
+    square = rest * rest
+    square *= inverse_var
+    if noise == "plain":
+        return square.sum(axis=0), inverse_var
+    if noise == "student":
+        square *= 1 / _T_DOF
+        square += 1.0
+        misfit = (_T_DOF + 1) * _log(square).sum(axis=0)
+        return misfit, np.divide(inverse_var * (1 + 1 / _T_DOF), square, out=square)
+    misfit, good = _mixture(square)
+    return misfit, believed(inverse_var, good)
 
 
 def _normal_equations(
@@ -192,14 +210,8 @@ def _normal_equations(
     """Downhill direction (10, n) and Hessian (10, 10, n) of half the weighted sum of squares."""
     columns = found.columns
     n = rest.shape[1]
-    if n < FEW:
-        by_strike = columns.transpose(2, 0, 1)
-        dense = by_strike * weight.T[:, None, :]
-        full = dense @ by_strike.transpose(0, 2, 1)
-        slope = (dense @ rest.T[:, :, None])[:, :, 0]
-        return np.ascontiguousarray(slope.T), np.ascontiguousarray(full.transpose(1, 2, 0))
-    normal = np.empty((SIZE, SIZE, n))
-    slope = np.empty((SIZE, n))
+    normal = np.empty((SIZE, SIZE, n), columns.dtype)
+    slope = np.empty((SIZE, n), columns.dtype)
     one = np.empty_like(weight)
     for i in range(SIZE):
         np.multiply(weight, columns[i], out=one)
@@ -226,7 +238,7 @@ def _mixture(square: FloatArray) -> tuple[FloatArray, FloatArray]:
     ratio *= _ODDS
     ratio += 1.0
     cost = square.sum(axis=0) - 2 * np.log(ratio).sum(axis=0)
-    return cost, 1 / ratio.astype(np.float64)
+    return cost, 1 / ratio.astype(square.dtype)
 
 
 def good_chance(square: FloatArray) -> FloatArray:
@@ -258,7 +270,7 @@ def good_factor2(
 
 def _factor2(chi2: FloatArray, dof: FloatArray) -> FloatArray:
     """Square of the noise factor: mean of a scaled inverse chi-square belief, never below 1."""
-    dof = np.maximum(dof, 0.0)
+    dof = np.maximum(dof, 0).astype(chi2.dtype)
     return np.asarray(np.maximum((_NOISE_BELIEF + chi2) / (_NOISE_BELIEF + dof), 1.0))
 
 

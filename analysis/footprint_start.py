@@ -5,17 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
+from analysis.footprint_linear import single
 from analysis.footprint_model import HEEL, LOG_A, LOG_H, SHAPE, TOE, C, Cells, L, V, ground_off
 from analysis.footprint_types import BoolArray
 
 # A cell is pressed above this part of the peak, or this many standard deviations.
 _PRESSED_PART = 0.1
 _PRESSED_SD = 4.0
-# Strikes priced together: some dozen arrays of 200 pairs of cells each should stay in the cache.
-_BLOCK = 128
+# Strikes priced together: some half a dozen arrays of 200 pairs of cells should stay in the cache.
+_BLOCK = 256
 
 
 @dataclass(frozen=True)
@@ -123,17 +125,20 @@ def choose_ends(
             np.concatenate([p[0] for p in parts], axis=2),
             np.concatenate([p[1] for p in parts], axis=1),
         )
-    c, length, cost = _ends(y, cells, inverse_var, prior_mean, prior_weight, held)
+    c, length, cost, printed = _ends(y, cells, inverse_var, prior_mean, prior_weight, held)
     theta = np.repeat(held[None], choices, axis=0)
     rows = np.arange(n)
-    best = np.empty((choices, n))
+    best = np.empty((choices, n), cost.dtype)
     for k in range(choices):
         pick = np.argmin(cost, axis=1)
         best[k] = cost[rows, pick]
         theta[k, C] = c[rows, pick]
         theta[k, L] = length[rows, pick]
         if k < choices - 1:
-            cost = np.where(np.abs(c - c[rows, pick][:, None]) < cells.pitch_mm, np.inf, cost)
+            alike = np.abs(c - c[rows, pick][:, None]) < cells.pitch_mm
+            # Where no end prints one place is as good as another.
+            alike |= ~(printed | printed[rows, pick][:, None])
+            cost[alike] = np.inf
     return theta, best
 
 
@@ -170,16 +175,15 @@ def _ends(
     prior_mean: FloatArray,
     prior_weight: FloatArray,
     held: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Centre, length and cost of each pair of cells for the sole's ends, (n, pairs) each.
+) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
+    """Centre, length, cost of each pair of cells for the sole's ends, and if one of these prints.
 
-    Costs within the strip are differences of running sums; cells beyond the strip cost nothing.
+    All (n, pairs). Costs within the strip are differences of running sums; cells beyond the strip
+    cost nothing.
     """
     amp, v, h, shape = (
-        np.exp(held[LOG_A]),
-        held[V],
-        np.exp(held[LOG_H]),
-        held[SHAPE],
+        single(each)[:, None]
+        for each in (np.exp(held[LOG_A]), held[V], np.exp(held[LOG_H]), held[SHAPE])
     )
     n, count = y.shape
     # Sharp ends: half of what is ground off does not print.
@@ -194,54 +198,78 @@ def _ends(
     fewest = int(np.floor(steps.min() - 1.0))
     most = int(np.ceil(steps.max() + 1.0))
     pad = most // 2 + 1
-    z = (cells.middle - v[:, None]) / h[:, None]
+    z = (single(cells.middle) - v) / h
     full = np.maximum(1 - z * z, 0.0)
-    full = amp[:, None] * (full + shape[:, None] * (np.sqrt(full) - full))
-    scale = np.sqrt(inverse_var)
+    full = amp * (full + shape * (np.sqrt(full) - full))
+    scale = np.sqrt(single(inverse_var))
+    y = single(y)
     idle = _price(y * scale)
     pressed = _price((y - full) * scale)
     part = np.where(full > 0, np.clip(y / np.maximum(full, 1e-9), 0.0, 1.0), 0.5)
     edge = _price((y - part * full) * scale)
     size = count + 2 * pad
-    run = np.zeros((n, size + 1))
-    run[:, pad + 1 : pad + count + 1] = np.cumsum(pressed - idle, axis=1)
+    on = slice(pad, pad + count)
+    run = np.zeros((n, size + 1), np.float32)
+    np.cumsum(pressed - idle, axis=1, out=run[:, pad + 1 : pad + count + 1])
     run[:, pad + count + 1 :] = run[:, pad + count][:, None]
-    own = np.zeros((n, size))
-    own[:, pad : pad + count] = edge - idle
-    share = np.full((n, size), 0.5)
-    share[:, pad : pad + count] = part
-    prints = np.zeros((n, size), dtype=np.bool_)
-    prints[:, pad : pad + count] = full > 0.03 * amp[:, None]
-    left = cells.left[0] + cells.pitch_mm * (np.arange(size) - pad)
-    heel = left + cells.pitch_mm - cells.width_mm * share
-    toe = left + cells.width_mm * share
-    centres, lengths, costs = [], [], []
-    for apart in range(fewest, most + 1):
-        e1, e2 = heel[:, : size - apart], toe[:, apart:]
-        known1, known2 = prints[:, : size - apart], prints[:, apart:]
-        between = run[:, apart:size] - run[:, 1 : size - apart + 1]
-        # The place of an end where nothing presses is anywhere in its cell: the other end and the
-        # sole's length say where.
-        off = np.where(known1 & known2, e2 - e1 - length[:, None], 0.0)
-        c = (e1 + e2) / 2
-        c = np.where(known1 & ~known2, e1 + length[:, None] / 2, c)
-        c = np.where(known2 & ~known1, e2 - length[:, None] / 2, c)
-        costs.append(
-            between
-            + own[:, : size - apart]
-            + own[:, apart:]
-            + (c - expected[:, None]) ** 2 * weight_c[:, None]
-            + off**2 * weight_l[:, None]
-        )
-        centres.append(c - lean[:, None])
-        lengths.append(prior_mean[L, :, None] + off)
+    own, prints = np.zeros((2, n, size), np.float32)
+    np.subtract(edge, idle, out=own[:, on])
+    # Half for each end.
+    np.multiply(full > 0.03 * amp, 0.5, out=prints[:, on])
+    share = np.full((n, size), 0.5, np.float32)
+    share[:, on] = part
+    left = single(cells.left[0] + cells.pitch_mm * (np.arange(size) - pad))
+    share *= cells.width_mm
+    heel = left + cells.pitch_mm - share
+    toe = left + share
+    # Heel in one cell, toe some cells on: (n, heels, how far on).
+    heels, spans = size - most, most - fewest + 1
+
+    def toes(of: FloatArray) -> FloatArray:
+        view = sliding_window_view(of[:, fewest : fewest + heels + spans - 1], spans, 1)
+        return np.asarray(view)
+
+    def each(value: FloatArray) -> FloatArray:
+        return single(value)[:, None, None]
+
+    heel, first_prints = heel[:, :heels, None], prints[:, :heels, None]
+    apart = toes(toe) - heel
+    apart -= each(length)
+    # The place of an end where nothing presses is anywhere in its cell: the other end and the
+    # sole's length say where. So half of ``apart`` goes to either, or all or nothing of it.
+    last_prints = toes(prints)
+    c = last_prints - first_prints
+    c += 0.5
+    c *= apart
+    c += heel + each(length / 2)
+    cost = c - each(expected)
+    cost *= cost
+    cost *= each(weight_c)
+    cost += toes(run)
+    cost += toes(own)
+    cost += own[:, :heels, None] - run[:, 1 : heels + 1, None]
+    printed = (first_prints + last_prints) > 0
+    off = apart
+    off *= 4 * (first_prints * last_prints)
+    length_there = off + each(prior_mean[L])
+    off *= off
+    off *= each(weight_l)
+    cost += off
+    c -= each(lean)
+    shape_2d = (n, heels * spans)
     return (
-        np.concatenate(centres, axis=1),
-        np.concatenate(lengths, axis=1),
-        np.concatenate(costs, axis=1),
+        c.reshape(shape_2d),
+        length_there.reshape(shape_2d),
+        cost.reshape(shape_2d),
+        printed.reshape(shape_2d),
     )
 
 
 def _price(standardised: FloatArray) -> FloatArray:
     """Cost of a residual: squared up to two standard deviations, then ever less steep."""
-    return np.asarray(6.0 * np.log1p(standardised**2 / 6.0))
+    price = standardised * standardised
+    price *= 1 / 6.0
+    price += 1.0
+    np.log(price, out=price)
+    price *= 6.0
+    return price

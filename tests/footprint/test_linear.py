@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.footprint_linear import FEW, Elimination, solve_damped, sweep
+from analysis.footprint_linear import Elimination, sweep
 
 
 @pytest.fixture
@@ -26,14 +26,21 @@ def test_elimination_solves_and_knows_the_determinant(stack):
     np.testing.assert_allclose(got.last_variance, np.linalg.inv(matrices)[:, 9, 9], rtol=1e-7)
 
 
-def test_few_systems_are_solved_as_many_are(stack):
+def test_damping_multiplies_the_diagonal(stack):
     matrices, right = stack
     damping = np.linspace(0.0, 2.0, 40)
-    normal = np.ascontiguousarray(matrices.transpose(1, 2, 0))
-    many = solve_damped(normal, damping, np.ascontiguousarray(right.T))
-    assert FEW < 40
-    few = solve_damped(normal[:, :, :3], damping[:3], right[:3].T)
-    np.testing.assert_allclose(few, many[:, :3], rtol=1e-7, atol=1e-9)
+    got = Elimination(matrices.transpose(1, 2, 0), right.T, damping).solve()
+    damped = matrices * (1 + damping[:, None, None] * np.eye(10))
+    want = np.linalg.solve(damped, right[:, :, None])[:, :, 0]
+    np.testing.assert_allclose(got.T, want, rtol=1e-7, atol=1e-9)
+
+
+def test_single_precision_is_kept(stack):
+    matrices, right = stack
+    work = matrices.transpose(1, 2, 0).astype(np.float32)
+    got = Elimination(work, right.T.astype(np.float32))
+    assert got.solve().dtype == got.log_det.dtype == np.float32
+    np.testing.assert_allclose(got.log_det, np.linalg.slogdet(matrices)[1], rtol=1e-4, atol=1e-3)
 
 
 def test_sweeping_gives_schur_complement_then_inverse(stack):
