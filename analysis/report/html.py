@@ -9,7 +9,7 @@ from analysis.report.content import ReportContent
 from analysis.report.history_chart import stream_svg
 from analysis.report.history_words import LEGEND, club_words, common_words
 from analysis.report.set_chart import set_chart_svg
-from analysis.report.soles import sole_svg
+from analysis.report.soles import sole_svgs
 from analysis.report.tables import (
     BUDGET_LEGEND,
     CLUB_HEADS,
@@ -48,8 +48,8 @@ def report_html(report: ReportContent) -> str:
         sheet_rows=[sheet_cells(row) for row in rows],
         sole_legend=SOLE_LEGEND,
         soles=[
-            (club, Markup(sole_svg(club, f"sole{index}")))
-            for index, club in enumerate(report.clubs)
+            (club, Markup(svg))
+            for club, svg in zip(report.clubs, sole_svgs(report.clubs, "sole"), strict=True)
         ],
         budget_legend=BUDGET_LEGEND,
         budget_rows=budget_rows(report),

@@ -5,12 +5,15 @@ By way of SVG the PDF library takes ten times as long: it reads each letter's ou
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.backend_bases import GraphicsContextBase, RendererBase
 from matplotlib.path import Path
 
+from analysis.conventions import FloatArray
 from analysis.report.drawing import MM_PER_INCH
 
 if TYPE_CHECKING:
@@ -18,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _POINTS_PER_INCH = 72.0
+_NOWHERE: FloatArray = np.empty((0, 2))
 _CAPS = {"butt": 0, "round": 1, "projecting": 2}
 _JOINS = {"miter": 0, "round": 1, "bevel": 2}
 
@@ -36,21 +40,83 @@ def draw_on_page(pdf: FPDF, figure: Figure, x_mm: float, y_mm: float, font: str)
     font : str
         Name under which the PDF knows the figure's letters, plain and bold.
     """
-    figure.dpi = _POINTS_PER_INCH
-    height_mm = figure.get_figheight() * MM_PER_INCH
-    bottom_mm = pdf.h - y_mm - height_mm
-    figure.draw(_PageRenderer(pdf, figure, x_mm * pdf.k, bottom_mm * pdf.k, font))
+    Drawn(figure).put(pdf, x_mm, y_mm, font)
 
 
-class _PageRenderer(RendererBase):
+class Drawn:
+    """A figure worked out once, to be put on pages any number of times.
+
+    Parameters
+    ----------
+    figure : Figure
+        Made under `analysis.report.drawing.our_style`; call under the same.
+    """
+
+    def __init__(self, figure: Figure) -> None:
+        figure.dpi = _POINTS_PER_INCH
+        self._height_mm = figure.get_figheight() * MM_PER_INCH
+        renderer = _Renderer(figure)
+        figure.draw(renderer)
+        self._parts = renderer.parts
+
+    def put(self, pdf: FPDF, x_mm: float, y_mm: float, font: str) -> None:
+        """Put it on the current page; as `draw_on_page`."""
+        left = x_mm * pdf.k
+        bottom = (pdf.h - y_mm - self._height_mm) * pdf.k
+        for part in self._parts:
+            part.put(pdf, left, bottom, font)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    begin: str
+    clip: Sequence[float]
+    """x, y, width, height, points; empty = all of it shows."""
+    pieces: list[tuple[FloatArray, str]]
+    """Points and the operator that takes them."""
+    end: str
+
+    def put(self, pdf: FPDF, left: float, bottom: float, _font: str) -> None:
+        origin = np.array([left, bottom])
+        said = ["q"]
+        if self.clip:
+            x, y, width, height = self.clip
+            said.append(f"{left + x:.3f} {bottom + y:.3f} {width:.3f} {height:.3f} re W n")
+        said.append(self.begin)
+        for points, letter in self.pieces:
+            said.append(" ".join(f"{value:.3f}" for value in (points + origin).ravel()) + letter)
+        said += [self.end, "Q"]
+        # Within q and Q the library's own notion of colours and widths stays true.
+        pdf._out("\n".join(said))
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    text: str
+    x: float
+    y: float
+    angle_deg: float
+    size_pt: float
+    bold: bool
+    rgb: tuple[int, int, int]
+
+    def put(self, pdf: FPDF, left: float, bottom: float, font: str) -> None:
+        pdf.set_font(font, style="B" if self.bold else "", size=self.size_pt)
+        pdf.set_text_color(*self.rgb)
+        x_mm, y_mm = (left + self.x) / pdf.k, pdf.h - (bottom + self.y) / pdf.k
+        if self.angle_deg:
+            with pdf.rotation(self.angle_deg, x_mm, y_mm):
+                pdf.text(x_mm, y_mm, self.text)
+        else:
+            pdf.text(x_mm, y_mm, self.text)
+
+
+class _Renderer(RendererBase):
     """Draws in points, from the lower left corner of the figure, as PDF does (ISO 32000-1, 8)."""
 
-    def __init__(
-        self, pdf: FPDF, figure: Figure, left_pt: float, bottom_pt: float, font: str
-    ) -> None:
+    def __init__(self, figure: Figure) -> None:
         super().__init__()
-        self._pdf, self._font = pdf, font
-        self._left, self._bottom = left_pt, bottom_pt
+        self.parts: list[_Shape | _Words] = []
         size = figure.get_size_inches() * _POINTS_PER_INCH
         self._size = float(size[0]), float(size[1])
 
@@ -78,7 +144,7 @@ class _PageRenderer(RendererBase):
         filled = rgbFace is not None and (len(rgbFace) < 4 or rgbFace[3] > 0)
         if not (stroked or filled):
             return
-        parts = ["q", self._clip(gc)]
+        parts = []
         if filled:
             parts.append(_colour(rgbFace, gc.get_alpha()) + " rg")
         if stroked:
@@ -89,11 +155,10 @@ class _PageRenderer(RendererBase):
             if dashes is not None:
                 lengths = " ".join(f"{dash:.3f}" for dash in np.asarray(dashes, np.float64))
                 parts.append(f"[{lengths}] {float(offset or 0):.3f} d")
-        parts.append(self._path(path, transform))
-        parts.append("B" if filled and stroked else "S" if stroked else "f")
-        parts.append("Q")
-        # Within q and Q the library's own notion of colours and widths stays true.
-        self._pdf._out("\n".join(part for part in parts if part))
+        box = gc.get_clip_rectangle()
+        how = "B" if filled and stroked else "S" if stroked else "f"
+        clip = () if box is None else box.bounds
+        self.parts.append(_Shape("\n".join(parts), clip, _pieces(path, transform), how))
 
     def draw_text(
         self,
@@ -107,47 +172,33 @@ class _PageRenderer(RendererBase):
         mtext: Any = None,  # noqa: ANN401
     ) -> None:
         """Write words, which can be searched and read out."""
-        pdf = self._pdf
-        bold = prop.get_weight() in ("bold", "heavy", 700)
-        pdf.set_font(self._font, style="B" if bold else "", size=prop.get_size_in_points())
         red, green, blue = (round(255 * part) for part in gc.get_rgb()[:3])
-        pdf.set_text_color(red, green, blue)
-        left, top = (self._left + x) / pdf.k, pdf.h - (self._bottom + y) / pdf.k
-        if angle:
-            with pdf.rotation(angle, left, top):
-                pdf.text(left, top, s)
-        else:
-            pdf.text(left, top, s)
+        bold = prop.get_weight() in ("bold", "heavy", 700)
+        size = prop.get_size_in_points()
+        self.parts.append(_Words(s, x, y, angle, size, bold, (red, green, blue)))
 
-    def _clip(self, gc: GraphicsContextBase) -> str:
-        box = gc.get_clip_rectangle()
-        if box is None:
-            return ""
-        x, y, width, height = box.bounds
-        return f"{self._left + x:.3f} {self._bottom + y:.3f} {width:.3f} {height:.3f} re W n"
 
-    def _path(self, path: Path, transform: Any) -> str:  # noqa: ANN401
-        said = []
-        at = np.zeros(2)
-        origin = np.array([self._left, self._bottom])
-        for ends, code in path.iter_segments(transform, remove_nans=True):
-            if code == Path.CLOSEPOLY:
-                said.append("h")
-                continue
-            points = np.asarray(ends, dtype=np.float64).reshape(-1, 2) + origin
-            if code == Path.CURVE3:
-                # The same parabola as a cubic: control points two thirds of the way.
-                points = np.array(
-                    [
-                        at + 2 / 3 * (points[0] - at),
-                        points[1] + 2 / 3 * (points[0] - points[1]),
-                        points[1],
-                    ]
-                )
-            letter = "m" if code == Path.MOVETO else "l" if len(points) == 1 else "c"
-            said.append(" ".join(f"{value:.3f}" for value in points.ravel()) + " " + letter)
-            at = points[-1]
-        return "\n".join(said)
+def _pieces(path: Path, transform: Any) -> list[tuple[FloatArray, str]]:  # noqa: ANN401
+    said = []
+    at = _NOWHERE
+    for ends, code in path.iter_segments(transform, remove_nans=True):
+        if code == Path.CLOSEPOLY:
+            said.append((_NOWHERE, "h"))
+            continue
+        points = np.array(ends, dtype=np.float64).reshape(-1, 2)
+        if code == Path.CURVE3:
+            # The same parabola as a cubic: control points two thirds of the way.
+            points = np.array(
+                [
+                    at + 2 / 3 * (points[0] - at),
+                    points[1] + 2 / 3 * (points[0] - points[1]),
+                    points[1],
+                ]
+            )
+        letter = " m" if code == Path.MOVETO else " l" if len(points) == 1 else " c"
+        said.append((points, letter))
+        at = points[-1]
+    return said
 
 
 def _colour(rgb: Any, alpha: float | None) -> str:  # noqa: ANN401

@@ -82,20 +82,24 @@ def _lie_errors(axes: Axes, clubs: Sequence[ClubContent], places: np.ndarray) ->
     wanted = np.array([club.wanted_lie_error_deg for club in clubs])
     order = np.argsort(places)
     axes.plot(places[order], wanted[order], color=ORANGE, ls=(0, (3, 1.5)), label="wanted")
-    seen = False
-    for x, club in zip(places, clubs, strict=True):
-        if club.lie_error_deg is None or club.lie_interval_deg is None:
-            axes.plot([x], [club.wanted_lie_error_deg], "x", color=GREY, ms=5)
-            continue
-        low, high = club.lie_interval_deg.low, club.lie_interval_deg.high
-        axes.plot([x, x], [low, high], color=BLUE, lw=1.6)
-        words = None if seen else f"as delivered, {100 * club.lie_interval_deg.confidence:.0f} %"
-        axes.plot([x], [club.lie_error_deg], "o", ms=5, color=BLUE, mec="white", label=words)
+    seen = [
+        (x, club.lie_error_deg, club.lie_interval_deg)
+        for x, club in zip(places, clubs, strict=True)
+        if club.lie_error_deg is not None and club.lie_interval_deg is not None
+    ]
+    unseen = ~np.isin(places, [x for x, _, _ in seen])
+    if unseen.any():
+        axes.plot(places[unseen], wanted[unseen], "x", color=GREY, ms=5)
+    if seen:
+        _uprights(axes, [(x, interval.low, interval.high) for x, _, interval in seen], BLUE, 1.6)
+        words = f"as delivered, {100 * seen[0][2].confidence:.0f} %"
+        x, y = zip(*[(x, error) for x, error, _ in seen], strict=True)
+        axes.plot(x, y, "o", ms=5, color=BLUE, mec="white", label=words)
+    for x, error, _ in seen:
         axes.annotate(
-            f"{club.lie_error_deg:+.1f}", (x, club.lie_error_deg), (5, 0),
+            f"{error:+.1f}", (x, error), (5, 0),
             textcoords="offset points", va="center", fontsize=6.5,
         )  # fmt: skip
-        seen = True
     axes.set_ylabel("lie error, °")
     axes.set_title("Lie error as delivered: + too upright, − too flat", fontsize=8, loc="left")
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.0)
@@ -107,34 +111,44 @@ def _static_lies(
     axes: Axes, clubs: Sequence[ClubContent], rows: Sequence[SheetRow], places: np.ndarray
 ) -> None:
     after = {row.label: row.static_after_deg for row in rows if row.bend_deg}
-    asked_x, asked = [], []
-    words: dict[str, str | None] = {
-        "now": "static lie, measured",
-        "asked": "lie this swing asks for",
-        "sheet": "after the bend sheet",
-    }
-    for x, club in zip(places, clubs, strict=True):
-        if club.lie_deg is None:
-            continue
-        axes.plot([x], [club.lie_deg], "D", ms=4.5, color=INK, label=words.pop("now", None))
-        to = after.get(club.label)
-        if to is not None:
-            label = words.pop("sheet", None)
-            axes.plot([x], [to], "o", ms=8, mfc="none", mec=BLUE, mew=1.2, label=label)
+    known = [
+        (x, club, club.lie_deg)
+        for x, club in zip(places, clubs, strict=True)
+        if club.lie_deg is not None
+    ]
+    x, now = zip(*[(x, lie) for x, _, lie in known], strict=True)
+    axes.plot(x, now, "D", ms=4.5, ls="none", color=INK, label="static lie, measured")
+    bent = [(x, after[club.label]) for x, club, _ in known if after.get(club.label) is not None]
+    if bent:
+        x, to = zip(*bent, strict=True)
+        axes.plot(
+            x, to, "o", ms=8, mfc="none", mec=BLUE, mew=1.2, label="after the bend sheet"
+        )  # fmt: skip
+    asked = []
+    for x, club, lie in known:
         if club.lie_error_deg is None or club.lie_interval_deg is None:
             continue
-        shift = club.lie_deg + club.wanted_lie_error_deg
-        middle = shift - club.lie_error_deg
+        shift = lie + club.wanted_lie_error_deg
         interval = club.lie_interval_deg
-        axes.plot([x, x], [shift - interval.high, shift - interval.low], color=ORANGE, lw=1.2)
-        asked_x.append(x)
-        asked.append(middle)
+        asked.append((x, shift - club.lie_error_deg, shift - interval.high, shift - interval.low))
     if asked:
-        at = np.argsort(asked_x)
+        asked.sort()
+        _uprights(axes, [(x, low, high) for x, _, low, high in asked], ORANGE, 1.2)
+        x, middle = zip(*[(x, middle) for x, middle, _, _ in asked], strict=True)
         axes.plot(
-            np.array(asked_x)[at], np.array(asked)[at], "v", ls=(0, (3, 1.5)), ms=4.5,
-            color=ORANGE, label=words["asked"],
+            x, middle, "v", ls=(0, (3, 1.5)), ms=4.5, color=ORANGE, label="lie this swing asks for"
         )  # fmt: skip
     axes.set_ylabel("static lie, °")
     axes.set_title("Static lie along the set", fontsize=8, loc="left")
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0)
+
+
+def _uprights(
+    axes: Axes, ends: Sequence[tuple[float, float, float]], color: str, lw: float
+) -> None:
+    """Draw upright lines as one, x and both heights of each: one for each club takes far longer."""
+    table = np.array(ends)
+    gap = np.full(len(table), np.nan)
+    x = np.stack((table[:, 0], table[:, 0], gap), axis=1).ravel()
+    y = np.stack((table[:, 1], table[:, 2], gap), axis=1).ravel()
+    axes.plot(x, y, color=color, lw=lw)

@@ -17,6 +17,7 @@ from analysis.report.drawing import (
     TINT,
     MmPicture,
     as_svg,
+    group_of,
     our_style,
 )
 from analysis.report.tables import minus
@@ -33,34 +34,53 @@ _USUAL_LENGTH_MM = 78.0
 _DEPTH_MM = 22.0
 
 
-def sole_svg(club: ClubContent, name: str) -> str:
-    """Draw one club's sole with its strikes, mean, interval and wanted place.
+def sole_svgs(clubs: Sequence[ClubContent], name: str) -> list[str]:
+    """Draw clubs' soles with their strikes, means, intervals and wanted places, for one page.
 
     Parameters
     ----------
-    club : ClubContent
+    clubs : sequence of ClubContent
     name : str
         For the ids within (`analysis.report.drawing.as_svg`).
 
     Returns
     -------
-    str
-        An ``<svg>`` element of `PICTURE_MM`; heel left, toe right, leading edge below.
+    list of str
+        For each club an ``<svg>`` element of `PICTURE_MM`; heel left, toe right, leading edge
+        below. The ruler is in the first, and the others refer to it: its words are most of a
+        picture's time and bytes.
     """
+    found = []
     with our_style():
-        return as_svg(sole_figure(club), name, _says(club))
+        ruler = group_of(as_svg(ruler_figure(), f"{name}r", ""), f"{name}_ruler")
+        for index, club in enumerate(clubs):
+            svg = as_svg(sole_figure(club), f"{name}{index}", _says(club))
+            found.append(svg.removesuffix("</svg>") + ruler + "</svg>")
+            ruler = f'<use href="#{name}_ruler"/>'
+    return found
 
 
 def sole_figure(club: ClubContent) -> Figure:
-    """Draw one club's sole; call under `analysis.report.drawing.our_style`."""
-    width, height = PICTURE_MM
-    # 0 at mid-sole, the middle of the picture.
-    picture = MmPicture(width, height, -width / 2, -26.0)
+    """Draw one club's sole without its ruler; call under `analysis.report.drawing.our_style`."""
+    picture = _picture()
     _outline(picture, club)
-    _ruler(picture)
     _dots(picture, club.dots)
     _middle(picture, club)
     return picture.figure
+
+
+def ruler_figure() -> Figure:
+    """Draw the ruler of all soles, with nothing behind it; as `sole_figure`."""
+    picture = _picture()
+    picture.figure.patch.set_visible(False)
+    _ruler(picture)
+    return picture.figure
+
+
+def _picture() -> MmPicture:
+    width, height = PICTURE_MM
+    # 0 at mid-sole, the middle of the picture.
+    return MmPicture(width, height, -width / 2, -26.0)
 
 
 def _outline(picture: MmPicture, club: ClubContent) -> None:

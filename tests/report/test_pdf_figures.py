@@ -10,7 +10,7 @@ from analysis.report.content import ClubContent, Dot
 from analysis.report.drawing import our_style
 from analysis.report.pdf import _new_pdf, report_pdf
 from analysis.report.pdf_figures import draw_on_page
-from analysis.report.soles import sole_figure
+from analysis.report.soles import ruler_figure, sole_figure
 from logger.session.report_data import report_content
 from logger.store.store import Store
 
@@ -37,7 +37,8 @@ def page(content):
     """A page with one sole, 20 mm from the left and 40 mm from the top."""
     pdf = _new_pdf(content, "A4")
     with our_style():
-        draw_on_page(pdf, sole_figure(CLUB), 20.0, 40.0, "DejaVu")
+        for figure in (sole_figure(CLUB), ruler_figure()):
+            draw_on_page(pdf, figure, 20.0, 40.0, "DejaVu")
     (read,) = PdfReader(io.BytesIO(bytes(pdf.output()))).pages
     return read
 

@@ -11,7 +11,7 @@ from pypdf import PdfReader
 from analysis.report.content import ClubContent, Dot
 from analysis.report.html import report_html
 from analysis.report.pdf import report_pdf
-from analysis.report.soles import PICTURE_MM, sole_svg
+from analysis.report.soles import PICTURE_MM, sole_svgs
 from logger.session.report_data import report_content
 from logger.store.store import Store
 
@@ -99,7 +99,7 @@ BARE = ClubContent(
 
 
 def drawn(dots):
-    return sole_svg(replace(BARE, dots=tuple(dots)), "s")
+    return sole_svgs([replace(BARE, dots=tuple(dots))], "s")[0]
 
 
 def places_mm(svg):
