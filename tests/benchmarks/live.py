@@ -4,12 +4,19 @@
 
     python tests/benchmarks/live.py [--swings 60] [--viewers 4] [--many 5000]
 
-A board of its own speaks the plain text form over TCP; ``lieboard log --page`` logs it; the
-system's Chromium shows the page to several viewers at once, without a graphics card. The time of a
-strike runs from just before its line is written to the socket to the frame after the one in which a
-viewer drew it (up to one frame, 17 ms, more than it takes). Frame times are those of one viewer
-while strikes come in and the club that is up has many. The load of the machine is printed
-with it: run this with nothing else running. Prints one line of JSON last.
+Two boards, one after the other: a first sketch that prints a line of text per strike, and a strip
+in a process of its own that sends every scan (``strip_`` in the result). ``lieboard log --page``
+logs it; the system's Chromium shows the page to several viewers at once, without a graphics card.
+All of that shares the machine.
+
+The time of a strike runs from just before its last bytes go into the socket to the frame after the
+one in which a viewer drew it (up to one frame, 17 ms, more than it takes). ``hops_p50_p99_ms`` says
+where it goes: ``read`` by the logger, ``taken`` by whoever keeps the board's records in order,
+``filed``: record and strike are on the disk, ``published`` to viewers, ``heard`` by a viewer,
+``changed``: it is in the document, ``drawn``. Nothing waits for a pause after the strike: both
+boards say that it is over. Frame times are those of one viewer while strikes come in and the
+club that is up has many. The load of the machine is printed with it: run this with nothing else
+running. Takes two and a half minutes. Prints one line of JSON last.
 """
 
 from __future__ import annotations
@@ -28,10 +35,12 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from playwright.async_api import Page, async_playwright
+from live_server import Relay
+from playwright.async_api import Browser, Page, async_playwright
 
 from logger.setfiles import load_set
 from logger.store.store import Store
+from simulators.own_process import BoardProcess
 
 ROOT = Path(__file__).parents[2]
 SET_FILE = ROOT / "examples" / "robin_ashdown.toml"
@@ -120,13 +129,45 @@ class TextBoard:
             self._writer.close()
 
 
+class StripBoard:
+    """A strip that sends every scan of a strike, in a process of its own behind a relay here."""
+
+    def __init__(self) -> None:
+        self._board = BoardProcess("--tcp", "0", "--noise-only", "--cell-faults", "none")
+        self._relay = Relay(int(self._board.url.rsplit(":", 1)[1]))
+        self._asked = 0
+
+    async def open(self) -> int:
+        self._server = await asyncio.start_server(self._relay.serve, "127.0.0.1", 0)
+        return int(self._server.sockets[0].getsockname()[1])
+
+    async def connected(self) -> None:
+        """Its clock and its greeting take a moment; what is struck meanwhile waits for them."""
+        await asyncio.sleep(2)
+
+    async def strike(self) -> None:
+        place = {"c_mm": (self._asked * 37) % 200 / 10 - 10, "depth_mm": 2.0}
+        self._asked += 1
+        self._board.ask("strike " + json.dumps({"club": "7i", **place}))
+
+    @property
+    def sent_ms(self) -> list[float]:
+        """When the last byte of each strike was handed on."""
+        epoch_ns = time.time_ns() - time.monotonic_ns()
+        return [(at + epoch_ns) / 1e6 for _, at in sorted(self._relay.passed_ns.items())]
+
+    async def close(self) -> None:
+        self._server.close()
+        self._board.close()
+
+
 def share(values: Sequence[float], part: float) -> float:
     """Return the value that this part of the values does not exceed."""
     return sorted(values)[min(len(values) - 1, int(part * len(values)))]
 
 
 async def latencies(
-    board: TextBoard, pages: Sequence[Page], swings: int
+    board: TextBoard | StripBoard, pages: Sequence[Page], swings: int
 ) -> tuple[list[int], dict[str, dict[tuple[int, int], float]]]:
     """Let strikes come; return their ids, and when each viewer came how far with each.
 
@@ -164,7 +205,7 @@ def hops(
 ) -> dict[str, list[float]]:
     """Return what each part of the way took, in milliseconds; of a viewer's parts, for each."""
     took: dict[str, list[float]] = {}
-    published = {key: at for key, at in reversed(logger["published"])}
+    published = dict(reversed(logger["published"]))
     for place, (strike, begin) in enumerate(zip(ids, wire_ms, strict=True)):
         at = begin
         for hop in ("read", "taken", "filed"):
@@ -199,15 +240,15 @@ async def frames(board: TextBoard, page: Page, many: int) -> list[float]:
     return list(await measuring)
 
 
-async def measure(args: argparse.Namespace) -> dict[str, object]:
-    """Measure all of it."""
-    program = shutil.which("chromium")
-    assert program, "install chromium"
+async def watched(
+    browser: Browser, board: TextBoard | StripBoard, args: argparse.Namespace
+) -> dict[str, object]:
+    """Log a board with the page and viewers; return how long strikes took, and frame times."""
+    gaps_ms: list[float] = []
     with tempfile.TemporaryDirectory() as folder:
         db, stamps = Path(folder) / "data.db", Path(folder) / "stamps.json"
         with Store.open(db) as store:
             store.import_set(load_set(SET_FILE), at_utc_ns=time.time_ns())
-        board = TextBoard()
         port = await board.open()
         logger = await asyncio.create_subprocess_exec(
             sys.executable, str(WATCHED), str(stamps), "log", f"socket://127.0.0.1:{port}",
@@ -224,46 +265,63 @@ async def measure(args: argparse.Namespace) -> dict[str, object]:
         # What it prints from here on must not fill its pipe.
         draining = asyncio.create_task(logger.stdout.read())
         await board.connected()
-        async with async_playwright() as playwright:
-            browser = await playwright.chromium.launch(
-                executable_path=program, args=["--disable-background-networking", "--disable-gpu"]
-            )
-            pages = []
-            for _ in range(args.viewers):
-                context = await browser.new_context(viewport={"width": 1180, "height": 820})
-                await context.add_init_script(HEAR)
-                pages.append(await context.new_page())
-                await pages[-1].goto(address.group())
-                await pages[-1].wait_for_selector("html[data-drawn]", state="attached")
-            load = os.getloadavg()[0]
-            ids, seen = await latencies(board, pages, args.swings)
-            wire_ms = board.sent_ms[len(board.sent_ms) - len(ids) :]
-            for page in pages[1:]:
-                await page.close()
-            gaps_ms = await frames(board, pages[0], args.many) if args.many else [0.0]
-            version = browser.version
-            await browser.close()
+        pages = []
+        for _ in range(args.viewers):
+            context = await browser.new_context(viewport={"width": 1180, "height": 820})
+            await context.add_init_script(HEAR)
+            pages.append(await context.new_page())
+            await pages[-1].goto(address.group())
+            await pages[-1].wait_for_selector("html[data-drawn]", state="attached")
+        ids, seen = await latencies(board, pages, args.swings)
+        wire_ms = board.sent_ms[-len(ids) :]
+        for page in pages[1:]:
+            await page.close()
+        if isinstance(board, TextBoard) and args.many:
+            gaps_ms = await frames(board, pages[0], args.many)
+        await pages[0].close()
         logger.terminate()
         await logger.wait()
         await draining
         await board.close()
         parts = hops(wire_ms, ids, json.loads(stamps.read_text()), seen)
     took_ms = [at - wire_ms[place] for (_, place), at in seen["drawn"].items()]
-    return {
-        "benchmark": "live",
-        "swings": args.swings,
-        "viewers": args.viewers,
+    found: dict[str, object] = {
         "wire_to_drawn_p50_ms": round(statistics.median(took_ms), 1),
         "wire_to_drawn_p99_ms": round(share(took_ms, 0.99), 1),
         "hops_p50_p99_ms": {
             hop: [round(statistics.median(took), 1), round(share(took, 0.99), 1)]
             for hop, took in parts.items()
         },
+    }
+    if gaps_ms:
+        found["strikes_of_the_club"] = args.many
+        found["frame_p50_ms"] = round(statistics.median(gaps_ms), 1)
+        found["frame_p95_ms"] = round(share(gaps_ms, 0.95), 1)
+    return found
+
+
+async def measure(args: argparse.Namespace) -> dict[str, object]:
+    """Measure all of it."""
+    program = shutil.which("chromium")
+    assert program, "install chromium"
+    load = os.getloadavg()[0]
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=program, args=["--disable-background-networking", "--disable-gpu"]
+        )
+        text = await watched(browser, TextBoard(), args)
+        strip = await watched(browser, StripBoard(), args)
+        version = browser.version
+        await browser.close()
+    return {
+        "benchmark": "live",
+        "swings": args.swings,
+        "viewers": args.viewers,
+        **text,
+        **{f"strip_{name}": value for name, value in strip.items()},
         "page_bytes": sum(file.stat().st_size for file in ASSETS.iterdir()),
-        "strikes_of_the_club": args.many,
-        "frame_p50_ms": round(statistics.median(gaps_ms), 1),
-        "frame_p95_ms": round(share(gaps_ms, 0.95), 1),
         "load_before": round(load, 1),
+        "load_after": round(os.getloadavg()[0], 1),
         "cores": os.cpu_count(),
         "chromium": version,
         "python": platform.python_version(),

@@ -5,7 +5,7 @@
     python tests/benchmarks/live_server.py [--strikes 120] [--viewers 4] [--pace 0.6] [--watch]
 
 A simulated board in a process of its own speaks over TCP to a relay in this one, which notes when
-it has handed on the last byte of each strike; ``lieboard log --page`` is a second process (with
+it hands on the last byte of each strike; ``lieboard log --page`` is a second process (with
 ``--watch`` the page is served by a third, that reads the data file). The viewers are plain
 HTTP clients in this process. What is measured: the strike's own event (``strike_*``), and the first
 state that is up to date after it (``state_*``: the numbers of all clubs and the set, and which club
@@ -61,8 +61,8 @@ class Relay:
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, note: bool
     ) -> None:
         while data := await reader.read(65536):
-            writer.write(data)
             now_ns = time.monotonic_ns()
+            writer.write(data)
             if note:
                 for item in self._decoder.feed(data, now_ns):
                     if isinstance(item, RawRecord) and isinstance(item.record, Strike):
