@@ -6,7 +6,8 @@
 
 The parts are watched from outside, so that what is measured is the program as it is: each watched
 call costs a clock reading and an append. At the end the file holds
-``{hop: [[key, epoch ms], ...]}`` in the order they happened; the key is the strike's id where the hop knows it, else nothing.
+``{hop: [[key, epoch ms], ...]}`` in the order they happened; the key is the strike's id where
+the hop knows it, else nothing.
 """
 
 from __future__ import annotations
