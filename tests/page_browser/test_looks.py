@@ -106,6 +106,8 @@ async def test_the_newest_strike_stands_out_for_a_moment(shown, view):
     viewer = await view(shown)
     await settled(viewer)
     page = viewer.page
+    await page.locator(".club-button", has_text="4i").click()
+    await viewer.reads("club", "4i")
     await page.evaluate(
         """() => {
             window.rings = 0;
@@ -121,6 +123,38 @@ async def test_the_newest_strike_stands_out_for_a_moment(shown, view):
         "() => window.rings >= 2 && document.querySelectorAll('#drawing .ring').length === 1"
     )
     assert await page.evaluate("document.getAnimations().length") == 0
+
+
+async def test_what_the_numbers_do_not_believe_says_why(shown, view):
+    """As what was set aside looks, since its club counts it so; but a person may still judge it."""
+    viewer = await view(shown)
+    rows = await viewer.page.evaluate(
+        """async () => {
+            const { StrikeList } = await import('/assets/list.js');
+            const struck = { source: 'board', toe_mm: 31.4, used: true, by_hand: false };
+            const why = 'two patches: a foot was on the strip too';
+            const strikes = [
+                { ...struck, id: 1, number: 1, doubt: null },
+                { ...struck, id: 2, number: 2, doubt: why },
+                { ...struck, id: 3, number: 3, doubt: why, by_hand: true },
+                { ...struck, id: 4, number: 4, doubt: null, used: false, reason: 'a waggle' },
+            ];
+            const list = document.createElement('ol');
+            new StrikeList(list, () => {}).draw(strikes, true);
+            const cells = (row) => [
+                row.querySelector('.sign').dataset.sign,
+                row.querySelector('.reason').textContent,
+                row.querySelector('button').textContent,
+            ];
+            return [...list.children].map(cells).reverse();
+        }"""
+    )
+    assert rows == [
+        ["used", "", "take back"],
+        ["aside", "two patches: a foot was on the strip too", "take back"],
+        ["aside", "brought in, but two patches: a foot was on the strip too", "take back"],
+        ["aside", "a waggle", "bring in"],
+    ]
 
 
 async def test_the_drawing_is_to_scale(shown, view):

@@ -5,6 +5,9 @@ import re
 import pytest
 from axe_playwright_python.async_playwright import Axe
 
+from logger.page.numbers import NumberWorks
+from logger.store.store import Store
+
 pytestmark = pytest.mark.asyncio(loop_scope="session")
 
 # A patch on whole cells of 4 mm: half of one either way (tests/e2e says why).
@@ -109,6 +112,22 @@ async def test_left_handers_see_the_toe_on_the_left(left_bay, view):
     ring = await viewer.page.evaluate(RING)
     assert abs(shown_mm(last)) > 2
     assert ring == pytest.approx(-shown_mm(last), abs=0.1)
+
+
+async def test_the_footprint_s_place_replaces_the_quick_one(left_bay, view):
+    """The load's middle is told at once; what the cells' pattern says comes with the numbers."""
+    viewer = await view(left_bay.address)
+    await viewer.sees(3)
+    await viewer.until("() => !document.documentElement.classList.contains('working')")
+    rows = [row for row in await viewer.page.evaluate(PLACES) if row["used"]]
+    path = left_bay.folder / "data.db"
+    with Store.open(path, read_only=True) as store, NumberWorks(path) as works:
+        session = store.sessions()[0]
+        struck = [one for one in store.contacts(session.id) if one.used]
+        fitted = works.work_out(session).strikes
+    said = [fitted[one.id].toe_mm for one in struck]
+    assert [shown_mm(row) for row in rows] == pytest.approx(said, abs=0.051)
+    assert max(abs(fitted[one.id].toe_mm - one.toe_mm) for one in struck) > 0.2
 
 
 async def test_a_strike_is_taken_back_and_brought_in(bay, view):

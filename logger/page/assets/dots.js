@@ -2,6 +2,7 @@
 
 import { Box } from "./elements.js";
 import { VIEW, across, along } from "./place.js";
+import { counts } from "./words.js";
 
 const RADIUS_MM = 1.25;
 
@@ -40,7 +41,7 @@ export class Dots {
     if (strike.toe_mm === null || !this._pxPerMm) return;
     this._stamps ??= this._cutStamps();
     const { x, beyond } = along(strike.toe_mm, sign);
-    const kind = !strike.used ? "aside" : strike.source === "mark" ? "mark" : "used";
+    const kind = !counts(strike) ? "aside" : strike.source === "mark" ? "mark" : "used";
     const stamp = this._stamps[kind + (beyond ? (beyond > 0 ? "Right" : "Left") : "")];
     const left = (x - VIEW.left) * this._pxPerMm - stamp.width / 2;
     const top = (across(strike, soleWidthMm) - VIEW.top) * this._pxPerMm - stamp.height / 2;

@@ -1,7 +1,7 @@
 // The figures beside the sole: contact, lie error with its interval, verdict, and what to hit next.
 
 import { byId, set, svg, text } from "./elements.js";
-import { counted, degrees, millimetres, side, signed, strikeWords, way } from "./words.js";
+import { counted, counts, degrees, millimetres, side, signed, strikeWords, way } from "./words.js";
 
 /** The lie scale reaches this far to both sides, or further if the interval does. */
 const SCALE_DEG = 3;
@@ -13,7 +13,7 @@ export function drawContact(club, last, newest) {
   const why = last ? [`no. ${last.number}`, strikeWords(last)].filter(Boolean).join(", ") : "";
   const after = newest && newest !== last ? `; then ${strikeWords(newest)}` : "";
   text(byId("last-why"), why + after);
-  byId("last").classList.toggle("void", Boolean(last) && !last.used);
+  byId("last").classList.toggle("void", Boolean(last) && !counts(last));
   const contact = club?.contact ?? null;
   place("mean", contact ? contact.mean_mm : null, false);
   const interval = contact !== null && contact.low_mm !== null;

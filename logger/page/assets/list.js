@@ -1,7 +1,7 @@
 // The strikes of the club that is up, newest first, each with a button to take it back or bring it in.
 
 import { html, set, text } from "./elements.js";
-import { millimetres, side, strikeWords } from "./words.js";
+import { counts, millimetres, side, strikeWords } from "./words.js";
 
 /** Rows shown at once; a button shows as many more. A thousand rows would make the page slow. */
 const PAGE = 30;
@@ -86,13 +86,13 @@ export class StrikeList {
   _fill(row, strike, mayAct) {
     if (row.strike === strike && row.button.hidden === !mayAct) return;
     row.strike = strike;
-    row.sign.dataset.sign = strike.used ? (strike.source === "mark" ? "mark" : "used") : "aside";
+    row.sign.dataset.sign = counts(strike) ? (strike.source === "mark" ? "mark" : "used") : "aside";
     text(row.number, `${strike.number}`);
     const { toe_mm: toe } = strike;
     text(row.place, toe === null ? "no place" : `${millimetres(toe)} ${side(toe)}`);
     text(row.why, strikeWords(strike));
     const bare = strikeWords(strike) === "";
-    set(row.element, { class: `${strike.used ? "used" : "aside"}${bare ? " bare" : ""}` });
+    set(row.element, { class: `${counts(strike) ? "used" : "aside"}${bare ? " bare" : ""}` });
     const what = strike.used ? "take back" : "bring in";
     text(row.button, what);
     set(row.button, { "aria-label": `${what} strike ${strike.number}` });

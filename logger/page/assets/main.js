@@ -13,7 +13,7 @@ import { StrikeList } from "./list.js";
 import { Model } from "./model.js";
 import { toeSign } from "./place.js";
 import { Sole } from "./sole.js";
-import { clockTime, millimetres, side, strikeWords } from "./words.js";
+import { clockTime, counts, millimetres, side, strikeWords } from "./words.js";
 
 const model = new Model();
 const dots = new Dots(byId("dots"));
@@ -184,7 +184,7 @@ function tellLink(link, why) {
 }
 
 /** The newest that counts, for a foot or a bounce may follow it; else the newest. */
-const lastThatCounts = (all) => all.findLast((strike) => strike.used) ?? all.at(-1) ?? null;
+const lastThatCounts = (all) => all.findLast(counts) ?? all.at(-1) ?? null;
 
 /** May this viewer say which club is up? */
 const leads = () => acts.allowed && Boolean(model.state?.session?.open);

@@ -26,11 +26,14 @@ export function way(lieErrorDeg) {
 
 export const counted = (count, noun) => `${count} ${noun}${count === 1 ? "" : "s"}`;
 
-/** What is said of a strike that does not count, and of one that a person brought in. */
+/** Do the numbers follow it? Not if it is set aside, nor if they do not believe it. */
+export const counts = (strike) => strike.used && !strike.doubt;
+
+/** Why a strike does not count, or that a person brought it in; nothing of one that simply counts. */
 export function strikeWords(strike) {
   if (!strike.used) return strike.by_hand ? "taken back" : strike.reason || "set aside";
-  if (strike.toe_mm === null) return "has no place: it cannot count";
-  return strike.by_hand ? "brought in" : "";
+  if (strike.toe_mm === null) return strike.doubt || "has no place: it cannot count";
+  return [strike.by_hand && "brought in", strike.doubt].filter(Boolean).join(", but ");
 }
 
 export const clockTime = (at) =>
