@@ -118,9 +118,12 @@ class ClockMap:
         self._made = 0
         self._next_start: SegmentStart | None = SegmentStart.FIRST
         self._suspects: list[tuple[int, int]] = []
+        self.fed = 0
+        """Goes up whenever a reading may come out otherwise than before."""
 
     def start_segment(self) -> None:
         """Take what is fed from now on as another clock (the board said that it restarted)."""
+        self.fed += 1
         self._suspects.clear()
         self._next_start = SegmentStart.ASKED if self._made else SegmentStart.FIRST
 
@@ -133,6 +136,7 @@ class ClockMap:
             If ``ticks`` is not a u32.
         """
         _check(ticks)
+        self.fed += 1
         if self._next_start is not None:
             self._begin(self._next_start, ticks, arrival_ns)
             return
@@ -173,6 +177,7 @@ class ClockMap:
         _, delay_ns = offset_and_delay_ns(sent_ns, 0, held_ns, arrival_ns)
         if delay_ns < 0:
             return False
+        self.fed += 1
         if self._next_start is not None:
             self._begin(self._next_start, sent_ticks, arrival_ns, sent_ns)
         else:
@@ -216,6 +221,11 @@ class ClockMap:
             # Either this was kept for long, or the clocks are no longer those of before.
             uncertainty = max(uncertainty, abs(near_ns - host_ns))
         return ClockReading(host_ns, round(uncertainty), segment.number, ns_per_tick)
+
+    @property
+    def known(self) -> bool:
+        """Whether anything was fed."""
+        return bool(self._segments)
 
     def estimate(self) -> ClockEstimate | None:
         """Return the state of the last segment; None as long as nothing was fed."""

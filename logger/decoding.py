@@ -17,8 +17,10 @@ from logger.framing import BadFrame, Frame, FrameDecoder, FrameFault, Piece, Tex
 from logger.records import Button, ClockReply, Hello, RawRecord, Reading, Record, Status
 from logger.strike_parts import Built, GivenUp, StrikeAssembler, build_strike, contradiction
 from logger.text_form import BadLine, parse_line
-from logger.wire import MalformedMessage, UnknownMessage, parse, strike_head
-from logger.wire_layout import MessageType, StrikeHead
+from logger.wire import MalformedMessage, UnknownMessage, parse, parse_reading, strike_head
+from logger.wire_layout import READING, MessageType, StrikeHead
+
+_READING = int(MessageType.READING)
 
 
 class DamageKind(StrEnum):
@@ -110,10 +112,14 @@ class Decoder:
         for piece in pieces:
             if isinstance(piece, Frame):
                 self.counters.frames += 1
-                if piece.body[0] == MessageType.STRIKE_SCANS:
-                    self._take_strike_part(piece.body, arrival_ns, out)
+                body = piece.body
+                # First what comes most often.
+                if body[0] == _READING and len(body) >= READING.size:
+                    out.append(RawRecord(parse_reading(body), (body,), arrival_ns))
+                elif body[0] == MessageType.STRIKE_SCANS:
+                    self._take_strike_part(body, arrival_ns, out)
                 else:
-                    self._take_message(piece.body, arrival_ns, out)
+                    self._take_message(body, arrival_ns, out)
             elif isinstance(piece, TextLine):
                 out.append(self._text_line(piece.line, arrival_ns))
             else:

@@ -9,7 +9,7 @@ import re
 import zlib
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from cobs import cobs
 
@@ -47,8 +47,8 @@ class FrameFault(StrEnum):
     """Printable: a boot loader's or a sketch's chatter, no harm done."""
 
 
-@dataclass(frozen=True, slots=True)
-class Frame:
+# A tuple, as `logger.records.Reading` is.
+class Frame(NamedTuple):
     """A good frame."""
 
     body: bytes

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum, IntFlag
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 if TYPE_CHECKING:
     import numpy as np
@@ -86,8 +86,9 @@ class Hello:
     name: str
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+# A tuple: a board that streams makes a thousand a second, and one takes a third of the time that a
+# frozen dataclass takes.
+class Reading(NamedTuple):
     """Where the contact was, as the board (or a text line) worked it out."""
 
     sequence: int | None
@@ -213,8 +214,8 @@ HostMessage: TypeAlias = AskHello | AskClock | Confirm | SendAgain | SetTrigger
 Record: TypeAlias = Reading | Strike | Button
 
 
-@dataclass(frozen=True, slots=True)
-class RawRecord:
+# A tuple, as a reading is.
+class RawRecord(NamedTuple):
     """A complete record together with the very bytes it came in, as the store keeps it."""
 
     record: Record

@@ -5,7 +5,7 @@ The rules are those of ``firmware_notes/wire.md``, section 2.7.
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 
 
@@ -56,6 +56,13 @@ class SequenceTracker:
         self._announced = max(self._announced, sequence + 1)
         self._advance()
         return True
+
+    def add_all(self, sequences: Iterable[int]) -> None:
+        """Note records as on disk that were not there."""
+        self._beyond.update(sequences)
+        if self._beyond:
+            self._announced = max(self._announced, max(self._beyond) + 1)
+        self._advance()
 
     def expected_with(self, fresh: Container[int]) -> int:
         """Say what `next_expected` would be if these were on disk too."""

@@ -250,7 +250,8 @@ def reading_from_fields(
     )
 
 
-def _parse_reading(body: bytes) -> Reading:
+def parse_reading(body: bytes) -> Reading:
+    """Read the body of a *reading* that is long enough."""
     return reading_from_fields(*wl.READING.unpack_from(body)[1:])
 
 
@@ -306,7 +307,7 @@ def _plain(fields: struct.Struct, message: Callable[..., Any]) -> Callable[[byte
 
 _LAYOUTS: dict[int, tuple[str, struct.Struct, Callable[[bytes], Any]]] = {
     wl.MessageType.HELLO: ("hello", wl.HELLO, _parse_hello),
-    wl.MessageType.READING: ("reading", wl.READING, _parse_reading),
+    wl.MessageType.READING: ("reading", wl.READING, parse_reading),
     wl.MessageType.STRIKE_SCANS: ("strike scans", wl.STRIKE, _parse_strike_part),
     wl.MessageType.STATUS: ("status", wl.STATUS, _parse_status),
     wl.MessageType.CLOCK_REPLY: ("clock reply", wl.CLOCK_REPLY, _plain(wl.CLOCK_REPLY, ClockReply)),

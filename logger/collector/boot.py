@@ -71,8 +71,9 @@ class KeepingBoot:
         self._oldest_then: int | None = None
         self._greeted_ns = clock.monotonic_ns()
         self._fed_ns: int | None = None
-        # Ticks and arrival of a record just before, and what the clock said of it.
-        self._near: tuple[int, int, ClockReading] | None = None
+        # Ticks and arrival of a record just before, how far the clock had been fed then, and what
+        # it said of that record.
+        self._near: tuple[int, int, int, ClockReading] | None = None
         self._near_ticks = identity.hello.tick_hz * _NEAR_NS // 1_000_000_000
         self._turn = asyncio.Lock()
 
@@ -148,7 +149,6 @@ class KeepingBoot:
             return
         raws, self._unclocked = self._unclocked, []
         new: dict[int, TimedRecord] = {}
-        self._near = None
         for raw in raws:
             record = self._timed(raw)
             if record is None:
@@ -158,14 +158,11 @@ class KeepingBoot:
         if new:
             # All that waits for nothing once these are on disk.
             limit = self._tracker.expected_with(new)
-            ready = {s: r for s, r in (self._pending | new).items() if s < limit}
-            in_order = [ready[sequence] for sequence in sorted(ready)]
+            waiting = self._pending | new
+            in_order = [waiting[sequence] for sequence in sorted(waiting) if sequence < limit]
             await self._recorder.store(self._row, list(new.values()), in_order)
-            for sequence, record in new.items():
-                self._tracker.add(sequence)
-                self._pending[sequence] = record
-            for sequence in ready:
-                del self._pending[sequence]
+            self._tracker.add_all(new)
+            self._pending = {s: record for s, record in waiting.items() if s >= limit}
         if self._oldest_then is not None:
             oldest, self._oldest_then = self._oldest_then, None
             await self._announced(oldest, oldest)
@@ -174,7 +171,7 @@ class KeepingBoot:
     def clock_known(self) -> bool:
         """Whether ticks can be turned into time, well or (after a while) as well as can be."""
         late = self._clock.monotonic_ns() - self._greeted_ns > _CLOCK_WAIT_NS
-        return late or self.ticks.estimate() is not None
+        return late or self.ticks.known
 
     def waits_behind_hole(self, now_ns: int, after_s: float) -> bool:
         """Whether something has waited behind a hole for longer than ``after_s``."""
@@ -208,10 +205,9 @@ class KeepingBoot:
         ticks = moment_ticks(record)
         # What was kept and is sent again says nothing of how late messages are.
         due = self._fed_ns is None or raw.arrival_ns - self._fed_ns >= _FEED_EVERY_NS
-        if due and (sequence >= self._fresh_from or self.ticks.estimate() is None):
+        if due and (sequence >= self._fresh_from or not self.ticks.known):
             self.ticks.feed(ticks, raw.arrival_ns)
             self._fed_ns = raw.arrival_ns
-            self._near = None
         host_ns, u_ns = self._struck_at(ticks, raw.arrival_ns)
         return TimedRecord(sequence, raw, self._clock.utc_from_monotonic(host_ns), u_ns)
 
@@ -221,15 +217,16 @@ class KeepingBoot:
         Records of one contact come milliseconds after each other, on one and the same line.
         """
         if self._near is not None:
-            near_ticks, near_ns, struck = self._near
+            near_ticks, near_ns, fed, struck = self._near
             later = (ticks - near_ticks) % WRAP_TICKS
-            if later < self._near_ticks and 0 <= arrival_ns - near_ns < _NEAR_NS:
+            same_line = fed == self.ticks.fed and later < self._near_ticks
+            if same_line and 0 <= arrival_ns - near_ns < _NEAR_NS:
                 ahead_ns = round(later * struck.ns_per_tick)
                 return struck.host_ns + ahead_ns, struck.uncertainty_ns // 2
         found = read_clock(self.ticks, ticks, arrival_ns, self.hello.tick_hz)
         if found is None:
             return arrival_ns, ARRIVAL_U_NS
-        self._near = ticks, arrival_ns, found
+        self._near = ticks, arrival_ns, self.ticks.fed, found
         return found.host_ns, found.uncertainty_ns // 2
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from logger.records import Hello, RawRecord
 from logger.sequence import Hole
@@ -23,8 +23,8 @@ class BoardIdentity:
     """None for a text board."""
 
 
-@dataclass(frozen=True, slots=True)
-class TimedRecord:
+# A tuple, as `logger.records.Reading` is.
+class TimedRecord(NamedTuple):
     """A record with its number and the moment it was struck."""
 
     sequence: int

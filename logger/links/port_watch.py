@@ -27,7 +27,7 @@ MAX_CHUNK_BYTES = 16_384
 # allowed: one board that streams is looked at whenever something comes, sixteen in turns, and then
 # what has come meanwhile is taken together. At most `_LONGEST_REST_S` of delay is made by it.
 _S_PER_CHUNK = 0.002
-_LONGEST_REST_S = 0.02
+_LONGEST_REST_S = 0.025
 
 
 class Watched(Protocol):

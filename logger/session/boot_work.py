@@ -41,6 +41,8 @@ class BootWork:
         else:
             self._struck_utc_ns[sequence] = utc_ns
             contacts = self.reader.read(sequence, record, utc_ns)
+        if not contacts:
+            return []
         fresh: list[Sorted] = []
         for contact in contacts:
             kinds = known.get(contact.first_key) if known else None

@@ -33,6 +33,8 @@ class Core:
         self._connection = connection
         self._lock = threading.RLock()
         self._gathering = False
+        # A part inside a transaction is marked in the file only once it writes.
+        self._part_begins = False
         self._undone: BaseException | None = None
         self._database: Database | None = None
 
@@ -52,6 +54,9 @@ class Core:
         with self._lock, explained(self.path):
             connection = self._connection
             if connection.in_transaction:
+                if self._part_begins:
+                    connection.execute("SAVEPOINT part")
+                    self._part_begins = False
                 yield connection
                 return
             connection.execute("BEGIN IMMEDIATE")
@@ -95,19 +100,24 @@ class Core:
         connection = self._connection
         with self._lock, explained(self.path):
             began_here = not connection.in_transaction
-            if not began_here:
-                connection.execute("SAVEPOINT part")
+            self._part_begins = not began_here
             try:
                 yield
             except BaseException as error:
                 if connection.in_transaction:
-                    connection.execute("ROLLBACK" if began_here else "ROLLBACK TO part")
+                    if began_here:
+                        connection.execute("ROLLBACK")
+                    elif not self._part_begins:
+                        connection.execute("ROLLBACK TO part")
                 elif not began_here:
                     # A full disk has rolled back everything, what others wrote before too.
                     self._undone = error
                 raise
-            if not began_here and connection.in_transaction:
-                connection.execute("RELEASE part")
+            else:
+                if not (began_here or self._part_begins) and connection.in_transaction:
+                    connection.execute("RELEASE part")
+            finally:
+                self._part_begins = False
 
     @property
     def _tables(self) -> Database:

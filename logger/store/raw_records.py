@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -19,11 +21,15 @@ _KINDS: dict[type[Record], str] = {Reading: "reading", Strike: "strike", Button:
 # Rows read under one hold of the lock: a long reading must not keep the collector waiting.
 _PAGE_ROWS = 500
 
-_INSERT_RECORD = """
-INSERT INTO records (boot, sequence, kind, raw, flags, arrival_ns, struck_utc_ns, struck_u_ns,
-  session)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
-"""
+# Many in one statement: SQLite is given the interpreter's lock once for all of them, and in a busy
+# program it takes long to get that back (tests/benchmarks/load.py).
+_ROWS_AT_ONCE = 32
+_INSERT_RECORDS = [
+    "INSERT INTO records (boot, sequence, kind, raw, flags, arrival_ns, struck_utc_ns, struck_u_ns,"
+    " session) VALUES " + ", ".join(["(?, ?, ?, ?, ?, ?, ?, ?, ?)"] * rows)
+    for rows in range(_ROWS_AT_ONCE + 1)
+]
+"""For each number of rows."""
 _RecordTuple: TypeAlias = tuple[int, int, str, bytes, int, int, int | None, int | None, int | None]
 
 
@@ -40,6 +46,34 @@ def _tuple_of(boot: int, item: TimedRecord, session: int | None) -> _RecordTuple
         item.struck_u_ns,
         session,
     )
+
+
+def _insert(connection: sqlite3.Connection, rows: Sequence[_RecordTuple]) -> None:
+    connection.execute(_INSERT_RECORDS[len(rows)], list(chain.from_iterable(rows)))
+
+
+def _compared(
+    connection: sqlite3.Connection, boot: int, rows: Sequence[_RecordTuple]
+) -> tuple[list[_RecordTuple], list[_RecordTuple]]:
+    """Return the rows that are new, and those with other bytes than are there."""
+    sequences = [row[1] for row in rows]
+    there: dict[int, bytes] = dict(
+        connection.execute(
+            "SELECT sequence, raw FROM records WHERE boot = ? AND sequence BETWEEN ? AND ?"
+            " ORDER BY sequence",
+            (boot, min(sequences), max(sequences)),
+        )
+    )
+    new: list[_RecordTuple] = []
+    clashing: list[_RecordTuple] = []
+    for row in rows:
+        raw = there.get(row[1])
+        if raw is None:
+            there[row[1]] = row[3]
+            new.append(row)
+        elif raw != row[3]:
+            clashing.append(row)
+    return new, clashing
 
 
 def _stored_record(*, raw: bytes, **columns: Any) -> StoredRecord:  # noqa: ANN401
@@ -76,24 +110,15 @@ class RecordTables(Core):
         if not rows:
             return []
         sequences = [row[1] for row in rows]
-        new: list[_RecordTuple] = []
-        clashing: list[_RecordTuple] = []
         with self._writing() as connection:
-            there: dict[int, bytes] = dict(
-                connection.execute(
-                    "SELECT sequence, raw FROM records WHERE boot = ? AND sequence BETWEEN ? AND ?"
-                    " ORDER BY sequence",
-                    (boot, min(sequences), max(sequences)),
-                )
-            )
-            for row in rows:
-                raw = there.get(row[1])
-                if raw is None:
-                    there[row[1]] = row[3]
-                    new.append(row)
-                elif raw != row[3]:
-                    clashing.append(row)
-            connection.executemany(_INSERT_RECORD, new)
+            if len(rows) <= _ROWS_AT_ONCE:
+                # One statement: either all of them are new, or nothing was done.
+                with contextlib.suppress(sqlite3.IntegrityError):
+                    _insert(connection, rows)
+                    return sequences
+            new, clashing = _compared(connection, boot, rows)
+            for start in range(0, len(new), _ROWS_AT_ONCE):
+                _insert(connection, new[start : start + _ROWS_AT_ONCE])
             if clashing:
                 connection.executemany(
                     "INSERT OR IGNORE INTO clashes (boot, sequence, kind, raw, struck_utc_ns)"
