@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from analysis.answers import NoAnswerError
@@ -12,7 +12,7 @@ from logger.errors import LieboardError
 from logger.page.board_book import BoardBook
 from logger.page.hub import Hub
 from logger.page.look import NO_SESSION, NOTHING, Look, look_at
-from logger.page.messages import StateMessage, StrikeMessage
+from logger.page.messages import BoardPart, StateMessage, StrikeMessage
 from logger.page.numbers import Numbers, rounded
 from logger.session.logging_run import RunEvent
 from logger.store.rows import SessionRow
@@ -23,6 +23,7 @@ POLL_S = 0.015
 # Working the numbers out takes a core: on a small machine from browsers that are about to draw the
 # strike (tests/benchmarks/live.py: at 0 the slowest of four viewers came 30 ms later).
 _STRIKE_FIRST_S = 0.05
+_LOGGED_ELSEWHERE = "only the program that logs knows its link and battery"
 
 
 class Feed:
@@ -173,12 +174,22 @@ class Feed:
                 next=numbers.next,
                 clubs=numbers.clubs,
                 line=numbers.line,
-                boards=list(look.boards) if book is None else book.with_told(look.boards),
+                boards=_as_in_the_file(look.boards)
+                if book is None
+                else book.with_told(look.boards),
                 may_act=False,
                 hints=[*hints, *numbers.notes],
                 up_to_date=look.basis == self._numbers_of,
             )
         )
+
+
+def _as_in_the_file(boards: Sequence[BoardPart]) -> list[BoardPart]:
+    """Say of boards that are logged elsewhere why so little is known of them."""
+    return [
+        replace(board, link_words=_LOGGED_ELSEWHERE) if board.link == "unknown" else board
+        for board in boards
+    ]
 
 
 def _number(look: Look) -> int | None:

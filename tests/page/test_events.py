@@ -9,6 +9,7 @@ import threading
 import time
 
 from logger.page.messages import event
+from logger.sequence import Hole
 
 
 def test_a_strike_comes_before_the_numbers_that_count_it(bay, serve):
@@ -84,6 +85,15 @@ def test_a_mishit_is_named_once_the_others_show_it(bay, serve):
     club = viewer.state(lambda s: s["clubs"][1]["set_aside"])["clubs"][1]
     assert (club["used"], club["set_aside"]) == (7, 1)
     assert abs(club["contact"]["mean_mm"]) < 1
+
+
+def test_whoever_only_reads_the_file_says_what_it_cannot_know(bay, serve):
+    bay.set_of().begin().strike(1.0)
+    bay.session.lost(bay._boot, [Hole(7, 8)], "never came", bay.session.row.started_utc_ns)
+    (board,) = serve().view().state(lambda s: s["boards"])["boards"]
+    assert (board["link"], board["lost"]) == ("unknown", 2)
+    assert board["link_words"] == "only the program that logs knows its link and battery"
+    assert (board["battery_volts"], board["battery_percent"], board["kept"]) == (None, None, None)
 
 
 def test_toe_deep_tends_to_the_side_of_the_hand(bay, serve):

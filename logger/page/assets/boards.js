@@ -20,10 +20,12 @@ export function drawBoards(list, boards) {
 
 function row(board) {
   const [sign, words] = LINKS[board.link] ?? LINKS.unknown;
+  const known = board.link === "unknown" ? "" : words;
+  const link = [known, board.link_words].filter(Boolean).join(", ") || words;
   const fact = (what, kind = "fact") => html("span", { class: kind }, what);
   const parts = [
     fact(board.board, "board-name"),
-    fact(`${sign} ${words}${board.link_words ? `, ${board.link_words}` : ""}`, `fact on-${sign}`),
+    fact(`${sign} ${link}`, `fact on-${sign}`),
     ...battery(board),
   ];
   if (board.kept) parts.push(fact(`${board.kept} kept on the board`));
