@@ -80,7 +80,9 @@ def read_back(path: Path) -> CopyFacts:
 
 def integrity(connection: sqlite3.Connection, *, at_most: int = 100) -> Sequence[str]:
     """Tell what SQLite finds wrong with the file itself; empty if nothing."""
-    found = [row[0] for row in connection.execute(f"PRAGMA integrity_check({int(at_most)})")]
+    rows = connection.execute(f"PRAGMA integrity_check({int(at_most)})")
+    # Some of what it says has line breaks, and goes into messages of one line.
+    found = [" ".join(row[0].split()) for row in rows]
     return () if found == ["ok"] else found
 
 

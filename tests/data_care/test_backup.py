@@ -106,8 +106,9 @@ def test_a_copy_that_is_not_whole_is_not_kept(filled, tmp_path, monkeypatch):
 
     read_back = copying.read_back
     monkeypatch.setattr(copying, "read_back", bad_disk)
-    with pytest.raises(StoreError, match="damaged"):
+    with pytest.raises(StoreError, match="damaged") as said:
         back_up(filled, target, overwrite=True)
+    assert "\n" not in str(said.value)
     assert target.read_bytes() == b"yesterday's"
     assert names(tmp_path) == ["copy.db", "lies.db"]
 
