@@ -70,6 +70,7 @@ class KeepingBoot:
         self._unclocked: list[RawRecord] = []
         self._oldest_then: int | None = None
         self._greeted_ns = clock.monotonic_ns()
+        self._over = False
         self._fed_ns: int | None = None
         # Ticks and arrival of a record just before, how far the clock had been fed then, and what
         # it said of that record.
@@ -143,6 +144,17 @@ class KeepingBoot:
         async with self._turn:
             await self._take(raws)
 
+    async def finish(self) -> None:
+        """Write and hand on all that came, as well as can be: the board has started anew.
+
+        It has forgotten what it did not send. What came and still waits, for its clock or for
+        a record before it, is nowhere else.
+        """
+        async with self._turn:
+            self._over = True
+            await self._take(())
+            await self._release(past_holes=True)
+
     async def _take(self, raws: Sequence[RawRecord]) -> None:
         self._unclocked += raws
         if not self.clock_known:
@@ -171,7 +183,7 @@ class KeepingBoot:
     def clock_known(self) -> bool:
         """Whether ticks can be turned into time, well or (after a while) as well as can be."""
         late = self._clock.monotonic_ns() - self._greeted_ns > _CLOCK_WAIT_NS
-        return late or self.ticks.known
+        return late or self._over or self.ticks.known
 
     def waits_behind_hole(self, now_ns: int, after_s: float) -> bool:
         """Whether something has waited behind a hole for longer than ``after_s``."""

@@ -258,6 +258,8 @@ class BoardConnection:
             )
         boot = self._boot
         is_new = boot is None or boot.is_another(hello)
+        if boot is not None and is_new:
+            await boot.finish()
         if boot is None or is_new:
             name = hello.name or f"board {hello.board_id[-4:]}"
             identity = BoardIdentity(hello.board_id, f"{hello.boot_id:08x}", name, hello)

@@ -115,6 +115,14 @@ async def test_a_restart_begins_a_new_boot(bench):
     assert bench.stored() == [0, 1, 0]
 
 
+async def test_what_came_just_before_a_restart_is_kept(bench):
+    """No clock, and a hole that nothing can fill now: what the board has forgotten is with us."""
+    async with bench.running():
+        bench.say(bench.hello(0, 0), bench.reading(0), bench.reading(2), bench.hello(0, 0, boot=8))
+        await bench.until(lambda: len(bench.recorder.boots) == 2)
+        await bench.until(lambda: bench.filed() == [0, 2])
+
+
 async def test_a_start_that_was_not_asked_for_is_answered(bench):
     """Rule 7: until it has seen *ask hello* a board keeps its records to itself."""
     async with bench.running():
