@@ -7,7 +7,9 @@ On standard input, beside what `simulators.serial_board` obeys:
     cut 0.3             half a frame, then the line is closed for 0.3 s
     brown 0.2           half a frame, silence for 0.2 s, then a cold start: a supply that sagged
     skip 3600           an hour passes for the board and not for who talks to it: a host that slept
-    tell                say how many records there were and which are still kept, as JSON
+    tell                say how many records there were and which are still kept, as JSON, and when
+                        (CLOCK_MONOTONIC, ns) the latest host opened the line, was first heard, and
+                        first confirmed something
 
 The truth file (``--truth``) gets a line for each start that ended: how many records it had, and
 which of them were gone with it because no host had confirmed them.
@@ -18,6 +20,7 @@ from __future__ import annotations
 import asyncio
 import json
 import sys
+import time
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -87,6 +90,20 @@ class BusyRunner(Runner):
         self.board = board
         board._on_truth = self._write_truth
         self._say_it = say
+        self._moments: dict[str, int] = {}
+        self._kept_from = 0
+
+    def _on_connect(self) -> None:
+        self._moments = {"opened_ns": time.monotonic_ns()}
+        self._kept_from = self.board.records.oldest_kept
+        super()._on_connect()
+
+    def _on_data(self, data: bytes) -> None:
+        super()._on_data(data)
+        if self.board.host_seen:
+            self._moments.setdefault("heard_ns", time.monotonic_ns())
+        if self.board.records.oldest_kept > self._kept_from:
+            self._moments.setdefault("confirmed_ns", time.monotonic_ns())
 
     def _obey(self, request: str) -> None:
         word, _, rest = request.partition(" ")
@@ -97,7 +114,7 @@ class BusyRunner(Runner):
             self._zero_ns -= int(float(rest) * 1e9)
             self._pump()
         elif word == "tell":
-            self._say_it(json.dumps(self.busy.told()))
+            self._say_it(json.dumps({**self.busy.told(), "moments": self._moments}))
         elif word in ("cut", "brown"):
             self._line.push(self.board.now_ns, self.busy.half_a_frame())
             for chunk in self._line.pop(self.board.now_ns):

@@ -48,6 +48,10 @@ ROOT = Path(__file__).parents[2]
 SETS = (ROOT / "examples" / "robin_ashdown.toml", ROOT / "examples" / "mika_tarn.csv")
 PLAYERS = ("Robin Ashdown", "Mika Tarn")
 PATIENCE_S = 90.0
+# Few starts of the board, which take records with them: they would be most of what happens.
+_MIXTURE = (*["kill"] * 5, *["cut"] * 6, *["silence"] * 4, *["stop"] * 3, "restart", "brown")
+# Held on the board at a moment at which all is well: what is just on its way.
+_FEW = 3
 BAD_LINE = "split=30,merge=0.1,flip=0.0004,lose=0.0003,double=0.0003,garbage=0.02,cut=0.005"
 
 
@@ -256,6 +260,7 @@ def kills(folder: Path | None, times: int, chance: random.Random) -> dict[str, A
     """End the logger with kill -9, every second time at any moment of its start."""
     with shop_in(folder) as (shop, place), Board(place, 1, "--tcp", "0") as board:
         books, back_s, work_s = Books(), [], []
+        parts_s: dict[str, list[float]] = {"port": [], "hello": [], "disk": []}
         for number in range(times):
             before = shop.count(board.id)
             began_s = time.monotonic()
@@ -263,8 +268,14 @@ def kills(folder: Path | None, times: int, chance: random.Random) -> dict[str, A
             if number % 2:
                 time.sleep(chance.uniform(0, 1.2 * back_s[-1]))
             else:
-                back_s.append(wait(more_than(shop, board, before), "logging again") - began_s)
+                logging_s = wait(more_than(shop, board, before), "logging again")
+                back_s.append(logging_s - began_s)
                 work_s.append(processor_s(logger.pid))
+                moments = board.tell()["moments"]
+                opened_s, heard_s = moments["opened_ns"] / 1e9, moments["heard_ns"] / 1e9
+                parts_s["port"].append(opened_s - began_s)
+                parts_s["hello"].append(heard_s - opened_s)
+                parts_s["disk"].append(logging_s - heard_s)
                 time.sleep(chance.uniform(0, 0.3))
             shop.end(logger, signal.SIGKILL)
             books.wrong += shop.check()
@@ -274,6 +285,9 @@ def kills(folder: Path | None, times: int, chance: random.Random) -> dict[str, A
         books.compare(shop, board)
         return {
             "times": times, "start_to_disk_s": spread(back_s),
+            "start_to_port_open_s": spread(parts_s["port"]),
+            "port_open_to_first_question_s": spread(parts_s["hello"]),
+            "first_question_to_disk_s": spread(parts_s["disk"]),
             "start_to_disk_processor_s": spread(work_s),
         } | books.told()  # fmt: skip
 
@@ -320,8 +334,17 @@ def resets(folder: Path | None, times: int, chance: random.Random) -> dict[str, 
         return {"times": times, "reset_to_disk_s": spread(back_s)} | books.told()
 
 
+def held(board: Board) -> int:
+    told = board.tell()
+    return int(told["next_sequence"] - told["oldest_kept"])
+
+
 def mixed(folder: Path | None, times: int, chance: random.Random) -> dict[str, Any]:
-    """Two boards on one logger, both on bad lines, and everything at random; SIGSTOP too."""
+    """Two boards on one logger, both on bad lines, and everything at random; SIGSTOP too.
+
+    A board that starts anew loses what it held: that is waited out first, so that few records go
+    that way. What boards held when a fault came is what the fault put at risk; it is counted.
+    """
     with contextlib.ExitStack() as stack:
         shop, place = stack.enter_context(shop_in(folder))
         boards = [
@@ -330,12 +353,16 @@ def mixed(folder: Path | None, times: int, chance: random.Random) -> dict[str, A
         ]
         asked = [board.url for board in boards]
         asked += [word for player in PLAYERS for word in ("--player", player)]
-        books, done = Books(), Counter[str]()
+        books, done, at_risk = Books(), Counter[str](), Counter[str]()
         logger = shop.log(*asked)
         for _ in range(times):
-            fault = chance.choice(("kill", "cut", "cut", "restart", "brown", "silence", "stop"))
+            fault = chance.choice(_MIXTURE)
             board = chance.choice(boards)
+            if fault in ("restart", "brown"):
+                with contextlib.suppress(TimeoutError):
+                    wait(lambda b=board: held(b) <= _FEW, "few records held", 20)  # type: ignore[misc]
             done[fault] += 1
+            at_risk[fault] += sum(map(held, boards if fault in ("kill", "stop") else [board]))
             if fault == "kill":
                 shop.end(logger, signal.SIGKILL)
                 books.wrong += shop.check()
@@ -345,14 +372,15 @@ def mixed(folder: Path | None, times: int, chance: random.Random) -> dict[str, A
                 time.sleep(chance.uniform(0.2, 1.0))
                 logger.send_signal(signal.SIGCONT)
             else:
-                length = "cold" if fault == "restart" else f"{chance.uniform(0.01, 0.5):.3f}"
-                board.ask(f"{fault} {length}")
+                longest_s = 0.1 if fault == "brown" else 0.5
+                length_s = f"{chance.uniform(0.01, longest_s):.3f}"
+                board.ask(f"{fault} {'cold' if fault == 'restart' else length_s}")
             time.sleep(chance.uniform(0, 1.0))
         settle(shop, boards)
         shop.end(logger)
         for board in boards:
             books.compare(shop, board)
-        return {"times": dict(done)} | books.told()
+        return {"times": dict(done), "held_by_boards_then": dict(at_risk)} | books.told()
 
 
 def two_loggers(folder: Path | None, seconds: float) -> dict[str, Any]:
