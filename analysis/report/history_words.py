@@ -41,8 +41,8 @@ def bend_words(outcome: BendOutcome, dates: Sequence[str]) -> str:
     """Tell what the swings say of a bend."""
     seen, interval = outcome.seen_deg, outcome.interval_deg
     verdict = "as measured" if outcome.held else "NOT what was measured: check it on the machine"
-    bend = minus(f"{outcome.bent.bend_deg:+.1f}°")
-    shown = minus(f"{seen:+.1f}° (90 % {interval.low:+.1f} to {interval.high:+.1f})")
+    bend = minus(f"{outcome.bent.bend_deg:+z.1f}°")
+    shown = minus(f"{seen:+z.1f}° (90 % {interval.low:+z.1f} to {interval.high:+z.1f})")
     return f"bent {bend} before {dates[outcome.bent.session]}: the swings show {shown}, {verdict}"
 
 
@@ -75,7 +75,8 @@ def _before(stream: Stream, change: Change) -> int:
 def _size(change: Change) -> str:
     half = coverage_factor(math.inf) * change.u_deg
     return minus(
-        f"{change.size_deg:+.1f}° ± {half:.1f} (90 %), probability {100 * change.probability:.0f} %"
+        f"{change.size_deg:+z.1f}° ± {half:.1f} (90 %), "
+        f"probability {100 * change.probability:.0f} %"
     )
 
 

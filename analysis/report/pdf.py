@@ -142,8 +142,8 @@ def _sheet(pdf: FPDF, report: ReportContent) -> None:
         return
     _title(pdf, "Bend sheet")
     heads = (
-        "club", "bend", "pulls: tick when measured", "lie error now, after",
-        "static lie now, to be", "measured after: lie", "loft",
+        "club", "bend", "pulls: tick when measured", "lie error\nnow, after",
+        "static lie\nnow, to be", "measured\nafter: lie", "loft",
     )  # fmt: skip
     cells = [sheet_cells(row) for row in report.sheet.rows]
     with _table(pdf, (13, 23, 48, 29, 31, 21, 21), "LLLRRRR", heads, line_mm=5.2) as rows:

@@ -60,7 +60,8 @@ def set_figure(clubs: Sequence[ClubContent], rows: Sequence[SheetRow]) -> Figure
         axes.tick_params(axis="x", length=0)
         axes.grid(axis="y", color=GREY, lw=0.3, alpha=0.5)
     margin = max(0.06 * (places.max() - places.min()), 0.5)
-    upper.set_xlim(places.min() - margin, places.max() + margin)
+    # To the right of the last club stands its number.
+    upper.set_xlim(places.min() - margin, places.max() + 1.3 * margin)
     along = "club, at its length in mm" if by_length else "club (a length is not known)"
     lower.set_xlabel(along, labelpad=2)
     return figure
@@ -97,8 +98,8 @@ def _lie_errors(axes: Axes, clubs: Sequence[ClubContent], places: np.ndarray) ->
         axes.plot(x, y, "o", ms=5, color=BLUE, mec="white", label=words)
     for x, error, _ in seen:
         axes.annotate(
-            f"{error:+.1f}", (x, error), (5, 0),
-            textcoords="offset points", va="center", fontsize=6.5,
+            f"{error:+z.1f}", (x, error), (4, 1.5),
+            textcoords="offset points", va="bottom", fontsize=6.5,
         )  # fmt: skip
     axes.set_ylabel("lie error, °")
     axes.set_title("Lie error as delivered: + too upright, − too flat", fontsize=8, loc="left")

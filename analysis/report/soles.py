@@ -155,7 +155,7 @@ def _middle(picture: MmPicture, club: ClubContent) -> None:
     mean = float(np.clip(club.mean_mm, -_SHOWN_MM, _SHOWN_MM))
     level = top + 4.4
     picture.line([mean, mean], [-top, level], color=INK, lw=1.4, zorder=6)
-    words = f"mean {club.mean_mm:+.1f} mm"
+    words = f"mean {club.mean_mm:+z.1f} mm"
     interval = club.interval_mm
     if interval is not None:
         low, high = np.clip([interval.low, interval.high], -_SHOWN_MM, _SHOWN_MM)
@@ -163,12 +163,12 @@ def _middle(picture: MmPicture, club: ClubContent) -> None:
         ends = [(end, level - 0.9, end, level + 0.9) for end in (low, high)]
         picture.lines(ends, color=INK, lw=1.0, zorder=6)
         words += (
-            f"  ({100 * interval.confidence:.0f} %: {interval.low:+.1f} to {interval.high:+.1f})"
+            f"  ({100 * interval.confidence:.0f} %: {interval.low:+z.1f} to {interval.high:+z.1f})"
         )
     place = float(np.clip(mean, -20, 20))
     picture.text(place, level + 1.4, minus(words), ha="center", va="bottom", fontsize=7)
 
 
 def _says(club: ClubContent) -> str:
-    mean = "no usable strike" if club.mean_mm is None else f"mean contact {club.mean_mm:+.1f} mm"
-    return f"Sole of {club.label}: {club.used} strikes, {mean}, wanted {club.wanted_mm:+.1f} mm"
+    mean = "no usable strike" if club.mean_mm is None else f"mean contact {club.mean_mm:+z.1f} mm"
+    return f"Sole of {club.label}: {club.used} strikes, {mean}, wanted {club.wanted_mm:+z.1f} mm"

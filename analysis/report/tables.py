@@ -99,15 +99,15 @@ def _no_budget(club: ClubContent) -> str:
 
 
 def _signed(value: float | None, unit: str = "") -> str:
-    return "-" if value is None else minus(f"{value:+.1f}{unit}")
+    return "-" if value is None else minus(f"{value:+z.1f}{unit}")
 
 
 def _range(ends: Interval | None, unit: str = "") -> str:
-    return "-" if ends is None else minus(f"{ends.low:+.1f} … {ends.high:+.1f}{unit}")
+    return "-" if ends is None else minus(f"{ends.low:+z.1f} … {ends.high:+z.1f}{unit}")
 
 
 def _pair(before: float | None, after: float | None, *, sign: bool) -> str:
-    form = "+.1f" if sign else ".1f"
+    form = "+z.1f" if sign else ".1f"
     if before is None or after is None:
         return "-" if before is None else minus(f"{before:{form}}°")
     return minus(f"{before:{form}} → {after:{form}}°")

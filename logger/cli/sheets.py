@@ -170,8 +170,8 @@ def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = Fal
         interval = contact.interval_mm
         lie, doubt = "-", "-"
         if together is not None and one.used:
-            lie = f"{together.mean_deg[place]:+.1f}°"
-            doubt = f"{together.low_deg[place]:+.1f} … {together.high_deg[place]:+.1f}°"
+            lie = f"{together.mean_deg[place]:+z.1f}°"
+            doubt = f"{together.low_deg[place]:+z.1f} … {together.high_deg[place]:+z.1f}°"
         table.add_row(
             one.club.label,
             str(one.used),
@@ -191,7 +191,7 @@ def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = Fal
     if together is not None:
         half = (together.slope.interval.high - together.slope.interval.low) / 2
         console.print(
-            f"along the set: {together.level.value:+.1f}° at the pivot, "
+            f"along the set: {together.level.value:+z.1f}° at the pivot, "
             f"{together.slope.value:+.2f} ± {half:.2f}° for each half inch longer"
         )
         for note in together.notes:
@@ -256,11 +256,11 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
             row.label,
             "leave" if row.bend_deg == 0 else _way(row.bend_deg),
             *([_loft(row.loft_change_deg)] if lofts else []),
-            f"{row.error_before_deg:+.1f} ± {1.645 * row.u_before_deg:.1f}°",
-            f"{row.error_after_deg:+.1f}°" if row.bend_deg else "",
+            f"{row.error_before_deg:+z.1f} ± {1.645 * row.u_before_deg:.1f}°",
+            f"{row.error_after_deg:+z.1f}°" if row.bend_deg else "",
             static,
             " ".join(f"{pull:+g}" for pull in row.pulls_deg),
-            "" if row.change_m is None or not row.bend_deg else f"{row.change_m:+.1f} m",
+            "" if row.change_m is None or not row.bend_deg else f"{row.change_m:+z.1f} m",
             f"{row.why}. Loft {row.loft_words}" if row.loft_words else row.why,
         )
     console.print(table)
@@ -292,7 +292,7 @@ def _verdict(one: ClubEvidence) -> str:
     if judgement.more_swings:
         words += f" (about {judgement.more_swings} more)"
     elif judgement.more_swings is None:
-        words += " (level unknown)"
+        words += " (nor by more swings)"
     if one.trail_judgement is not None and one.trail_judgement.verdict.is_sided:
         words += f", {one.trail_judgement.verdict.value}"
     return words

@@ -91,7 +91,7 @@ class ClubEvidence:
         way = "upright" if self.lie.lie_error_deg > 0 else "flat"
         return (
             f"delivered {abs(self.lie.lie_error_deg):.1f}° too {way} "
-            f"({100 * interval.confidence:.0f} % {interval.low:+.1f} to {interval.high:+.1f}°, "
+            f"({100 * interval.confidence:.0f} % {interval.low:+z.1f} to {interval.high:+z.1f}°, "
             f"level resolved by: {self.lie.level_words})"
         )
 

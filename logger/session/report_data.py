@@ -144,7 +144,7 @@ def _verdict(one: ClubEvidence) -> str:
     if one.judgement.more_swings:
         words += f" (about {one.judgement.more_swings} more)"
     elif one.judgement.more_swings is None:
-        words += " (level unknown)"
+        words += " (nor by more swings)"
     if one.trail_judgement is not None and one.trail_judgement.verdict.is_sided:
         words += f", {one.trail_judgement.verdict.value}"
     return words

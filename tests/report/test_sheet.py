@@ -153,6 +153,14 @@ def inside(text, cm, tm, size):
         assert 0 < y < size[1], text
 
 
+def test_nothing_is_minus_nought(content):
+    """A hair below nought rounds to nought, and a sign would say that it leans a way."""
+    club = replace(content.clubs[0], mean_mm=-0.04, lie_error_deg=-0.04)
+    shown = "".join(Page(report_html(replace(content, clubs=(club,)))).text)
+    assert "+0.0°" in shown
+    assert "−0.0" not in shown
+
+
 def test_letters_of_other_alphabets(content):
     other = replace(content, player="Łucja Żółć Ждан 你")
     text = PdfReader(io.BytesIO(report_pdf(other))).pages[0].extract_text()
