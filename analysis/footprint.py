@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint_checks import after_fit, before_fit
 from analysis.footprint_fit import Mode, find_mode
+from analysis.footprint_linear import single
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -282,7 +283,8 @@ def _fit_batch(
     inverse_var = problem.inverse_variance(smooth).T
     theta, price = start(patch, out.cells, inverse_var, mean, weight)
     mean[LOG_A], mean[V] = theta[0, LOG_A], theta[0, V]
-    mode = find_mode(problem, theta, price, smooth)
+    problem = problem.single()
+    mode = find_mode(problem, single(theta), price, single(smooth))
     covariance, *shares = covariance_and_shares(problem, mode)
     # Parameters that the strip, not the prior, determines.
     spent = SIZE - (covariance[range(SIZE), range(SIZE)] * weight).sum(axis=0)
@@ -310,7 +312,7 @@ def _file(
     value, sign = out.values, out.hand.toe_sign
     # Of the centre and of the toe, as all that follows.
     lever = np.stack([cov[C], cov[V] - cov[C]])
-    pull = np.einsum("kjn,jcn->kcn", lever, mode.columns)
+    pull = np.einsum("kjn,jcn->kcn", single(lever), mode.columns)
     pull *= mode.inverse_var
     extra_c, extra_toe = _curve_variance(pull, mode, profile)
     got = moments(mode, cov, nodes)

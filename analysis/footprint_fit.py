@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import Elimination, single
-from analysis.footprint_model import C, L, predict
+from analysis.footprint_linear import Elimination
+from analysis.footprint_model import HEEL, TOE, C, L, Prediction, predict
 from analysis.footprint_problem import (
     Measured,
     Problem,
@@ -28,11 +28,18 @@ from analysis.footprint_types import BoolArray
 
 # Largest step in one go, by row of theta: the model's kinks make longer ones useless.
 STEP_LIMIT = np.array([0.7, 12.0, 0.5, 12.0, 4.0, 0.5, 4.0, 4.0, 0.2, 0.7])[:, None]
+_PER_LIMIT = (1 / STEP_LIMIT).astype(np.float32)
 # Steps of either phase, and what they may still gain when they stop.
 _FIRST_STEPS, _FIRST_TOLERANCE = 3, 0.1
 _LAST_STEPS, _LAST_TOLERANCE = 8, 0.01
+# The first phase's last step may cost so much: the second begins with other noise anyway.
+_LAST_RISE = 0.5
 # A second guess is tried when it looked at most this much dearer than the first.
 _RIVAL_COST = 8.0
+# Ends are looked for again when the cost is above this for each cell; that of noise alone is 0.95.
+_RETRY_COST = 1.0
+# What is ground off is a guess when its standard uncertainty is above this part of the pitch.
+_GUESS_PITCHES = 0.25
 # Ends found anew are tried when they moved by more than this part of the pitch.
 _RETRY_PITCHES = 0.3
 # Strikes that have settled are left out once they are this part.
@@ -145,11 +152,8 @@ class Search:
         """
         n = len(self.cost)
         settled = np.zeros(n, dtype=np.bool_)
-        limit = STEP_LIMIT.astype(self.theta.dtype)
         for done_steps in range(steps):
-            step = Elimination(self.normal, self.slope, self.damping).solve()
-            excess = (np.abs(step) / limit).max(axis=0)
-            step /= np.maximum(excess, 1.0)
+            step, excess = self._step()
             foreseen = (step * self.slope).sum(axis=0)
             # So short a step needs no look at where it leads, unless an end changes cells.
             last = ~settled & (foreseen < tolerance) & (excess <= 1)
@@ -168,15 +172,39 @@ class Search:
             gain, at, follow = self._try(self.theta + step)
             # One that has settled waits for the batch to shrink: it must end as it would alone.
             better = (gain > 0) & ~settled
+            stuck = ~(better | settled)
+            np.multiply(self.damping, 0.2, out=self.damping, where=better)
+            np.maximum(self.damping, 1e-2, out=self.damping, where=stuck)
+            np.multiply(self.damping, 8.0, out=self.damping, where=stuck)
             settled |= better & (gain < tolerance) & (excess <= 1)
-            self.damping = np.where(
-                better, self.damping * 0.2, np.maximum(self.damping, 1e-2) * 8.0
-            )
             self.adopt(at, better)
             if self.factor2 is not None and follow is not None:
                 np.copyto(self.inverse_var, follow[0], where=better)
                 np.copyto(self.factor2, follow[1], where=better)
         return settled
+
+    def _step(self) -> tuple[FloatArray, FloatArray]:
+        """Next step, shortened where it is too long, and how many times too long it was."""
+        step = Elimination(self.normal, self.slope, self.damping).solve()
+        excess = (np.abs(step) * _PER_LIMIT).max(axis=0)
+        step /= np.maximum(excess, 1.0)
+        return step, excess
+
+    def last_step(self) -> tuple[FloatArray, Prediction, FloatArray]:
+        """One more step where it is one downhill: theta, the model, not blurred, and residuals."""
+        problem = self.problem
+        theta = self.theta + self._step()[0]
+        found = predict(theta, problem.cells, problem.sag)
+        rest = problem.residuals(found.counts)
+        cost = cost_of(problem, theta, rest, self.inverse_var, self.noise)
+        rows = paired(np.nonzero(cost >= self.cost + _LAST_RISE)[0])
+        if len(rows):
+            part = problem.take(rows)
+            theta[:, rows] = self.theta[:, rows]
+            back = predict(theta[:, rows], part.cells, part.sag)
+            found.counts[:, rows], found.columns[:, :, rows] = back.counts, back.columns
+            rest[:, rows] = part.residuals(back.counts)
+        return theta, found, rest
 
     def _cells_of_ends(self, step: FloatArray | float) -> FloatArray:
         """Cells in which the sole's ends are after a step, (2, n)."""
@@ -204,7 +232,7 @@ class Search:
 
 @dataclass
 class Mode:
-    """The most probable footprint of n strikes and what surrounds it; strikes last."""
+    """The most probable footprint of n strikes and what surrounds it; strikes last; all single."""
 
     theta: FloatArray
     """(10, n)."""
@@ -230,18 +258,6 @@ class Mode:
     noise_factor: FloatArray
     settled: BoolArray
 
-    def single(self) -> Mode:
-        """Return the same in single precision; without what is there for each cell and column."""
-        return replace(
-            self,
-            theta=single(self.theta),
-            normal=single(self.normal),
-            slope=single(self.slope),
-            cost=single(self.cost),
-            inverse_var=single(self.inverse_var),
-            noise_factor=single(self.noise_factor),
-        )
-
 
 def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: FloatArray) -> Mode:
     """Fit in two phases: heavy-tailed noise first, then good-or-bad cells.
@@ -249,48 +265,46 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
     Parameters
     ----------
     problem : Problem
-        Profiles and priors.
+        Profiles and priors, single precision as all here.
     theta, price : (choices, 10, n), (choices, n)
         First guesses and their costs from `footprint_start.start`.
     smooth : (cells, n)
         Values that stand in for the model's in the noise of the first phase.
     """
     n = price.shape[1]
-    quick, theta = problem.single(), single(theta)
     pitch = problem.cells.pitch_mm
-    inverse_var = quick.inverse_variance(single(smooth))
+    inverse_var = problem.inverse_variance(smooth)
     # All guesses worth a try are fitted together.
     tried = [np.nonzero(price[k] - price[0] < _RIVAL_COST)[0] for k in range(len(price))]
     rows = np.concatenate(tried)
     guesses = np.concatenate([theta[k][:, part] for k, part in enumerate(tried)], axis=1)
-    many = quick if len(rows) == n else quick.take(rows)
+    many = problem if len(rows) == n else problem.take(rows)
     weights = inverse_var if len(rows) == n else inverse_var[:, rows]
     first = Search.at(many, guesses, weights, "student", pitch)
     first.descend(_FIRST_STEPS, _FIRST_TOLERANCE)
     if len(rows) > n:
         first = _cheapest(first, rows, n)
     _retry_ends(first)
-    # No longer by blurred ends.
-    found = predict(first.theta, quick.cells, quick.sag)
-    rest, stated = quick.residuals(found.counts), quick.inverse_variance(found.counts)
-    factor2 = heavy_factor2(quick, rest * rest * stated)
+    theta, found, rest = first.last_step()
+    stated = problem.inverse_variance(found.counts)
+    factor2 = heavy_factor2(problem, rest * rest * stated)
     stated /= factor2
-    at = weigh(quick, first.theta, found, rest, stated, "mixture")
-    best = Search.begin(quick, at, stated, "mixture", factor2=factor2)
+    at = weigh(problem, theta, found, rest, stated, "mixture")
+    best = Search.begin(problem, at, stated, "mixture", factor2=factor2)
     settled = best.descend(_LAST_STEPS, _LAST_TOLERANCE)
-    return _at_mode(problem, best, settled)
+    return _at_mode(best, settled)
 
 
-def _at_mode(problem: Problem, best: Search, settled: BoolArray) -> Mode:
+def _at_mode(best: Search, settled: BoolArray) -> Mode:
     """Take stock at the end of the search."""
     assert best.factor2 is not None
-    theta, factor2 = best.theta.astype(np.float64), best.factor2.astype(np.float64)
+    problem, theta = best.problem, best.theta
     found = predict(theta, problem.cells, problem.sag)
     rest = problem.residuals(found.counts)
     stated = problem.inverse_variance(found.counts)
     square = rest * rest * stated
-    good = good_chance(square / factor2)
-    chi2, used, factor2 = good_factor2(problem, square, factor2)
+    good = good_chance(square / best.factor2)
+    chi2, used, factor2 = good_factor2(problem, square, best.factor2)
     final = believed(stated / factor2, good)
     at = weigh(problem, theta, found, rest, final, "plain")
     return Mode(
@@ -318,22 +332,35 @@ def _cheapest(found: Search, rows: NDArray[np.intp], n: int) -> Search:
 
 
 def _retry_ends(found: Search) -> None:
-    """Look for the ends again with the rest now known; improve ``found`` in place."""
-    problem, theta = found.problem, found.theta
+    """Look for the ends again with the rest now known; improve ``found`` in place.
+
+    Only where the model leaves much unexplained or what is ground off was no more than a guess.
+    """
+    weak = found.cost > _RETRY_COST * (found.problem.use > 0).sum(axis=0)
+    weak |= (
+        found.problem.prior_weight[[HEEL, TOE]].min(axis=0)
+        < _GUESS_PITCHES**-2 / found.problem.cells.pitch_mm**2
+    )
+    poor = paired(np.nonzero(weak)[0])
+    if not len(poor):
+        return
+    theta, inverse_var = found.theta[:, poor], found.inverse_var[:, poor]
+    problem = found.problem.take(poor)
     again, _ = choose_ends(
         problem.y.T,
         problem.cells,
-        found.inverse_var.T,
+        inverse_var.T,
         problem.prior_mean,
         problem.prior_weight,
         theta,
         1,
     )
     moved = np.abs(again[0, C] - theta[C]) + np.abs(again[0, L] - theta[L]) / 2
-    rows = paired(np.nonzero(moved > _RETRY_PITCHES * problem.cells.pitch_mm)[0])
-    if len(rows):
-        begin, weights = again[0][:, rows], found.inverse_var[:, rows]
-        other = Search.at(problem.take(rows), begin, weights, found.noise, found.blur_mm)
+    tried = paired(np.nonzero(moved > _RETRY_PITCHES * problem.cells.pitch_mm)[0])
+    if len(tried):
+        begin, weights = again[0][:, tried], inverse_var[:, tried]
+        other = Search.at(problem.take(tried), begin, weights, found.noise, found.blur_mm)
         other.descend(_FIRST_STEPS, _FIRST_TOLERANCE)
+        rows = poor[tried]
         better = np.nonzero(other.cost < found.cost[rows])[0]
         found.put(other.take(better), rows[better])

@@ -13,11 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_posterior import densify
+from analysis.footprint_posterior import PARTS, densify, densify_smoothly
 from analysis.footprint_types import BoolArray, FootprintFits
 
-# Parts per interval between a strike's nodes.
-_PARTS = 3
 # Offsets whose weights are worked out from those of one in their midst, and how far from 1 the
 # factors between them may be (natural logs): what underflows then is e^-400 of the rest at most.
 _LONGEST_RUN = 16
@@ -46,8 +44,10 @@ def strike_nodes(
     fits: FootprintFits, good: BoolArray, club: NDArray[np.intp], clubs: int
 ) -> StrikeNodes:
     """Dense nodes with trapezoid widths taken into the likelihood."""
-    centre = densify(fits.node_centre_mm[good], _PARTS)
-    log_likelihood = densify(fits.node_log_likelihood[good], _PARTS)
+    centre = densify(fits.node_centre_mm[good], PARTS)
+    log_likelihood = densify_smoothly(
+        fits.node_centre_mm[good], fits.node_log_likelihood[good], PARTS
+    )
     gap = np.diff(centre, axis=1)
     width = np.zeros_like(centre)
     width[:, :-1] += gap / 2
@@ -55,8 +55,8 @@ def strike_nodes(
     return StrikeNodes(
         centre,
         log_likelihood + np.log(np.maximum(width, 1e-12)),
-        densify(fits.node_toe_mm[good], _PARTS),
-        densify(fits.node_toe_sd_mm[good], _PARTS) ** 2,
+        densify(fits.node_toe_mm[good], PARTS),
+        densify(fits.node_toe_sd_mm[good], PARTS) ** 2,
         club,
         clubs,
     )

@@ -211,11 +211,10 @@ def _normal_equations(
     columns = found.columns
     n = rest.shape[1]
     normal = np.empty((SIZE, SIZE, n), columns.dtype)
-    slope = np.empty((SIZE, n), columns.dtype)
-    one = np.empty_like(weight)
+    one = np.multiply(weight, rest)
+    slope = np.einsum("cn,jcn->jn", one, columns)
     for i in range(SIZE):
         np.multiply(weight, columns[i], out=one)
-        np.einsum("cn,cn->n", one, rest, out=slope[i])
         np.einsum("cn,jcn->jn", one, columns[: i + 1], out=normal[i, : i + 1])
         normal[:i, i] = normal[i, :i]
     return slope, normal
