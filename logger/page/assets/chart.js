@@ -9,6 +9,8 @@ const REACH_MM = 10;
 const PAD = 15;
 /** An interval is drawn wider than the mean's sign, so that a short one still shows. */
 const SPREAD_PX = 18;
+/** Lines of the grid are at least so far apart. */
+const LEAST_GRID_PX = 14;
 
 export class SetChart {
   /** @param {(name: string) => void} choose is asked to make a club the one that is up */
@@ -76,7 +78,7 @@ export class SetChart {
     const y = (toe) => middle - toe * mm;
     const x = (at) => (width * (at + 0.5)) / clubs.length;
     const wide = Math.min(30, (width / Math.max(clubs.length, 1)) * 0.62);
-    const parts = grid(width, reach, y);
+    const parts = grid(width, reach, y, mm);
     const onLine = line ? clubs.map((club) => along(line.points, club.length_mm)) : [];
     const points = onLine.flatMap((toe, at) => (toe === null ? [] : [`${x(at)} ${y(toe)}`]));
     if (points.length > 1) parts.push(svg("path", { d: `M${points.join("L")}`, class: "set-line" }));
@@ -118,9 +120,9 @@ function clubParts(club, x, y, wide) {
   return parts;
 }
 
-function grid(width, reach, y) {
+function grid(width, reach, y, pxPerMm) {
   const parts = [];
-  const step = reach > 20 ? 10 : 5;
+  const step = [5, 10].find((mm) => mm * pxPerMm >= LEAST_GRID_PX) ?? 20;
   for (let toe = -Math.floor(reach / step) * step; toe <= reach; toe += step) {
     parts.push(
       svg("path", { d: `M0 ${y(toe)}H${width}`, class: toe === 0 ? "grid zero" : "grid" }),

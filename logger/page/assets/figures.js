@@ -31,11 +31,16 @@ function place(name, mm, unread) {
   text(byId(`${name}-way`), mm === null ? "" : `mm ${side(mm)}`);
 }
 
-export function drawLie(club) {
+/** Without a lie error, `working` says that one may be on its way. */
+export function drawLie(club, working) {
   const lie = club?.lie_error ?? null;
   text(byId("lie"), lie ? degrees(lie.deg) : "–");
   text(byId("lie-way"), lie ? way(lie.deg) : "");
-  text(byId("lie-interval"), lie ? `90 %: ${degrees(lie.low_deg)} to ${degrees(lie.high_deg)}` : "no strike counts yet");
+  const none = working ? "being worked out" : "no strike counts yet";
+  text(
+    byId("lie-interval"),
+    lie ? `90 %: ${degrees(lie.low_deg)} to ${degrees(lie.high_deg)}` : none,
+  );
   drawScale(lie, club);
   const verdict = byId("verdict");
   verdict.hidden = !club?.used;

@@ -118,7 +118,8 @@ function drawState(state) {
   document.documentElement.classList.toggle("working", !state.up_to_date);
   const { clubs, current_club: up, next, line, boards, hints } = state;
   part("sole", [club, hand()], () => sole.draw(club, hand()));
-  part("lie", [club], () => drawLie(club));
+  const working = !state.up_to_date && strikes().length > 0;
+  part("lie", [club, working && !club?.lie_error], () => drawLie(club, working));
   part("next", [clubs, up, next], () => drawNext(state));
   part("set", [clubs, up, next, line, model.shown, resizes], () => chart.draw(state, model.shown));
   part("boards", [boards], () => drawBoards(byId("boards"), boards));
