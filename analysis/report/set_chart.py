@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.report.content import ClubContent, SheetRow
 from analysis.report.drawing import BLUE, GREY, INK, ORANGE, as_svg, new_figure, our_style
+from analysis.report.tables import minus
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -98,7 +99,7 @@ def _lie_errors(axes: Axes, clubs: Sequence[ClubContent], places: np.ndarray) ->
         axes.plot(x, y, "o", ms=5, color=BLUE, mec="white", label=words)
     for x, error, _ in seen:
         axes.annotate(
-            f"{error:+z.1f}", (x, error), (4, 1.5),
+            minus(f"{error:+z.1f}"), (x, error), (4, 1.5),
             textcoords="offset points", va="bottom", fontsize=6.5,
         )  # fmt: skip
     axes.set_ylabel("lie error, °")
