@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
 from analysis.footprint_linear import Elimination
-from analysis.footprint_model import HEEL, TOE, C, L, Prediction, predict
+from analysis.footprint_model import HEEL, OUTWARD, TOE, C, L, Prediction, predict
 from analysis.footprint_problem import (
     Measured,
     Problem,
@@ -30,7 +30,7 @@ from analysis.footprint_types import BoolArray
 STEP_LIMIT = np.array([0.7, 12.0, 0.5, 12.0, 4.0, 0.5, 4.0, 4.0, 0.2, 0.7])[:, None]
 _PER_LIMIT = (1 / STEP_LIMIT).astype(np.float32)
 # Steps of either phase, and what they may still gain when they stop.
-_FIRST_STEPS, _FIRST_TOLERANCE = 3, 0.1
+_FIRST_STEPS, _FIRST_TOLERANCE = 3, 0.3
 _LAST_STEPS, _LAST_TOLERANCE = 8, 0.01
 # The first phase's last step may cost so much: the second begins with other noise anyway.
 _LAST_RISE = 0.5
@@ -141,8 +141,11 @@ class Search:
         for mine, new in (*pairs, (self.normal, at.normal)):
             np.copyto(mine, new, where=better)
 
-    def descend(self, steps: int, tolerance: float) -> BoolArray:
+    def descend(self, steps: int, tolerance: float, arrive: bool = False) -> BoolArray:
         """Levenberg-Marquardt, in place.
+
+        Who foresees a gain below ``tolerance`` stops there or, to ``arrive``, takes that step
+        without a look at where it leads.
 
         Returns
         -------
@@ -155,18 +158,18 @@ class Search:
         for done_steps in range(steps):
             step, excess = self._step()
             foreseen = (step * self.slope).sum(axis=0)
-            # So short a step needs no look at where it leads, unless an end changes cells.
             last = ~settled & (foreseen < tolerance) & (excess <= 1)
-            last &= (self._cells_of_ends(step) == self._cells_of_ends(0.0)).all(axis=0)
-            np.add(self.theta, step, out=self.theta, where=last)
-            np.subtract(self.cost, foreseen, out=self.cost, where=last)
+            if arrive and last.any():
+                # Where an end changes cells it does need a look.
+                last &= (self._cells_of_ends(step) == self._cells_of_ends(0.0)).all(axis=0)
+                np.add(self.theta, step, out=self.theta, where=last)
             # A kink (an end at the border of a cell) can stop every step: good enough there.
             settled |= last | (self.damping > 1e4)
             open_rows = paired(np.nonzero(~settled)[0])
             if len(open_rows) <= (1 - _WORTH_LEAVING) * n:
                 if len(open_rows):
                     part = self.take(open_rows)
-                    settled[open_rows] = part.descend(steps - done_steps, tolerance)
+                    settled[open_rows] = part.descend(steps - done_steps, tolerance, arrive)
                     self.put(part, open_rows)
                 break
             gain, at, follow = self._try(self.theta + step)
@@ -210,8 +213,9 @@ class Search:
         """Cells in which the sole's ends are after a step, (2, n)."""
         cells, theta = self.problem.cells, self.theta + step
         half = 0.5 * theta[L]
-        ends = np.stack([theta[C] - half, theta[C] + half])
-        return np.floor((ends - cells.left.item(0)) * (1 / cells.pitch_mm))
+        ends = theta[C] + OUTWARD * half
+        place: FloatArray = np.floor((ends - cells.left.item(0)) * (1 / cells.pitch_mm))
+        return place
 
     def _try(
         self, theta: FloatArray
@@ -291,7 +295,7 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
     stated /= factor2
     at = weigh(problem, theta, found, rest, stated, "mixture")
     best = Search.begin(problem, at, stated, "mixture", factor2=factor2)
-    settled = best.descend(_LAST_STEPS, _LAST_TOLERANCE)
+    settled = best.descend(_LAST_STEPS, _LAST_TOLERANCE, arrive=True)
     return _at_mode(best, settled)
 
 

@@ -20,6 +20,12 @@ def single(array: FloatArray) -> FloatArray:
     return cast
 
 
+def diagonal(matrix: FloatArray) -> FloatArray:
+    """View of the diagonal of a stack (size, size or more, n): (size, n)."""
+    size, wide, n = matrix.shape
+    return matrix.reshape(size * wide, n)[:: wide + 1]
+
+
 class Elimination:
     """Gaussian elimination of n positive definite systems, the right sides along with it.
 
@@ -29,26 +35,26 @@ class Elimination:
         Symmetric.
     right : (size, n)
         Right sides.
-    damping : (n,) or float
+    damping : (n,) or None
         The diagonal is multiplied by one plus this.
     """
 
     def __init__(
-        self, normal: FloatArray, right: FloatArray, damping: FloatArray | float = 0.0
+        self, normal: FloatArray, right: FloatArray, damping: FloatArray | None = None
     ) -> None:
         size = len(right)
-        diagonal = np.arange(size)
         work = np.empty((size, size + 1, right.shape[1]), normal.dtype)
         work[:, :size] = normal
         work[:, size] = right
-        if np.any(damping):
-            work[diagonal, diagonal] *= 1 + damping
+        pivot = diagonal(work)
+        if damping is not None:
+            pivot *= 1 + damping
         for k in range(size - 1):
             row = work[k, k + 1 :]
             below = row[:-1] / work[k, k]
             work[k + 1 :, k + 1 :] -= below[:, None] * row
         self._work = work
-        self._pivot = np.maximum(work[diagonal, diagonal], _TINY)
+        self._pivot = np.maximum(pivot, _TINY)
 
     def solve(self) -> FloatArray:
         """Solutions, (size, n)."""

@@ -19,6 +19,8 @@ softness is the cover's and what the sole's makes a difference to where the sole
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +32,9 @@ from analysis.conventions import FloatArray, cell_middles_mm
 # `ground_off`), neighbours' share, log(r/R).
 LOG_A, V, LOG_H, C, L, SHAPE, HEEL, TOE, SHARE, EDGE = range(10)
 SIZE = 10
-# Heel and toe: which way is out of the sole, (2, 1).
-_OUTWARD = np.array([[-1.0], [1.0]])
+# Heel and toe: which way is out of the sole, (2, 1). Whole numbers: the precision of what they
+# multiply stays.
+OUTWARD = np.array([[-1], [1]], np.int8)
 # Below about this many mm, w falls ever more slowly, so that it stays positive.
 _BEND_MM = 1.5
 
@@ -42,8 +45,11 @@ def ground_off(given: FloatArray) -> tuple[FloatArray, FloatArray]:
     Nearly straight, since the print's end tells of the sole's end less w: what is normal stays so.
     """
     size = np.sqrt(given * given + 4 * _BEND_MM**2)
-    # The second form does not lose its digits.
-    w = np.where(given > 0, (given + size) / 2, 2 * _BEND_MM**2 / (size - np.minimum(given, 0)))
+    # The greater root of w^2 - given w = bend^2, and the smaller, which so loses no digits.
+    w = np.abs(given)
+    w += size
+    w *= 0.5
+    np.divide(_BEND_MM**2, w, out=w, where=given < 0)
     return w, w / size
 
 
@@ -67,15 +73,21 @@ class Cells:
         middle = cell_middles_mm(cells, pitch_mm)
         return cls(middle - width_mm / 2, middle + width_mm / 2, pitch_mm, width_mm)
 
-    @property
-    def borders(self) -> FloatArray:
-        """Borders that neighbours share, (cells + 1,); for cells without gaps."""
-        return np.append(self.left, self.right[-1])
+    def borders(self, kind: np.dtype[Any], apart: bool) -> FloatArray:
+        """Borders in that precision, (size, 1).
 
-    @property
-    def pairs(self) -> FloatArray:
-        """Left and right border of each cell in turn, (2 * cells,)."""
-        return np.stack([self.left, self.right], axis=1).ravel()
+        Left and right border of each cell in turn if ``apart``, else those that neighbours share.
+        """
+        if (kind, apart) not in self._borders:
+            found = np.append(self.left, self.right[-1])
+            if apart:
+                found = np.stack([self.left, self.right], axis=1).ravel()
+            self._borders[kind, apart] = found.astype(kind)[:, None]
+        return self._borders[kind, apart]
+
+    @cached_property
+    def _borders(self) -> dict[tuple[np.dtype[Any], bool], FloatArray]:
+        return {}
 
     @property
     def middle(self) -> FloatArray:
@@ -120,19 +132,19 @@ def predict(
     by at that place is made good in this cell.
     """
     n, count, kind = theta.shape[1], len(cells.left), theta.dtype
-    amp, h, ratio = np.exp(theta[[LOG_A, LOG_H, EDGE]])
-    steep, v, shape = 1 / ratio, theta[V], theta[SHAPE]
-    inv_h, outward = 1 / h, _OUTWARD.astype(kind)
-    ground, by_given = ground_off(theta[[HEEL, TOE]])
-    ends = theta[C] + outward * (0.5 * theta[L])
+    v, shape = theta[V], theta[SHAPE]
+    amp, h, steep = np.exp(theta[LOG_A]), np.exp(theta[LOG_H]), np.exp(-theta[EDGE])
+    inv_h = 1 / h
+    ground, by_given = ground_off(theta[HEEL : TOE + 1])
+    ends = theta[C] + OUTWARD * (0.5 * theta[L])
     ends_z = (ends - v) * inv_h
-    bends = ends_z - outward * (ground * inv_h)
+    bends = ends_z - OUTWARD * (ground * inv_h)
     np.maximum(bends[1], bends[0], out=bends[1])
     shared = sag is None and cells.width_mm == cells.pitch_mm
     sunk = None if sag is None else sag / amp
     # Places at which antiderivatives are taken: the borders, then either bend as the end of the
     # ground-off region and as that of the middle.
-    borders = (cells.borders if shared else cells.pairs).astype(kind)[:, None]
+    borders = cells.borders(kind, not shared)
     size = len(borders)
     z = np.empty((size + 4, n), kind)
     on_border = z[:size]
@@ -151,11 +163,12 @@ def predict(
     before = side[:, :size].sum(axis=1)
     np.subtract(size, before[1], out=before[1])
     before = before.astype(np.intp)
+    # A bend on no cell is filed, as nothing, with one at the rim.
     if shared:
-        bent, within = before - 1, (before > 0) & (before < size)
+        bent, within = before - 1, before % size > 0
     else:
         bent, within = before // 2, before % 2 == 1
-    bent = np.minimum(np.maximum(bent, 0), count - 1)
+    np.minimum(bent, count - 1, out=bent)
     rows = np.arange(n)
     off = side[0] + side[1]
     curved = 1 + steep
@@ -225,7 +238,7 @@ def predict(
     np.multiply(top, off, out=at[6])
     step = at[:, 1:size] - at[:, : size - 1] if shared else at[:, 1:size:2] - at[:, :size:2]
     change = at[:, size : size + 2] - at[:, size + 2 :]
-    change *= within * -outward
+    change *= within * -OUTWARD
     for k in (0, 1):
         step[:, bent[k], rows] += change[:, k]
     across = amp * (1 / cells.width_mm)
@@ -302,17 +315,19 @@ def _end_effects(
     ``bends``: z of where they begin to be ground off. ``scales``: 1/h, amplitude over the width of
     a cell, shape and R/r, (n,) each.
     """
-    last = len(cells.left) - 1
     inv_h, across, shape, steep = scales
     begin = ends - (blur_mm / 2 + cells.left.item(0))
     place = np.floor(begin * (1 / cells.pitch_mm))[None]
     if blur_mm > 0:
         blur_z = (blur_mm / 2) * inv_h
-        z = np.stack([ends_z - blur_z, ends_z + blur_z])
+        z = np.empty((2, *ends_z.shape), ends_z.dtype)
+        np.subtract(ends_z, blur_z, out=z[0])
+        np.add(ends_z, blur_z, out=z[1])
         place = np.concatenate([place, place + 1])
     else:
         z = ends_z[None]
-    inside = np.minimum(np.maximum(place, 0), last)
+    inside = np.maximum(place, 0)
+    np.minimum(inside, len(cells.left) - 1, out=inside)
     cell = inside.astype(np.intp)
     beyond = z - bends
     beyond *= beyond
@@ -320,12 +335,20 @@ def _end_effects(
     drop = z * z
     drop += beyond
     top = 1.0 if sunk is None else 1.0 - sunk[cell, np.arange(ends.shape[1])]
-    g = np.maximum(top - drop[:, None], 0.0)
-    change = across * (g + shape * (np.sqrt(g) - g)).mean(axis=0)
-    begin = begin - cells.pitch_mm * place
+    g = top - drop[:, None]
+    np.maximum(g, 0.0, out=g)
+    root = np.sqrt(g)
+    root -= g
+    root *= shape
+    g += root
+    change = across * (g[0] if len(g) == 1 else 0.5 * (g[0] + g[1]))
     if blur_mm > 0:
-        overlap = np.minimum(cells.width_mm, begin + blur_mm) - np.maximum(begin, 0.0)
-        change = change * (np.maximum(overlap, 0.0) * (1 / blur_mm))
+        begin = begin - cells.pitch_mm * place
+        overlap = np.minimum(begin + blur_mm, cells.width_mm)
+        overlap -= np.maximum(begin, 0.0)
+        np.maximum(overlap, 0.0, out=overlap)
+        overlap *= 1 / blur_mm
+        change = change * overlap
     elif cells.width_mm < cells.pitch_mm:
-        change = change * (begin <= cells.width_mm)
+        change = change * (begin - cells.pitch_mm * place <= cells.width_mm)
     return cell, change * (place == inside)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import single
+from analysis.footprint_linear import diagonal, single
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -172,8 +172,7 @@ def weigh(
     slope, normal = _normal_equations(found, rest, weight)
     off = theta - problem.prior_mean
     pull = problem.prior_weight * off
-    for k in range(SIZE):
-        normal[k, k] += problem.prior_weight[k]
+    diagonal(normal)[:] += problem.prior_weight
     slope -= pull
     pull *= off
     return Measured(theta, found, rest, misfit + pull.sum(axis=0), weight, slope, normal)
@@ -210,9 +209,9 @@ def _normal_equations(
     """Downhill direction (10, n) and Hessian (10, 10, n) of half the weighted sum of squares."""
     columns = found.columns
     n = rest.shape[1]
-    normal = np.empty((SIZE, SIZE, n), columns.dtype)
     one = np.multiply(weight, rest)
     slope = np.einsum("cn,jcn->jn", one, columns)
+    normal = np.empty((SIZE, SIZE, n), columns.dtype)
     for i in range(SIZE):
         np.multiply(weight, columns[i], out=one)
         np.einsum("cn,jcn->jn", one, columns[: i + 1], out=normal[i, : i + 1])

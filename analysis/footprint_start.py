@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
@@ -226,8 +226,8 @@ def _ends(
     heels, spans = size - most, most - fewest + 1
 
     def toes(of: FloatArray) -> FloatArray:
-        view = sliding_window_view(of[:, fewest : fewest + heels + spans - 1], spans, 1)
-        return np.asarray(view)
+        row, one = of.strides
+        return as_strided(of[:, fewest:], (n, heels, spans), (row, one, one), writeable=False)
 
     def each(value: FloatArray) -> FloatArray:
         return single(value)[:, None, None]
