@@ -8,7 +8,10 @@ Prints one line of JSON with the urls. Obeys lines on standard input:
 
     go 10           send for so many seconds; then, when all is confirmed (or 20 s later), says
                     in one line of JSON how many frames were sent, how many of them never confirmed,
-                    and how long it took from the write to the confirmation, ms
+                    how long it took from the write to the confirmation, ms, how late the boards
+                    themselves were, and what processor time they took. With ``--moments FILE`` the
+                    file then has a line for each record: board, number, written, confirmed (ns of
+                    CLOCK_MONOTONIC)
     quit
 """
 
@@ -23,6 +26,7 @@ import time
 import tty
 from collections import deque
 from collections.abc import Sequence
+from pathlib import Path
 
 from simulators import encode
 
@@ -52,7 +56,8 @@ class LoadBoard:
         self.host_seen = False
         self.stalled = 0
         self.asked_again = 0
-        self.waits_ns: list[int] = []
+        # Number, when it was written, when it was confirmed.
+        self.confirmed: list[tuple[int, int, int]] = []
 
     @property
     def kept(self) -> int:
@@ -120,7 +125,8 @@ class LoadBoard:
             elif message.kind == encode.CONFIRM:
                 now_ns = time.monotonic_ns()
                 while self._kept and self._kept[0][0] <= message.values[1]:
-                    self.waits_ns.append(now_ns - self._kept.popleft()[1])
+                    number, written_ns, _ = self._kept.popleft()
+                    self.confirmed.append((number, written_ns, now_ns))
             elif message.kind == encode.SEND_AGAIN:
                 self.asked_again += 1
                 for sequence, _, frame in self._kept:
@@ -128,8 +134,13 @@ class LoadBoard:
                         self._write(frame)
 
 
-def _send_for(boards: Sequence[LoadBoard], rate_hz: float, seconds: float) -> None:
-    """Send at the rate, the boards evenly spread over each step."""
+def _send_for(boards: Sequence[LoadBoard], rate_hz: float, seconds: float) -> list[int]:
+    """Send at the rate, the boards evenly spread over each step; return how late that was, ns.
+
+    A board that is late itself shows that the machine had no time for it: what the logger then
+    does says nothing of the logger.
+    """
+    late_ns: list[int] = []
     step_ns = int(1e9 / rate_hz / len(boards))
     begin_ns = time.monotonic_ns()
     total = int(seconds * rate_hz) * len(boards)
@@ -137,11 +148,14 @@ def _send_for(boards: Sequence[LoadBoard], rate_hz: float, seconds: float) -> No
     while done < total:
         now_ns = time.monotonic_ns()
         due = min(total, (now_ns - begin_ns) // step_ns + 1)
+        if done < due:
+            late_ns.append(now_ns - begin_ns - done * step_ns)
         while done < due:
             boards[done % len(boards)].make()
             done += 1
         # A millisecond: several boards are served by one look.
         _serve(boards, 0.001)
+    return late_ns
 
 
 def _serve(boards: Sequence[LoadBoard], wait_s: float) -> None:
@@ -153,12 +167,13 @@ def _serve(boards: Sequence[LoadBoard], wait_s: float) -> None:
         board.look(now_ns)
 
 
-def _report(boards: Sequence[LoadBoard]) -> dict[str, object]:
-    waits = sorted(wait for board in boards for wait in board.waits_ns)
-    processor = os.times()
+def _report(boards: Sequence[LoadBoard], late_ns: Sequence[int], began_s: float,
+            processor_s: float) -> dict[str, object]:  # fmt: skip
+    waits = sorted(done - written for board in boards for _, written, done in board.confirmed)
+    late = sorted(late_ns)
 
-    def at(share: float) -> float | None:
-        return round(waits[int(share * (len(waits) - 1))] / 1e6, 1) if waits else None
+    def at(share: float, times_ns: Sequence[int] = waits) -> float | None:
+        return round(times_ns[int(share * (len(times_ns) - 1))] / 1e6, 1) if times_ns else None
 
     return {
         "sent": sum(board.sent for board in boards),
@@ -166,8 +181,15 @@ def _report(boards: Sequence[LoadBoard]) -> dict[str, object]:
         "wait_ms_median": at(0.5), "wait_ms_99": at(0.99), "wait_ms_longest": at(1.0),
         "stalled_writes": sum(board.stalled for board in boards),
         "asked_again": sum(board.asked_again for board in boards),
-        "processor_s": round(processor.user + processor.system, 2),
+        "boards_late_ms_99": at(0.99, late), "boards_late_ms_longest": at(1.0, late),
+        "boards_cores": round(processor_s / (time.monotonic() - began_s), 2),
     }  # fmt: skip
+
+
+def _write_moments(path: Path, boards: Sequence[LoadBoard]) -> None:
+    with path.open("w", encoding="ascii") as file:
+        for number, board in enumerate(boards):
+            file.writelines(f"{number} {' '.join(map(str, one))}\n" for one in board.confirmed)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -176,6 +198,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     made.add_argument("--boards", type=int, default=16)
     made.add_argument("--rate", type=float, default=250.0, help="frames a second of each board")
     made.add_argument("--contact", type=int, default=25, help="readings of one contact")
+    made.add_argument("--moments", type=Path, help="write down when each record went where")
     args = made.parse_args(argv)
     boards = [LoadBoard(number, args.contact) for number in range(args.boards)]
     print(json.dumps({"urls": [board.url for board in boards]}), flush=True)  # noqa: T201
@@ -185,11 +208,16 @@ def main(argv: Sequence[str] | None = None) -> int:
             continue
         word, _, rest = sys.stdin.readline().partition(" ")
         if word == "go":
-            _send_for(boards, args.rate, float(rest))
+            began_s, used_s = time.monotonic(), time.process_time()
+            late_ns = _send_for(boards, args.rate, float(rest))
             until_s = time.monotonic() + _GIVE_UP_S
             while any(board.kept for board in boards) and time.monotonic() < until_s:
                 _serve(boards, 0.02)
-            print(json.dumps(_report(boards)), flush=True)  # noqa: T201
+            used_s = time.process_time() - used_s
+            if args.moments is not None:
+                _write_moments(args.moments, boards)
+            report = _report(boards, late_ns, began_s, used_s)
+            print(json.dumps(report), flush=True)  # noqa: T201
         elif word.strip() in ("quit", ""):
             return 0
 

@@ -10,9 +10,11 @@ for all): readings without end, 25 to a contact, so ten contacts a second on eac
 hundred times what a person swings; confirmed, asked again and timed as the wire format says.
 
 The wait of a record is from its write into the terminal to the moment that the board has heard that
-it is on the disk: wire to disk and a little more. The logger's share of a core is its processor
-time over the time that frames came. Runs at the rate and at twice the rate, and prints one line of
-JSON last. The machine's load average stands beside it: waits on a busy machine say little.
+it is on the disk: wire to disk and a little more. Its two parts are told apart by the time at which
+the logger had read it (``arrival_ns`` in the data file; the clock is the same). The logger's share
+of a core is its processor time over the time that frames came; the boards' own is told too. Runs at
+the rate and at twice the rate, and prints one line of JSON last. The machine's load average and how
+late the boards themselves were stand beside it: waits on a busy machine say little.
 """
 
 from __future__ import annotations
@@ -77,7 +79,7 @@ def measure(folder: Path | None, boards: int, rate_hz: float, seconds: float,
         import_players(db, place, boards)
         load = stack.enter_context(subprocess.Popen(
             [sys.executable, "-m", "simulators.load_boards", "--boards", str(boards),
-             "--rate", str(rate_hz)],
+             "--rate", str(rate_hz), "--moments", str(place / "moments.txt")],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         ))  # fmt: skip
         assert load.stdin is not None
@@ -114,6 +116,7 @@ def measure(folder: Path | None, boards: int, rate_hz: float, seconds: float,
         stored = one(db, "SELECT COUNT(*) FROM records")
         return {
             "frames_per_s": round(boards * rate_hz), **report,
+            **parts_of_wait(db, place / "moments.txt"),
             # Neither on the disk nor still on its board.
             "lost": max(0, report["sent"] - stored - report["never_confirmed"]),
             "logger_cores": round(used_s / took_s, 2),
@@ -122,6 +125,29 @@ def measure(folder: Path | None, boards: int, rate_hz: float, seconds: float,
             "contacts_filed": one(db, "SELECT COUNT(*) FROM strikes"),
             "load_average_then": round(os.getloadavg()[0], 1),
         }  # fmt: skip
+
+
+def parts_of_wait(db: Path, moments: Path) -> dict[str, float]:
+    """From the write to the logger's reading, and from there to the heard confirmation."""
+    with contextlib.closing(sqlite3.connect(f"file:{db}?mode=ro", uri=True, timeout=30)) as file:
+        read_ns = {
+            (int(key[8:], 16), sequence): arrival_ns
+            for key, sequence, arrival_ns in file.execute(
+                "SELECT boards.board_key, records.sequence, records.arrival_ns FROM records"
+                " JOIN boots ON boots.id = records.boot JOIN boards ON boards.id = boots.board"
+            )
+        }
+    to_read, to_confirmed = [], []
+    for line in moments.read_text().splitlines():
+        board, sequence, written_ns, confirmed_ns = map(int, line.split())
+        to_read.append((read_ns[board, sequence] - written_ns) / 1e6)
+        to_confirmed.append((confirmed_ns - read_ns[board, sequence]) / 1e6)
+    found = {}
+    for name, waits in (("wire_to_read", to_read), ("read_to_confirmed", to_confirmed)):
+        waits.sort()
+        for label, share in (("median", 0.5), ("99", 0.99)):
+            found[f"{name}_ms_{label}"] = round(waits[int(share * (len(waits) - 1))], 1)
+    return found
 
 
 def one(db: Path, sql: str) -> int:
