@@ -11,9 +11,9 @@ from analysis.answers import NoAnswerError
 from logger.errors import LieboardError
 from logger.page.board_book import BoardBook
 from logger.page.hub import Hub
-from logger.page.look import NO_SESSION, NOTHING, Look, look_at
+from logger.page.look import NO_SESSION, NOTHING, Look, Looker
 from logger.page.messages import BoardPart, StateMessage, StrikeMessage
-from logger.page.numbers import Numbers, rounded
+from logger.page.numbers import Numbers, SeenStrike, rounded
 from logger.session.logging_run import RunEvent
 from logger.store.rows import SessionRow
 from logger.store.store import Store
@@ -54,8 +54,8 @@ class Feed:
         heard: deque[RunEvent] | None,
     ) -> None:
         self._store = store
+        self._looker = Looker(store, session)
         self._hub = hub
-        self._wanted_session = session
         self._work_out = work_out
         self._heard = heard
         self._book = None if heard is None else BoardBook()
@@ -64,6 +64,8 @@ class Feed:
         self._look = NOTHING
         self._numbers = Numbers()
         self._numbers_of: object = None
+        # What the numbers made of a strike, and of what.
+        self._worked: dict[int, tuple[StrikeMessage, SeenStrike, StrikeMessage]] = {}
         self._trouble: dict[str, str] = {}
 
     @property
@@ -109,7 +111,7 @@ class Feed:
 
     async def _look_again(self) -> None:
         try:
-            look = await asyncio.to_thread(look_at, self._store, self._wanted_session)
+            look = await asyncio.to_thread(self._looker.look)
         except LieboardError as error:
             self._trouble["look"] = str(error)
             self._publish()
@@ -149,12 +151,20 @@ class Feed:
     def _strikes(self) -> list[StrikeMessage]:
         """Return the strikes with what the numbers make of them, as far as that is known."""
         seen = self._numbers.strikes
-        return [
-            replace(strike, toe_mm=rounded(seen[strike.id].toe_mm), doubt=seen[strike.id].doubt)
-            if strike.used and strike.id in seen
-            else strike
-            for strike in self._look.strikes
-        ]
+        worked: dict[int, tuple[StrikeMessage, SeenStrike, StrikeMessage]] = {}
+        found = []
+        for strike in self._look.strikes:
+            says = seen.get(strike.id) if strike.used else None
+            if says is not None:
+                before = self._worked.get(strike.id)
+                if before is None or before[0] is not strike or before[1] != says:
+                    shown = replace(strike, toe_mm=rounded(says.toe_mm), doubt=says.doubt)
+                    before = (strike, says, shown)
+                worked[strike.id] = before
+                strike = before[2]
+            found.append(strike)
+        self._worked = worked
+        return found
 
     def _publish(self) -> None:
         look, numbers, book = self._look, self._numbers, self._book

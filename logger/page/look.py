@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from logger.page.messages import BoardPart, SessionPart, StrikeMessage
 from logger.page.times import iso_utc
+from logger.store.core import Value
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 
@@ -30,55 +32,109 @@ class Look:
     """What the numbers rest on: they are worked out anew when it is another."""
 
 
+_Told: TypeAlias = tuple[StrikeRow, int, str | None, StrikeMessage]
 NOTHING = Look(None, None, None, (), (), None)
 
 
-def look_at(store: Store, session: int | None) -> Look:
-    """Look at a session, or at the one in which something happened last.
+class Looker:
+    """Looks at a session again and again; what is as it was is not made anew.
 
-    Raises
-    ------
-    StoreError
-        The file cannot be read, or there is no such session.
+    Parameters
+    ----------
+    store
+        Open.
+    session
+        None: the one in which something happened last.
     """
-    number = store.busy_session() if session is None else session
-    if number is None:
-        return NOTHING
-    row = store.get_session(number)
-    own = store.get_set(row.set, at_utc_ns=row.ended_utc_ns)
-    clubs = store.clubs_of(row.id, at_utc_ns=row.ended_utc_ns)
-    labels = {club.id: club.label for club in clubs}
-    turns = store.turns(row.id)
-    up = turns[-1].club if turns and row.ended_utc_ns is None else None
-    contacts = store.contacts(row.id)
-    boards = store.boards_in(row.id)
-    return Look(
-        session=row,
-        part=SessionPart(
-            number=row.id,
-            player=own.player.name,
-            set_name=own.name,
-            hand=row.hand,
-            started_utc=iso_utc(row.started_utc_ns),
-            open=row.ended_utc_ns is None,
-        ),
-        current_club=None if up is None else labels.get(up),
-        strikes=_strikes(contacts, labels),
-        boards=tuple(
-            BoardPart(
-                board=board.name,
-                link="unknown" if row.ended_utc_ns is None else "ended",
-                link_words="",
-                battery_percent=None,
-                battery_volts=None,
-                kept=None,
-                lost=board.lost,
-                clock_u_ms=None if board.clock_u_ns is None else round(board.clock_u_ns / 1e6, 3),
-            )
-            for board in boards
-        ),
-        basis=(row, own, clubs, contacts, store.bends(), [board.lost for board in boards]),
-    )
+
+    def __init__(self, store: Store, session: int | None) -> None:
+        self._store = store
+        self._wanted = session
+        # The end of a day has hundreds of strikes, and each new one is looked for among them.
+        self._rows: dict[tuple[Value, ...], StrikeRow] = {}
+        self._told: dict[int, _Told] = {}
+
+    def look(self) -> Look:
+        """Look at it as it stands now.
+
+        Raises
+        ------
+        StoreError
+            The file cannot be read, or there is no such session.
+        """
+        number = self._store.busy_session() if self._wanted is None else self._wanted
+        if number is None:
+            return NOTHING
+        row = self._store.get_session(number)
+        own = self._store.get_set(row.set, at_utc_ns=row.ended_utc_ns)
+        clubs = self._store.clubs_of(row.id, at_utc_ns=row.ended_utc_ns)
+        labels = {club.id: club.label for club in clubs}
+        turns = self._store.turns(row.id)
+        up = turns[-1].club if turns and row.ended_utc_ns is None else None
+        contacts = self._store.contacts(row.id, make=self._row)
+        boards = self._store.boards_in(row.id)
+        return Look(
+            session=row,
+            part=SessionPart(
+                number=row.id,
+                player=own.player.name,
+                set_name=own.name,
+                hand=row.hand,
+                started_utc=iso_utc(row.started_utc_ns),
+                open=row.ended_utc_ns is None,
+            ),
+            current_club=None if up is None else labels.get(up),
+            strikes=self._strikes(contacts, labels),
+            boards=tuple(
+                BoardPart(
+                    board=board.name,
+                    link="unknown" if row.ended_utc_ns is None else "ended",
+                    link_words="",
+                    battery_percent=None,
+                    battery_volts=None,
+                    kept=None,
+                    lost=board.lost,
+                    clock_u_ms=None
+                    if board.clock_u_ns is None
+                    else round(board.clock_u_ns / 1e6, 3),
+                )
+                for board in boards
+            ),
+            basis=(
+                row,
+                own,
+                clubs,
+                contacts,
+                self._store.bends(),
+                [board.lost for board in boards],
+            ),
+        )
+
+    def _row(self, *cells: Value) -> StrikeRow:
+        found = self._rows.get(cells)
+        if found is None:
+            found = self._rows[cells] = StrikeRow(*cells)  # type: ignore[arg-type]
+        return found
+
+    def _strikes(
+        self, contacts: Sequence[StrikeRow], labels: Mapping[int, str]
+    ) -> tuple[StrikeMessage, ...]:
+        numbered: Counter[int | None] = Counter()
+        told: dict[int, _Told] = {}
+        for contact in contacts:
+            numbered[contact.club] += 1
+            number, club = numbered[contact.club], labels.get(contact.club or -1)
+            key = page_id(contact)
+            before = self._told.get(key)
+            if before is None or before[0] is not contact or before[1:3] != (number, club):
+                before = (contact, number, club, _message(contact, number, club))
+            told[key] = before
+        self._told = told
+        if len(self._rows) > 2 * len(contacts) + 100:
+            # Rows that were since changed, or are another session's.
+            kept = {id(contact) for contact in contacts}
+            self._rows = {cells: row for cells, row in self._rows.items() if id(row) in kept}
+        return tuple(message for *_, message in told.values())
 
 
 def page_id(contact: StrikeRow) -> int:
@@ -86,23 +142,16 @@ def page_id(contact: StrikeRow) -> int:
     return contact.id if contact.source == "board" else -contact.id
 
 
-def _strikes(contacts: Sequence[StrikeRow], labels: dict[int, str]) -> tuple[StrikeMessage, ...]:
-    numbered: Counter[int | None] = Counter()
-    found = []
-    for contact in contacts:
-        numbered[contact.club] += 1
-        found.append(
-            StrikeMessage(
-                id=page_id(contact),
-                source=contact.source,
-                club=labels.get(contact.club or -1),
-                number=numbered[contact.club],
-                at_utc=iso_utc(contact.struck_utc_ns),
-                toe_mm=None if contact.toe_mm is None else round(contact.toe_mm, 2),
-                trail_mm=None if contact.trail_mm is None else round(contact.trail_mm, 2),
-                used=contact.used,
-                reason=contact.reason,
-                by_hand=contact.fitter_choice is not None,
-            )
-        )
-    return tuple(found)
+def _message(contact: StrikeRow, number: int, club: str | None) -> StrikeMessage:
+    return StrikeMessage(
+        id=page_id(contact),
+        source=contact.source,
+        club=club,
+        number=number,
+        at_utc=iso_utc(contact.struck_utc_ns),
+        toe_mm=None if contact.toe_mm is None else round(contact.toe_mm, 2),
+        trail_mm=None if contact.trail_mm is None else round(contact.trail_mm, 2),
+        used=contact.used,
+        reason=contact.reason,
+        by_hand=contact.fitter_choice is not None,
+    )

@@ -153,9 +153,17 @@ class SetTables(Core):
                 " ORDER BY position IS NULL, position, id",
                 keys,
             )
-            return [
-                ClubRow(**row, spec=self.spec_of(row["id"], at_utc_ns=at_utc_ns)) for row in rows
-            ]
+            # All at once: a page asks for the clubs of a set at every strike.
+            parts: dict[int, list[ClubSpec]] = {row["id"]: [] for row in rows}
+            for club, part in self._select_in_order(
+                lambda club, *spec: (club, ClubSpec(*spec)),
+                f"SELECT club, {_SPEC_COLUMNS} FROM club_specs"
+                f" WHERE club IN (SELECT id FROM clubs WHERE {condition}) AND from_utc_ns <= ?"
+                " ORDER BY from_utc_ns, id",
+                (*keys, _END_OF_TIME if at_utc_ns is None else at_utc_ns),
+            ):
+                parts[club].append(part)
+            return [ClubRow(**row, spec=merge_specs(parts[row["id"]])) for row in rows]
 
     def players(self) -> list[PlayerRow]:
         """All players by name."""
