@@ -21,8 +21,11 @@ _Works: TypeAlias = tuple[Callable[[], Any], ...]
 _Job: TypeAlias = tuple[_Works, "asyncio.Future[Any]"]
 _Result: TypeAlias = tuple["asyncio.Future[Any]", Any, BaseException | None]
 # Who came first into a group waits for the last of it: no more than this and one more job.
-_GROUP_S = 0.01
+_GROUP_S = 0.015
 _GROUP_JOBS = 64
+# Boards that stream are read in one go, and their work comes one after the other: as long as fewer
+# came than the last time, the next is waited for a little. A wait for the disk takes longer.
+_NEXT_S = 0.003
 
 
 class StoreThread:
@@ -42,6 +45,7 @@ class StoreThread:
         self._refusal: StoreError | None = None
         self._thread = threading.Thread(target=self._work, name="lieboard store", daemon=True)
         self._started = False
+        self._last_group = 0
 
     async def call(self, work: Callable[_P, _T], *arguments: _P.args, **named: _P.kwargs) -> _T:
         """Do something on the store; what it wrote is on the disk when this returns.
@@ -104,13 +108,15 @@ class StoreThread:
                     results.append(self._do(*job))
                     if len(results) >= _GROUP_JOBS or time.monotonic() > until_s:
                         break
+                    more = len(results) < self._last_group
                     try:
-                        job = self._jobs.get_nowait()
+                        job = self._jobs.get(timeout=_NEXT_S) if more else self._jobs.get_nowait()
                     except queue.Empty:
                         break
         except BaseException as error:  # noqa: BLE001 - handed on to each of those who wait
             self._note(error)
             results = [(done, None, failure or error) for done, _, failure in results]
+        self._last_group = len(results)
         _tell(results)
         return job is not None
 

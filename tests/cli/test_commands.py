@@ -69,6 +69,19 @@ def test_help_loads_nothing_heavy():
     assert ast.literal_eval(done.stdout.splitlines()[-1]) == []
 
 
+def test_a_logger_that_starts_again_loads_no_statistics():
+    """They take as long as all the rest of its start (python -X importtime -m logger log PORT)."""
+    code = (
+        "import sys; from logger.cli import log, log_plain, log_bays, log_page, steady_output;"
+        "import logger.session.opening, logger.links.serial_port;"
+        "print(sorted({'scipy', 'rich', 'sqlite_utils', 'starlette'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert ast.literal_eval(done.stdout.splitlines()[-1]) == []
+
+
 @pytest.mark.parametrize("module", ["logger", "simulators"])
 def test_python_m_runs(module):
     done = subprocess.run(

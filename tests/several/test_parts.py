@@ -76,6 +76,23 @@ class TestStoreThread:
         assert isinstance(done[1], UsageError)
         assert boots(store) == ["after", "before"]
 
+    async def test_of_two_things_the_first_stays_if_the_second_fails(self, store, thread):
+        """A record that nobody can work on is on the disk all the same."""
+
+        def fail():
+            remember(store, "second")
+            raise UsageError("no")
+
+        with pytest.raises(UsageError):
+            await thread.both(lambda: remember(store, "first"), fail)
+        assert boots(store) == ["first"]
+        # And the second is not tried without the first.
+        with pytest.raises(UsageError):
+            await thread.both(fail, lambda: remember(store, "third"))
+        assert boots(store) == ["first"]
+        assert await thread.both(lambda: remember(store, "fourth"), lambda: 4) == 4
+        assert boots(store) == ["first", "fourth"]
+
     async def test_a_file_that_refuses_is_told_to_all_who_wait_and_asked_no_more(
         self, store, thread
     ):
