@@ -34,6 +34,7 @@ from analysis.footprint_model import (
 )
 from analysis.footprint_posterior import (
     NODES,
+    Moments,
     Nodes,
     covariance_and_shares,
     mixture_quantiles,
@@ -292,11 +293,12 @@ def _fit_batch(
     p_value = chdtrc(dof, mode.chi2)
     out.reason[rows] = after_fit(problem, mode, covariance, p_value, patch)
     value = out.values
-    value["heel_share"][rows], value["toe_share"][rows] = shares
     value["chi2"][rows], value["dof"][rows], value["p_value"][rows] = mode.chi2, dof, p_value
     value["noise_factor"][rows] = mode.noise_factor
     nodes = posterior_nodes(problem, mode, covariance)
-    _file(out, rows, problem, mode, covariance, nodes, profile)
+    got = _file(out, rows, problem, mode, covariance, nodes, profile)
+    for name, share, prints in zip(("heel_share", "toe_share"), shares, got.prints, strict=True):
+        value[name][rows] = share * prints
 
 
 def _file(
@@ -307,7 +309,7 @@ def _file(
     cov: FloatArray,
     nodes: Nodes,
     profile: PeakProfile,
-) -> None:
+) -> Moments:
     """Turn mode and nodes into what a person asks for."""
     value, sign = out.values, out.hand.toe_sign
     # Of the centre and of the toe, as all that follows.
@@ -371,6 +373,7 @@ def _file(
     lever *= np.sqrt(prior_weight)
     value["head_influence_mm"][rows] = lever[:, _HEAD].transpose(2, 0, 1)
     value["cover_influence_mm"][rows] = lever[:, _COVER].transpose(2, 0, 1)
+    return got
 
 
 def _file_depth(

@@ -353,11 +353,10 @@ def densify_smoothly(x: FloatArray, y: FloatArray, factor: int) -> FloatArray:
     near, far = gap[:, 1:] + 2 * gap[:, :-1], 2 * gap[:, 1:] + gap[:, :-1]
     product = left * right
     same = product > 0
-    slope = np.empty_like(y)
+    slope = np.zeros_like(y)
     slope[:, 0], slope[:, -1] = chord[:, 0], chord[:, -1]
     total = far * right + near * left
     np.divide((near + far) * product, total, out=slope[:, 1:-1], where=same)
-    slope[:, 1:-1] *= same
     n, count = y.shape
     t = np.arange(factor) / factor
     rise, bow = t * t * (3 - 2 * t), t * (1 - t)
@@ -387,6 +386,8 @@ class Moments:
     var_c: FloatArray
     var_toe: FloatArray
     joint: FloatArray
+    prints: FloatArray
+    """(2, n): chance that heel and toe are inside the patch, where that is in doubt; else 1."""
     odd: NDArray[np.intp]
     """Strikes whose posterior is not normal; their dense nodes (n_odd, parts) follow."""
     share: FloatArray
@@ -409,6 +410,7 @@ def moments(mode: Mode, covariance: FloatArray, nodes: Nodes) -> Moments:
         cov[C, C].copy(),
         cov[V, V] - cov[V, C] - with_v,
         with_v,
+        np.ones((2, len(nodes.centre))),
         odd,
         share,
         toe,
@@ -422,6 +424,9 @@ def moments(mode: Mode, covariance: FloatArray, nodes: Nodes) -> Moments:
     got.var_c[odd] = (share * off_c**2).sum(axis=1)
     got.var_toe[odd] = (share * (off_toe**2 + toe_sd**2)).sum(axis=1)
     got.joint[odd] = (share * off_c * off_toe).sum(axis=1)
+    inset = mode.theta[L, odd] / 2 - np.exp(mode.theta[LOG_H, odd])
+    for k in (0, 1):
+        got.prints[k, odd] = (share * (OUTWARD[k] * toe > inset[:, None])).sum(axis=1)
     return got
 
 
@@ -477,8 +482,8 @@ def covariance_and_shares(
 
     The latter is the share of the information on each end of the sole that the strip gave itself:
     its Fisher information on the end, all but c and L integrated out and the other end held,
-    against that of the prior on this end. Nothing reaches an end through the sole's known length:
-    an end that did not print has a share of 0.
+    against that of the prior on this end, both at the mode. Nothing reaches an end through the
+    sole's known length: an end that did not print has a share of 0.
 
     Where an end lies at the border of a cell the curvature jumps, and the mode likes to be there:
     the posterior is then half of one normal and half of another, and its covariance their mean.

@@ -236,8 +236,8 @@ class FootprintFits:
         Of (centre_mm, lie_error_deg, depth_mm); the depth's share is that of the Laplace
         approximation.
     heel_share, toe_share : (n,)
-        Share of the information on where that end of the sole is that the strip gave: 0 = the
-        prior says all, 1 = the strip says all.
+        Share of the information on where that end of the sole is that the strip gave, times the
+        chance that this end is in print: 0 = the prior says all, 1 = the strip says all.
     chi2, dof, p_value : (n,)
         Misfit of the cells, its degrees of freedom, and the chance of a greater one.
     noise_factor : (n,)
