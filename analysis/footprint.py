@@ -17,6 +17,7 @@ from analysis.conventions import FloatArray, Hand
 from analysis.footprint_checks import after_fit, before_fit
 from analysis.footprint_fit import Mode, find_mode
 from analysis.footprint_linear import single
+from analysis.footprint_mixture import mixture_quantiles
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -37,7 +38,6 @@ from analysis.footprint_posterior import (
     Moments,
     Nodes,
     covariance_and_shares,
-    mixture_quantiles,
     moments,
     posterior_nodes,
 )
@@ -55,7 +55,7 @@ from analysis.footprint_types import (
 __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
 
 # Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
-_BATCH = 1024
+_BATCH = 2048
 # Numbers of which arrays in use are at most.
 _KEPT = 2_000_000
 # Rows of theta that belong to the head, and to the board: the same in all of their strikes.
@@ -179,7 +179,9 @@ def _each(value: ArrayLike, n: int) -> FloatArray:
     array = np.asarray(value, dtype=np.float64)
     if array.shape not in ((), (1,), (n,)):
         raise ValueError(f"expected one number or {n}, one per strike, not shape {array.shape}")
-    return np.broadcast_to(array, (n,))
+    found = np.empty(n)
+    found[:] = array
+    return found
 
 
 def _cells_first(values: FloatArray) -> FloatArray:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_posterior import PARTS, densify, densify_smoothly
+from analysis.footprint_mixture import PARTS, densify, densify_smoothly
 from analysis.footprint_types import BoolArray, FootprintFits
 
 # Offsets whose weights are worked out from those of one in their midst, and how far from 1 the

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from analysis.conventions import FloatArray
 from analysis.footprint_fit import STEP_LIMIT, Mode
 from analysis.footprint_linear import Elimination, single, sweep
+from analysis.footprint_mixture import PARTS, densify, densify_smoothly, node_weights
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -51,12 +52,8 @@ _SAFE_DROP = 30.0
 _PRIOR_REACH = 3.3
 # An end this far from the patch leaves no trace, mm.
 _CLEAR_MM = 0.3
-# Parts per interval between nodes when moments and quantiles are taken.
-PARTS = 4
 # Centres fitted at once.
 _BLOCK = 768
-# Of the search for quantiles.
-_HALVINGS, _NEWTON_STEPS = 7, 4
 # Rows of theta without the centre, the lowest point last.
 _OTHERS = [LOG_A, LOG_H, L, SHAPE, HEEL, TOE, SHARE, EDGE, V]
 # Steps of the fit at a centre: where both ends are moved clear of the patch and at spread nodes,
@@ -127,10 +124,10 @@ def _printed(problem: Problem, mode: Mode) -> tuple[BoolArray, BoolArray]:
     certain = printed & (_missed_beyond(problem, mode, deeper) > _OBVIOUS)
     if certain.all():
         return printed, certain
+    every = np.arange(len(deeper))
     top = _log_density(mode.cost, _eliminate_others(mode))
     for side in (deeper, 1 - deeper):
-        inside = np.take_along_axis(depth, side[None], axis=0)[0] > 0
-        rows = paired(np.nonzero(inside & ~certain)[0])
+        rows = paired(np.nonzero((depth[side, every] > 0) & ~certain)[0])
         if len(rows):
             sign = OUTWARD[side[rows], 0]
             moved = theta[:, rows]
@@ -331,52 +328,6 @@ def _log_density(
     return np.asarray(-0.5 * (cost - gain + others.log_det))
 
 
-def densify(nodes: FloatArray, factor: int) -> FloatArray:
-    """Linear interpolation between neighbouring nodes, ``factor`` parts per interval."""
-    n, count = nodes.shape
-    t = np.arange(factor) / factor
-    between = nodes[:, :-1, None] * (1 - t) + nodes[:, 1:, None] * t
-    return np.concatenate([between.reshape(n, (count - 1) * factor), nodes[:, -1:]], axis=1)
-
-
-def densify_smoothly(x: FloatArray, y: FloatArray, factor: int) -> FloatArray:
-    """Cubic between nodes that overshoots nowhere, at the places of ``densify(x, factor)``.
-
-    Slopes: harmonic means of the chords' (Fritsch and Butland, SIAM J. Sci. Stat. Comput. 5, 1984,
-    300-304; end slopes are those of the outer chords).
-    """
-    if not len(x):
-        return densify(y, factor)
-    gap = np.maximum(np.diff(x, axis=1), 1e-9)
-    chord = np.diff(y, axis=1) / gap
-    left, right = chord[:, :-1], chord[:, 1:]
-    near, far = gap[:, 1:] + 2 * gap[:, :-1], 2 * gap[:, 1:] + gap[:, :-1]
-    product = left * right
-    same = product > 0
-    slope = np.zeros_like(y)
-    slope[:, 0], slope[:, -1] = chord[:, 0], chord[:, -1]
-    total = far * right + near * left
-    np.divide((near + far) * product, total, out=slope[:, 1:-1], where=same)
-    n, count = y.shape
-    t = np.arange(factor) / factor
-    rise, bow = t * t * (3 - 2 * t), t * (1 - t)
-    at = (chord * gap)[:, :, None] * rise
-    at += (slope[:, :-1] * gap)[:, :, None] * (bow * (1 - t))
-    at -= (slope[:, 1:] * gap)[:, :, None] * (bow * t)
-    at += y[:, :-1, None]
-    return np.concatenate([at.reshape(n, (count - 1) * factor), y[:, -1:]], axis=1)
-
-
-def node_weights(centre: FloatArray, log_density: FloatArray) -> FloatArray:
-    """Probability of each node by the trapezoid rule, rows sum to 1."""
-    gap = np.diff(centre, axis=1)
-    width = np.zeros_like(centre)
-    width[:, :-1] += gap / 2
-    width[:, 1:] += gap / 2
-    weight = width * np.exp(log_density - log_density.max(axis=1, keepdims=True))
-    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
-
-
 @dataclass
 class Moments:
     """Mean, variance and covariance of the centre and of v - c, (n,) each."""
@@ -428,51 +379,6 @@ def moments(mode: Mode, covariance: FloatArray, nodes: Nodes) -> Moments:
     for k in (0, 1):
         got.prints[k, odd] = (share * (OUTWARD[k] * toe > inset[:, None])).sum(axis=1)
     return got
-
-
-def mixture_quantiles(
-    weight: FloatArray, mean: FloatArray, sd: FloatArray, probability: float
-) -> FloatArray:
-    """Quantile of normal mixtures: (n, parts) -> (n,), to 0.002 of their sd.
-
-    Bisection, as a mixture may have gaps, then Newton's method within the bracket. The normal
-    distribution function is taken as ``1 / (1 + exp(-1.5976 x - 0.07056 x^3))``, right to 1.4e-4
-    (E. Page, Appl. Stat. 26, 1977, 75-76; from memory).
-    """
-    from scipy.special import ndtri
-
-    middle = (weight * mean).sum(axis=1)
-    off = mean - middle[:, None]
-    total = np.sqrt((weight * (sd * sd + off * off)).sum(axis=1))
-    # In units of the mixture's standard deviation.
-    share, per = single(weight), single(total[:, None] / sd)
-    off = single(off / total[:, None]) * per
-    # Cantelli's inequality: a 5 % quantile is within 4.4 standard deviations of the mean.
-    at = np.full(len(middle), ndtri(probability), np.float32)
-    low, high = np.full_like(at, -4.5), np.full_like(at, 4.5)
-    for round_ in range(_HALVINGS + _NEWTON_STEPS):
-        x = at[:, None] * per
-        x -= off
-        square = x * x
-        x *= 1.5976 + 0.07056 * square
-        # Beyond that there is nothing, and exp would overflow.
-        np.minimum(np.negative(x, out=x), 40.0, out=x)
-        below = np.exp(x, out=x)
-        below += 1.0
-        np.divide(1.0, below, out=below)
-        excess = np.einsum("np,np->n", share, below) - probability
-        # Density: below (1 - below) d/dx of the exponent.
-        below -= below * below
-        square *= 3 * 0.07056
-        square += 1.5976
-        square *= per
-        below *= square
-        density = np.einsum("np,np->n", share, below)
-        low, high = np.where(excess < 0, at, low), np.where(excess < 0, high, at)
-        step = at - excess / np.maximum(density, 1e-6)
-        near = (round_ >= _HALVINGS) & (step >= low) & (step <= high)
-        at = np.where(near, step, (low + high) / 2)
-    return np.asarray(middle + total * at)
 
 
 def covariance_and_shares(

@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.estimation import Interval
-from analysis.footprint_posterior import mixture_quantiles
+from analysis.footprint_mixture import mixture_quantiles
 from analysis.lie import Level, Stance
 from analysis.plan_belief import Belief
 from analysis.set_model_design import Design, design
