@@ -184,14 +184,12 @@ def log(
 
 
 def _prepare_interpreter() -> None:
-    """Let several threads take turns quickly, and nothing look through all objects all the time.
+    """Let nothing look through all objects all the time.
 
-    Measured with tests/benchmarks/load.py: looking for garbage took a tenth of the processor time,
-    and a record waited up to 5 ms more each time that one thread waited for another.
+    Looking for garbage took a tenth of the processor time (perf, tests/benchmarks/load.py).
     """
     import gc
 
-    sys.setswitchinterval(0.001)
     # What is loaded by now stays until the end.
     gc.freeze()
     gc.set_threshold(10_000, 20, 20)

@@ -211,9 +211,6 @@ def open_connection(
             # What would undo a part of a transaction needs no file of its own, made and deleted
             # for each (strace, tests/benchmarks/load.py: half of all writes).
             connection.execute("PRAGMA temp_store = MEMORY")
-            # 16 MB instead of 4 wait beside the file at most. Putting them into it waits for the
-            # disk twice, and sixteen busy boards had that three times a second.
-            connection.execute("PRAGMA wal_autocheckpoint = 4000")
             # Asked again: opening undoes what a program that was killed had begun.
             if version_of(connection) < len(steps):
                 try:
