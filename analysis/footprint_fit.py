@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,10 @@ _PER_LIMIT = (1 / STEP_LIMIT).astype(np.float32)
 # Steps of either phase, and what they may still gain when they stop.
 _FIRST_STEPS, _FIRST_TOLERANCE = 3, 0.3
 _LAST_STEPS, _LAST_TOLERANCE = 8, 0.01
+# A step that promises no more is taken before taking stock, which then shows whether it kept it.
+_HOPEFUL = 0.5
+# It did not if another would gain more than this.
+_BROKEN = 0.05
 # The first phase's last step may cost so much: the second begins with other noise anyway.
 _LAST_RISE = 0.5
 # A second guess is tried when it looked at most this much dearer than the first.
@@ -141,11 +145,11 @@ class Search:
         for mine, new in (*pairs, (self.normal, at.normal)):
             np.copyto(mine, new, where=better)
 
-    def descend(self, steps: int, tolerance: float, arrive: bool = False) -> BoolArray:
+    def descend(self, steps: int, tolerance: float, arrive: float = 0.0) -> BoolArray:
         """Levenberg-Marquardt, in place.
 
-        Who foresees a gain below ``tolerance`` stops there or, to ``arrive``, takes that step
-        without a look at where it leads.
+        Who foresees a gain below ``tolerance`` stops there; who foresees one below ``arrive`` takes
+        that step and stops, without a look at where it leads.
 
         Returns
         -------
@@ -158,10 +162,10 @@ class Search:
         for done_steps in range(steps):
             step, excess = self._step()
             foreseen = (step * self.slope).sum(axis=0)
-            last = ~settled & (foreseen < tolerance) & (excess <= 1)
+            last = ~settled & (foreseen < (arrive or tolerance)) & (excess <= 1)
             if arrive and last.any():
                 # Where an end changes cells it does need a look.
-                last &= (self._cells_of_ends(step) == self._cells_of_ends(0.0)).all(axis=0)
+                last &= self.keeps_cells(step)
                 np.add(self.theta, step, out=self.theta, where=last)
             # A kink (an end at the border of a cell) can stop every step: good enough there.
             settled |= last | (self.damping > 1e4)
@@ -208,6 +212,10 @@ class Search:
             found.counts[:, rows], found.columns[:, :, rows] = back.counts, back.columns
             rest[:, rows] = part.residuals(back.counts)
         return theta, found, rest
+
+    def keeps_cells(self, step: FloatArray) -> BoolArray:
+        """Whether both ends of the sole stay in their cells, (n,)."""
+        return np.asarray((self._cells_of_ends(step) == self._cells_of_ends(0.0)).all(axis=0))
 
     def _cells_of_ends(self, step: FloatArray | float) -> FloatArray:
         """Cells in which the sole's ends are after a step, (2, n)."""
@@ -262,6 +270,11 @@ class Mode:
     noise_factor: FloatArray
     settled: BoolArray
 
+    def put(self, other: Mode, rows: NDArray[np.intp]) -> None:
+        """File ``other`` as the strikes ``rows``."""
+        for field in fields(self):
+            getattr(self, field.name)[..., rows] = getattr(other, field.name)
+
 
 def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: FloatArray) -> Mode:
     """Fit in two phases: heavy-tailed noise first, then good-or-bad cells.
@@ -295,12 +308,29 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
     stated /= factor2
     at = weigh(problem, theta, found, rest, stated, "mixture")
     best = Search.begin(problem, at, stated, "mixture", factor2=factor2)
-    settled = best.descend(_LAST_STEPS, _LAST_TOLERANCE, arrive=True)
-    return _at_mode(best, settled)
+    settled = best.descend(_LAST_STEPS, _LAST_TOLERANCE, _HOPEFUL)
+    mode, left = _at_mode(best, settled)
+    # Not where the last step promised.
+    rows = paired(np.nonzero(left > _BROKEN)[0])
+    if len(rows):
+        again = best.take(rows)
+        again = Search.begin(
+            again.problem,
+            measure(again.problem, again.theta, again.inverse_var, again.noise),
+            again.inverse_var,
+            again.noise,
+            factor2=again.factor2,
+        )
+        settled = again.descend(_LAST_STEPS, _LAST_TOLERANCE, _LAST_TOLERANCE)
+        mode.put(_at_mode(again, settled)[0], rows)
+    return mode
 
 
-def _at_mode(best: Search, settled: BoolArray) -> Mode:
-    """Take stock at the end of the search."""
+def _at_mode(best: Search, settled: BoolArray) -> tuple[Mode, FloatArray]:
+    """Take stock at the end of the search, and say how much cost one more step would gain.
+
+    Such steps as are short are taken: what was found here is as good there.
+    """
     assert best.factor2 is not None
     problem, theta = best.problem, best.theta
     found = predict(theta, problem.cells, problem.sag)
@@ -311,7 +341,13 @@ def _at_mode(best: Search, settled: BoolArray) -> Mode:
     chi2, used, factor2 = good_factor2(problem, square, best.factor2)
     final = believed(stated / factor2, good)
     at = weigh(problem, theta, found, rest, final, "plain")
-    return Mode(
+    step = Elimination(at.normal, at.slope).solve()
+    left = (step * at.slope).sum(axis=0)
+    near = (left < _BROKEN) & best.keeps_cells(step)
+    theta = theta + step * near
+    at.cost -= left * near
+    at.slope *= ~near
+    mode = Mode(
         theta,
         found.columns,
         at.normal,
@@ -326,6 +362,7 @@ def _at_mode(best: Search, settled: BoolArray) -> Mode:
         np.sqrt(factor2),
         settled,
     )
+    return mode, left
 
 
 def _cheapest(found: Search, rows: NDArray[np.intp], n: int) -> Search:
