@@ -108,7 +108,11 @@ class PortWatch:
         looked_s = time.monotonic()
         while (ports := self._to_look_at(bell)) is not None:
             fds = [fd for fd, port in ports.items() if port.has_room]
-            ready, _, _ = select.select([bell, *fds], [], [], _POLL_S)
+            try:
+                ready, _, _ = select.select([bell, *fds], [], [], _POLL_S)
+            except (OSError, ValueError):
+                self._end_unusable(ports)
+                continue
             if bell in ready:
                 os.read(bell, 4096)
                 ready.remove(bell)
@@ -158,6 +162,14 @@ class PortWatch:
             # A loop that has ended is noticed by the next look that finds nothing.
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(_deliver, ports)
+
+    def _end_unusable(self, ports: dict[int, Watched]) -> None:
+        """End the ports that cannot be waited for, so that the others can."""
+        for fd, port in ports.items():
+            try:
+                select.select([fd], [], [], 0)
+            except (OSError, ValueError) as error:
+                self._end(fd, port, OSError(str(error)))
 
     def _look_for_ended_loops(self, ports: dict[int, Watched]) -> None:
         for fd, port in ports.items():

@@ -12,6 +12,7 @@ import pytest
 from logger.errors import LinkClosedError
 from logger.links import serial_port
 from logger.links.open import link_from_url
+from logger.links.port_watch import PortWatch
 
 
 class Pair:
@@ -69,6 +70,43 @@ async def test_one_that_goes_and_one_that_is_closed_leave_the_others(pairs):
     for pair in others:
         os.write(pair.board, b"still here")
         assert await pair.read(10) == b"still here"
+
+
+class Heard:
+    """Whose bytes a watch takes."""
+
+    has_room = True
+
+    def __init__(self):
+        self.loop = asyncio.get_running_loop()
+        self.news = asyncio.Queue()
+
+    def came(self, chunk):
+        self.loop.call_soon_threadsafe(self.news.put_nowait, chunk.data)
+
+    def deliver(self):
+        pass
+
+    def ended(self, error):
+        self.loop.call_soon_threadsafe(self.news.put_nowait, error)
+
+
+async def test_a_descriptor_that_is_gone_ends_alone(link_threads):
+    watch = PortWatch()
+    (gone_end, gone_start), (end, start) = os.pipe(), os.pipe()
+    gone, other = Heard(), Heard()
+    watch.add(gone_end, gone)
+    watch.add(end, other)
+    os.close(gone_end)
+    async with asyncio.timeout(10):
+        assert isinstance(await gone.news.get(), OSError)
+        os.write(start, b"!")
+        assert await other.news.get() == b"!"
+    watch.remove(gone_end, gone)
+    watch.remove(end, other)
+    assert link_threads() == []
+    for descriptor in (gone_start, end, start):
+        os.close(descriptor)
 
 
 async def test_one_that_nobody_reads_fills_up_and_the_others_go_on(pairs, monkeypatch):
