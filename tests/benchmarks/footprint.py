@@ -221,11 +221,15 @@ def strike_coverage(rng, n, known) -> dict:
     strikes = Own(
         rng, rng.normal(0, 1.5, n), rng.normal(0, 6, n), rng.uniform(0.6, 4.5, n), known=known
     )
-    fits = strikes.fit()
+    fits, part = strikes.fit(), strikes.end_part()
+    little = (part > 0) & (part <= 1 / 3)
     return {
         "strikes": n,
         "with_number": float(fits.ok.mean()),
         "cover_90": covered(fits, strikes.lie),
+        "cover_90_end_prints_below_a_third_of_peak": covered(
+            fits.take(little), strikes.lie[little]
+        ),
         "rmse_deg": rms((fits.lie_error_deg - strikes.lie)[fits.ok]),
         "stated_sd_deg": rms(fits.lie_sd_deg[fits.ok]),
     }
