@@ -195,8 +195,8 @@ def _ends(
     weight_c = 1 / (1 / prior_weight[C] + inset_var / 4)
     expected = prior_mean[C] + lean
     steps = length / cells.pitch_mm
-    fewest = int(np.floor(steps.min() - 1.0))
-    most = int(np.ceil(steps.max() + 1.0))
+    shortest, longest = np.floor(steps - 1.0), np.ceil(steps + 1.0)
+    fewest, most = int(shortest.min()), int(longest.max())
     pad = most // 2 + 1
     z = (single(cells.middle) - v) / h
     full = np.maximum(1 - z * z, 0.0)
@@ -255,6 +255,11 @@ def _ends(
     off *= off
     off *= each(weight_l)
     cost += off
+    # Lengths that only others in the batch may have.
+    span = np.arange(fewest, most + 1)
+    foreign = (span < shortest[:, None]) | (span > longest[:, None])
+    if foreign.any():
+        cost += np.where(foreign, np.inf, 0.0).astype(np.float32)[:, None]
     c -= each(lean)
     shape_2d = (n, heels * spans)
     return (
