@@ -288,7 +288,7 @@ def _fit_batch(
     mean[LOG_A], mean[V] = theta[0, LOG_A], theta[0, V]
     problem = problem.single()
     mode = find_mode(problem, single(theta), price, single(smooth))
-    covariance, *shares = covariance_and_shares(problem, mode)
+    covariance, own, *shares = covariance_and_shares(problem, mode)
     # Parameters that the strip, not the prior, determines.
     spent = SIZE - (covariance[range(SIZE), range(SIZE)] * weight).sum(axis=0)
     dof = np.maximum(mode.used - spent, 1.0)
@@ -298,7 +298,8 @@ def _fit_batch(
     value["chi2"][rows], value["dof"][rows], value["p_value"][rows] = mode.chi2, dof, p_value
     value["noise_factor"][rows] = mode.noise_factor
     nodes = posterior_nodes(problem, mode, covariance)
-    got = _file(out, rows, problem, mode, covariance, nodes, profile)
+    lever = np.stack([own[C], own[V] - own[C]])
+    got = _file(out, rows, problem, mode, covariance, lever, nodes, profile)
     for name, share, prints in zip(("heel_share", "toe_share"), shares, got.prints, strict=True):
         value[name][rows] = share * prints
 
@@ -309,13 +310,15 @@ def _file(
     problem: Problem,
     mode: Mode,
     cov: FloatArray,
+    lever: FloatArray,
     nodes: Nodes,
     profile: PeakProfile,
 ) -> Moments:
-    """Turn mode and nodes into what a person asks for."""
+    """Turn mode and nodes into what a person asks for.
+
+    ``lever``: how gradients by theta move the centre and the toe, (2, 10, n).
+    """
     value, sign = out.values, out.hand.toe_sign
-    # Of the centre and of the toe, as all that follows.
-    lever = np.stack([cov[C], cov[V] - cov[C]])
     pull = np.einsum("kjn,jcn->kcn", single(lever), mode.columns)
     pull *= mode.inverse_var
     extra_c, extra_toe = _curve_variance(pull, mode, profile)

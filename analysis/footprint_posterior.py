@@ -383,8 +383,11 @@ def moments(mode: Mode, covariance: FloatArray, nodes: Nodes) -> Moments:
 
 def covariance_and_shares(
     problem: Problem, mode: Mode
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Laplace's covariance of theta, (10, 10, n), and what the strip says of heel and toe, (n,).
+
+    Between them the inverse of the mode's own Hessian: what a cell does to theta goes with the
+    derivatives there, and with no other matrix.
 
     The latter is the share of the information on each end of the sole that the strip gave itself:
     its Fisher information on the end, all but c and L integrated out and the other end held,
@@ -394,15 +397,17 @@ def covariance_and_shares(
     Where an end lies at the border of a cell the curvature jumps, and the mode likes to be there:
     the posterior is then half of one normal and half of another, and its covariance their mean.
     """
-    covariance, *shares = _inverse_and_shares(problem, mode.normal)
+    own, *shares = _inverse_and_shares(problem, mode.normal)
+    covariance = own
     theta, away = _across(problem, mode.theta)
     rows = paired(np.nonzero(away < _AT_BORDER_MM)[0])
     if len(rows):
         part = problem.take(rows)
+        covariance = own.copy()
         there = measure(part, theta[:, rows], mode.inverse_var[:, rows])
-        covariance[:, :, rows] += _inverse_and_shares(part, there.normal)[0]
-        covariance[:, :, rows] *= 0.5
-    return covariance, shares[0], shares[1]
+        beyond = _inverse_and_shares(part, there.normal)[0]
+        covariance[:, :, rows] = 0.5 * (own[:, :, rows] + beyond)
+    return covariance, own, shares[0], shares[1]
 
 
 def _across(problem: Problem, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
