@@ -54,6 +54,16 @@ def test_skewed_scans_do_not_tilt_the_sole(bench, scan_us):
     assert worse > (0.95 if scan_us < 100 else 1.2)
 
 
+def test_told_nothing_skewed_scans_leave_no_strike_unknown(bench):
+    # The address mark alone says 6 mm at 300 mm, 1.15 deg; the load's course adds little to it.
+    rng = np.random.default_rng(5)
+    _, start, counts = press(bench, rng, 300, 100.0)
+    strip = StripSpec(4.0, 32, 1e6, scan_us=97.0, gain_u=0.05, offset_u_counts=20.0)
+    got = fit_footprints(counts, start, strip, SolePrior(300.0, 0.0, 78.0, 1.5, 0.0), AIM)
+    assert got.ok.mean() > 0.98
+    assert got.lie_sd_deg[got.ok].max() < 1.3
+
+
 def test_one_scan_of_a_slow_strip_says_how_little_it_knows(bench):
     rng = np.random.default_rng(2)
     _, start, counts = press(bench, rng, 100, 600.0)
