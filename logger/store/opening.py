@@ -129,6 +129,11 @@ def _version_before_writing(path: Path, latest: int, busy_s: float) -> int:
         tables = connection.execute("SELECT COUNT(*) FROM sqlite_schema").fetchone()[0]
         if application_id == APPLICATION_ID and tables and version < latest:
             _refuse_damaged(path, connection, version)
+            # SQLite reads zeros where the last page was cut off, and its check finds nothing. What
+            # a -wal file still holds may be the rest.
+            page_bytes = connection.execute("PRAGMA page_size").fetchone()[0]
+            if not unfinished and path.stat().st_size % page_bytes:
+                raise damaged(path)
     if application_id == 0 and version == 0 and tables == 0:
         return 0
     if application_id != APPLICATION_ID:
