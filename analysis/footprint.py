@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint_checks import after_fit, before_fit
+from analysis.footprint_covariance import covariance_and_shares
 from analysis.footprint_fit import Mode, find_mode
 from analysis.footprint_linear import single
 from analysis.footprint_mixture import mixture_quantiles
@@ -37,7 +38,6 @@ from analysis.footprint_posterior import (
     NODES,
     Moments,
     Nodes,
-    covariance_and_shares,
     moments,
     posterior_nodes,
 )
