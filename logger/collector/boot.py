@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
+from dataclasses import replace
 
 from logger.clock import ClockMap, ClockReading
 from logger.collector.events import Listener, RecordsLost
@@ -240,6 +241,28 @@ class KeepingBoot:
             return arrival_ns, ARRIVAL_U_NS
         self._near = ticks, arrival_ns, self.ticks.fed, found
         return found.host_ns, found.uncertainty_ns // 2
+
+
+async def begin_boot(
+    recorder: Recorder, identity: BoardIdentity, hello: Hello
+) -> tuple[BoardIdentity, KnownBoot]:
+    """Remember this start of the board, under a name that no other start has.
+
+    A board that cannot count its starts uses one boot id over and over. Its numbers going
+    back shows it: without a name of its own, a new record would pass for an old one.
+    """
+    first_key = identity.boot_key
+    known = await recorder.begin_boot(identity)
+    # The latest of its starts goes on, or a new one begins; never an earlier one.
+    restarts = known.later_starts
+    while True:
+        if restarts:
+            identity = replace(identity, boot_key=f"{first_key}~{restarts}")
+            known = await recorder.begin_boot(identity)
+        highest = max(known.stored_beyond, default=known.next_expected - 1)
+        if highest < hello.next_sequence:
+            return identity, known
+        restarts += 1
 
 
 def read_clock(clock: ClockMap, ticks: int, arrival_ns: int, tick_hz: int) -> ClockReading | None:

@@ -8,17 +8,16 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections import deque
-from collections.abc import Coroutine, Sequence
-from dataclasses import dataclass, replace
-from enum import Enum
-from typing import Any
+from collections.abc import Sequence
 
-from logger.collector.boot import KeepingBoot
+from logger.collector.boot import KeepingBoot, begin_boot
+from logger.collector.endings import first_fatal, to_its_end
 from logger.collector.events import BoardReport, Greeted, LineTrouble, Listener
 from logger.collector.lines import TextBoard
-from logger.collector.recording import BoardIdentity, KnownBoot, Recorder
+from logger.collector.recording import BoardIdentity, Recorder
+from logger.collector.settings import ConnectionSettings, ConnectionState
 from logger.decoding import Damage, Decoded, Decoder
-from logger.errors import LinkClosedError, LinkError, LinkTimeoutError, ProtocolError
+from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError
 from logger.framing import Frame, FrameDecoder, encode_frame
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
@@ -38,44 +37,6 @@ from logger.wire import encode, parse
 
 # More than a real line brings between two looks at it.
 _MUCH_BYTES = 4096
-
-
-class ConnectionState(Enum):
-    """Where a connection stands."""
-
-    GREETING = "greeting"
-    STREAMING = "streaming"
-    CLOSED = "closed"
-
-
-@dataclass(frozen=True, slots=True)
-class ConnectionSettings:
-    """Times and limits of one connection."""
-
-    trigger_level: int | None = None
-    """Counts above rest to set on the board; None leaves it."""
-    seen_before: bool = False
-    """Whether a board already spoke well at this URL in this run: what makes no sense is then a bad
-    line and not a wrong device."""
-    expect_board: str | None = None
-    """Board id that was agreed to; another board is refused. None takes any."""
-    ask_hello_every_s: float = 1.0
-    # A board gives at least one good frame a second (status). Three seconds of bytes without one
-    # are another baud rate or another device.
-    foreign_after_s: float = 3.0
-    foreign_bytes: int = 64
-    first_exchanges: int = 8
-    first_exchange_every_s: float = 0.05
-    exchange_every_s: float = 10.0
-    # Several missed status messages and an unanswered question.
-    silent_after_s: float = 8.0
-    ask_again_every_s: float = 0.4
-    release_after_s: float = 3.0
-    batch_records: int = 512
-    queue_items: int = 4096
-    # A board that streams has what came within this time written in one go. The first record after
-    # a pause goes to disk at once.
-    gather_s: float = 0.015
 
 
 class BoardConnection:
@@ -155,7 +116,7 @@ class BoardConnection:
                 tasks.create_task(self._work())
                 tasks.create_task(self._watch())
         except BaseExceptionGroup as group:
-            raise _first_fatal(group) from None
+            raise first_fatal(group) from None
         finally:
             self._state = ConnectionState.CLOSED
             await self._link.close()
@@ -217,7 +178,7 @@ class BoardConnection:
                 self._news.clear()
             self._taking = True
             try:
-                await _to_its_end(self._take(batch))
+                await to_its_end(self._take(batch))
             except LinkClosedError:
                 # Saying something back failed; reading on finds the end of the link, and what
                 # was read before it still goes to disk.
@@ -263,7 +224,7 @@ class BoardConnection:
         if boot is None or is_new:
             name = hello.name or f"board {hello.board_id[-4:]}"
             identity = BoardIdentity(hello.board_id, f"{hello.boot_id:08x}", name, hello)
-            identity, known = await self._begin_boot(identity, hello)
+            identity, known = await begin_boot(self._recorder, identity, hello)
             boot = KeepingBoot(identity, known, self._recorder, self._tell, self._clock)
             self._boot = boot
             self._exchanges = 0
@@ -283,27 +244,6 @@ class BoardConnection:
             # Before the records that the board kept: their age needs the clock.
             await self._ask_clock()
         await self._ask_again(boot)
-
-    async def _begin_boot(
-        self, identity: BoardIdentity, hello: Hello
-    ) -> tuple[BoardIdentity, KnownBoot]:
-        """Remember this start of the board, under a name that no other start has.
-
-        A board that cannot count its starts uses one boot id over and over. Its numbers going
-        back shows it: without a name of its own, a new record would pass for an old one.
-        """
-        first_key = identity.boot_key
-        known = await self._recorder.begin_boot(identity)
-        # The latest of its starts goes on, or a new one begins; never an earlier one.
-        restarts = known.later_starts
-        while True:
-            if restarts:
-                identity = replace(identity, boot_key=f"{first_key}~{restarts}")
-                known = await self._recorder.begin_boot(identity)
-            highest = max(known.stored_beyond, default=known.next_expected - 1)
-            if highest < hello.next_sequence:
-                return identity, known
-            restarts += 1
 
     async def _take_status(self, status: Status, arrival_ns: int) -> None:
         boot = self._boot
@@ -403,10 +343,10 @@ class BoardConnection:
                     asked_clock_ns = now
                     await self._ask_clock()
                 if boot.waits_for_clock:
-                    await _to_its_end(boot.take(()))
+                    await to_its_end(boot.take(()))
                 await self._ask_again(boot)
                 if boot.waits_behind_hole(now, settings.release_after_s):
-                    await _to_its_end(boot.release_past_holes())
+                    await to_its_end(boot.release_past_holes())
             await asyncio.sleep(0.05)
 
     def _refuse_foreign(self, now_ns: int) -> None:
@@ -429,35 +369,3 @@ class BoardConnection:
                 f"{self._link.url}: nothing from the board for "
                 f"{self._settings.silent_after_s:.0f} s. Check its supply and cable."
             )
-
-
-async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
-    """Run ``work`` to its end even if the connection ends meanwhile.
-
-    A record that is on disk must be filed too: nobody will ask for it again.
-    """
-    task = asyncio.ensure_future(work)
-    try:
-        await asyncio.shield(task)
-    except asyncio.CancelledError:
-        await asyncio.wait({task})
-        error = None if task.cancelled() else task.exception()
-        if error is not None and not isinstance(error, LinkError):
-            raise error from None
-        raise
-
-
-def _first_fatal(group: BaseExceptionGroup[BaseException]) -> BaseException:
-    """Pick the error that ended a connection: one that is not a mere consequence of the end."""
-    leaves: list[BaseException] = []
-
-    def collect(error: BaseException) -> None:
-        if isinstance(error, BaseExceptionGroup):
-            for inner in error.exceptions:
-                collect(inner)
-        else:
-            leaves.append(error)
-
-    collect(group)
-    causes = [error for error in leaves if not isinstance(error, LinkClosedError)]
-    return (causes or leaves)[0]

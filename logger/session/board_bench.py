@@ -7,9 +7,10 @@ from collections import Counter
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 
-from logger.collector.connection import BoardConnection, ConnectionSettings
+from logger.collector.connection import BoardConnection
 from logger.collector.events import CollectorEvent, Greeted, LineTrouble
 from logger.collector.recording import BoardIdentity, TimedRecord
+from logger.collector.settings import ConnectionSettings
 from logger.decoding import DamageKind
 from logger.errors import LieboardError, LinkClosedError, LinkTimeoutError
 from logger.hostclock import HostClock

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import TypeAlias
 
 from logger.clock import UtcAnchor
-from logger.collector.connection import BoardConnection, ConnectionSettings
+from logger.collector.connection import BoardConnection
 from logger.collector.events import CollectorEvent, Greeted
 from logger.collector.recording import BoardIdentity
+from logger.collector.settings import ConnectionSettings
 from logger.errors import LinkClosedError, StoreError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link

@@ -8,9 +8,10 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from logger.collector.connection import BoardConnection, ConnectionSettings
+from logger.collector.connection import BoardConnection
 from logger.collector.events import CollectorEvent
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
+from logger.collector.settings import ConnectionSettings
 from logger.errors import LinkClosedError, LinkTimeoutError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk

@@ -9,9 +9,9 @@ import asyncio
 
 import pytest
 
-from logger.collector.connection import ConnectionSettings, ConnectionState
 from logger.collector.events import BoardReport, Greeted, LineTrouble, RecordsLost
 from logger.collector.recording import KnownBoot
+from logger.collector.settings import ConnectionSettings, ConnectionState
 from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError, StoreError
 from logger.sequence import Hole
 from simulators import encode

@@ -13,9 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.collector.connection import BoardConnection, ConnectionSettings
+from logger.collector.connection import BoardConnection
 from logger.collector.events import BoardReport, Greeted, LineTrouble
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
+from logger.collector.settings import ConnectionSettings
 from logger.decoding import record_from_raw
 from logger.hostclock import HostClock
 from logger.links.serial_port import SerialLink, SerialSettings
