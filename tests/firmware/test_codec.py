@@ -296,6 +296,8 @@ text = st.text(st.characters(min_codepoint=0x20, max_codepoint=0x7E), max_size=2
             u16,
             st.integers(0, 255).map(Flag),
             u32,
+            # A name comes in lines of text only.
+            st.none(),
         ),
         st.builds(ClockReply, u32, u32, u32),
         st.builds(Button, u32, u32, st.sampled_from(ButtonAction), st.just(Flag(0))),
