@@ -182,7 +182,7 @@ def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = Fal
             "-" if contact.spread_mm is None else length(contact.spread_mm).lstrip("+"),
             lie,
             doubt,
-            ", ".join(part for part in (_verdict(one), picture.words_of(place)) if part),
+            ", ".join(part for part in (one.verdict_words, picture.words_of(place)) if part),
         )
     console.print(table)
     console.print("contact: + toe, - heel; lie error: + too upright, - too flat as delivered")
@@ -284,15 +284,3 @@ def _loft(change_deg: float) -> str:
 
 def _way(bend_deg: float) -> str:
     return f"{abs(bend_deg):g}° {'upright' if bend_deg > 0 else 'flat'}"
-
-
-def _verdict(one: ClubEvidence) -> str:
-    judgement = one.judgement
-    words = judgement.verdict.value
-    if judgement.more_swings:
-        words += f" (about {judgement.more_swings} more)"
-    elif judgement.more_swings is None:
-        words += " (nor by more swings)"
-    if one.trail_judgement is not None and one.trail_judgement.verdict.is_sided:
-        words += f", {one.trail_judgement.verdict.value}"
-    return words

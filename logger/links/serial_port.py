@@ -171,7 +171,8 @@ class SerialLink:
 
     async def write(self, data: bytes) -> None:
         """Send all of ``data``; see `Link.write`."""
-        if self._closing.is_set() or self._worker is None or self._loop is None:
+        # Nor one that failed to open: its descriptor may be somebody else's file by now.
+        if self._closing.is_set() or not self._opened:
             raise LinkClosedError(f"the link to {self.url} is not open")
         if self._ended is not None:
             raise LinkClosedError(str(self._ended)) from self._ended
@@ -180,6 +181,7 @@ class SerialLink:
             # Somebody who writes without end lets others have their turn all the same.
             await asyncio.sleep(0)
             return
+        assert self._worker is not None
         with self._room:
             self._writing += 1
         written = self._worker.submit(self._write_to_port, bytes(rest))

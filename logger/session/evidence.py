@@ -78,6 +78,18 @@ class ClubEvidence:
         return self.judgement.words
 
     @property
+    def verdict_words(self) -> str:
+        """Verdict in a few words, for a table: heel to toe, what would settle it, front to back."""
+        words = self.judgement.verdict.value
+        if self.judgement.more_swings:
+            words += f" (about {self.judgement.more_swings} more)"
+        elif self.judgement.more_swings is None:
+            words += " (nor by more swings)"
+        if self.trail_judgement is not None and self.trail_judgement.verdict.is_sided:
+            words += f", {self.trail_judgement.verdict.value}"
+        return words
+
+    @property
     def settled(self) -> bool:
         """Whether more swings would not change the verdict."""
         return self.judgement.more_swings == 0

@@ -123,7 +123,7 @@ def _club(picture: SessionPicture, place: int) -> ClubContent:
         wanted_mm=one.wanted_toe_mm,
         sole_length_mm=spec.sole_length_mm,
         camber_mm=spec.camber_mm,
-        verdict=_verdict(one),
+        verdict=one.verdict_words,
         words=one.words,
         off_line=picture.words_of(place),
         lie_error_deg=lie,
@@ -137,17 +137,6 @@ def _club(picture: SessionPicture, place: int) -> ClubContent:
         ),
         improve=WHAT_TO_IMPROVE[lines[0].contribution.improve_key] if lines else None,
     )
-
-
-def _verdict(one: ClubEvidence) -> str:
-    words = one.judgement.verdict.value
-    if one.judgement.more_swings:
-        words += f" (about {one.judgement.more_swings} more)"
-    elif one.judgement.more_swings is None:
-        words += " (nor by more swings)"
-    if one.trail_judgement is not None and one.trail_judgement.verdict.is_sided:
-        words += f", {one.trail_judgement.verdict.value}"
-    return words
 
 
 def _facts(
