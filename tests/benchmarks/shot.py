@@ -1,7 +1,7 @@
 """How long metres per degree take for one club, how exact the flight is, and what comes out.
 
-A set of invented clubs is asked for one by one, after the first call (which loads what it
-needs). The flight is held against one with a thousand times the strictness. The last line is
+A set of invented clubs is asked for one by one, after the first call (which imports scipy's
+integrator). The flight is held against one with a thousand times the strictness. The last line is
 one line of JSON.
 
     python tests/benchmarks/shot.py
