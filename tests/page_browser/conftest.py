@@ -74,6 +74,13 @@ class Bay:
         with contextlib.closing(file):
             return int(file.execute(sql).fetchone()[0])
 
+    def wait_for(self, sql: str, count: int) -> None:
+        """Wait until the data file has this many."""
+        until = time.monotonic() + _WITHIN_S
+        while self.count(sql) < count:
+            assert time.monotonic() < until, f"{self.count(sql)} of {count}: {sql}"
+            time.sleep(0.1)
+
     def board(self, events: Sequence[dict[str, Any]], *options: str) -> str:
         """Start a board that plays these contacts; return its address."""
         number = len(self._truths)
@@ -253,6 +260,9 @@ def shown_bay(new_bay: Callable[..., Bay]) -> Bay:
         {"kind": "foot", "c_mm": 10, "width_mm": 95, "depth_mm": 2, "hold_ms": 300, "after_ms": 300}
     )
     bay.log(bay.board(events, "--pace", "0.25", "--rows", "2", "--battery"))
+    # Tests that only look want it to stand still: a turn to the next club, still to come, would
+    # bring whoever looks at another club back to the one that is up.
+    bay.wait_for("SELECT count(*) FROM strikes", 16)
     return bay
 
 
