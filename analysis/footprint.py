@@ -55,7 +55,7 @@ from analysis.footprint_types import (
 __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
 
 # Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
-_BATCH = 2048
+_BATCH = 4096
 # Numbers of which arrays in use are at most.
 _KEPT = 2_000_000
 # Rows of theta that belong to the head, and to the board: the same in all of their strikes.

@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.footprint_fit import Mode
-from analysis.footprint_linear import sweep
+from analysis.footprint_linear import pick, sweep
 from analysis.footprint_model import OUTWARD, SIZE, C, L
 from analysis.footprint_problem import Problem, measure, paired
 
@@ -37,7 +37,7 @@ def covariance_and_shares(
     if len(rows):
         part = problem.take(rows)
         covariance = own.copy()
-        there = measure(part, theta[:, rows], mode.inverse_var[:, rows])
+        there = measure(part, pick(theta, rows), pick(mode.inverse_var, rows))
         beyond = _inverse_and_shares(part, there.normal)[0]
         covariance[:, :, rows] = 0.5 * (own[:, :, rows] + beyond)
     return covariance, own, shares[0], shares[1]

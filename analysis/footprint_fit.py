@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import Elimination
+from analysis.footprint_linear import Elimination, pick
 from analysis.footprint_model import HEEL, OUTWARD, TOE, C, L, Prediction, predict
 from analysis.footprint_problem import (
     Measured,
@@ -117,7 +117,7 @@ class Search:
     def take(self, rows: NDArray[Any]) -> Search:
         """Pick some of the strikes."""
         theta, inverse_var, cost, slope, normal, damping, *factor2 = (
-            array[..., rows] for array in self._arrays()
+            pick(array, rows) for array in self._arrays()
         )
         factor = factor2[0] if factor2 else None
         problem = self.problem.take(rows)
@@ -207,8 +207,9 @@ class Search:
         rows = paired(np.nonzero(cost >= self.cost + _LAST_RISE)[0])
         if len(rows):
             part = problem.take(rows)
-            theta[:, rows] = self.theta[:, rows]
-            back = predict(theta[:, rows], part.cells, part.sag)
+            last = pick(self.theta, rows)
+            theta[:, rows] = last
+            back = predict(last, part.cells, part.sag)
             found.counts[:, rows], found.columns[:, :, rows] = back.counts, back.columns
             rest[:, rows] = part.residuals(back.counts)
         return theta, found, rest
@@ -294,9 +295,9 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
     # All guesses worth a try are fitted together.
     tried = [np.nonzero(price[k] - price[0] < _RIVAL_COST)[0] for k in range(len(price))]
     rows = np.concatenate(tried)
-    guesses = np.concatenate([theta[k][:, part] for k, part in enumerate(tried)], axis=1)
+    guesses = np.concatenate([pick(theta[k], part) for k, part in enumerate(tried)], axis=1)
     many = problem if len(rows) == n else problem.take(rows)
-    weights = inverse_var if len(rows) == n else inverse_var[:, rows]
+    weights = inverse_var if len(rows) == n else pick(inverse_var, rows)
     first = Search.at(many, guesses, weights, "student", pitch)
     first.descend(_FIRST_STEPS, _FIRST_TOLERANCE)
     if len(rows) > n:
@@ -368,8 +369,8 @@ def _at_mode(best: Search, settled: BoolArray) -> tuple[Mode, FloatArray]:
 def _cheapest(found: Search, rows: NDArray[np.intp], n: int) -> Search:
     """Of several fits per strike (``rows`` says whose) the cheapest, (n,)."""
     order = np.lexsort((found.cost, rows))
-    pick = order[np.searchsorted(rows[order], np.arange(n))]
-    return found.take(pick)
+    cheapest = order[np.searchsorted(rows[order], np.arange(n))]
+    return found.take(cheapest)
 
 
 def _retry_ends(found: Search) -> None:
@@ -385,7 +386,7 @@ def _retry_ends(found: Search) -> None:
     poor = paired(np.nonzero(weak)[0])
     if not len(poor):
         return
-    theta, inverse_var = found.theta[:, poor], found.inverse_var[:, poor]
+    theta, inverse_var = pick(found.theta, poor), pick(found.inverse_var, poor)
     problem = found.problem.take(poor)
     again, _ = choose_ends(
         problem.y.T,
@@ -399,7 +400,7 @@ def _retry_ends(found: Search) -> None:
     moved = np.abs(again[0, C] - theta[C]) + np.abs(again[0, L] - theta[L]) / 2
     tried = paired(np.nonzero(moved > _RETRY_PITCHES * problem.cells.pitch_mm)[0])
     if len(tried):
-        begin, weights = again[0][:, tried], inverse_var[:, tried]
+        begin, weights = pick(again[0], tried), pick(inverse_var, tried)
         other = Search.at(problem.take(tried), begin, weights, found.noise, found.blur_mm)
         other.descend(_FIRST_STEPS, _FIRST_TOLERANCE)
         rows = poor[tried]

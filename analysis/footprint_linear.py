@@ -7,6 +7,7 @@ the whole stack.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
 
@@ -18,6 +19,15 @@ def single(array: FloatArray) -> FloatArray:
     """Return the array in single precision, in which a search takes half the time."""
     cast: FloatArray = np.asarray(array, dtype=np.dtype("f4"))
     return cast
+
+
+def pick(array: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
+    """Pick strikes, which come last, and lay them out as they were.
+
+    ``array[..., rows]`` would lay them out strikes first: whatever is done with it along the
+    strikes then takes several times as long.
+    """
+    return array.take(rows, axis=-1)
 
 
 def diagonal(matrix: FloatArray) -> FloatArray:

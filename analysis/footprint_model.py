@@ -239,8 +239,12 @@ def predict(
     step = at[:, 1:size] - at[:, : size - 1] if shared else at[:, 1:size:2] - at[:, :size:2]
     change = at[:, size : size + 2] - at[:, size + 2 :]
     change *= within * -OUTWARD
+    # One running number instead of three: numpy then takes half the time.
+    place = bent * n + rows
+    places = place[:, None] + count * n * np.arange(len(step))[:, None]
+    flat = step.reshape(-1)
     for k in (0, 1):
-        step[:, bent[k], rows] += change[:, k]
+        flat[places[k]] += change[:, k]
     across = amp * (1 / cells.width_mm)
     scale = across * h
     columns = np.empty((SIZE + 1, count, n), kind)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
 from analysis.footprint_fit import STEP_LIMIT, Mode
-from analysis.footprint_linear import Elimination, single
+from analysis.footprint_linear import Elimination, pick, single
 from analysis.footprint_mixture import PARTS, densify, densify_smoothly, node_weights
 from analysis.footprint_model import (
     EDGE,
@@ -32,13 +32,15 @@ from analysis.footprint_model import (
     C,
     L,
     V,
+    ground_off,
 )
-from analysis.footprint_problem import Measured, Problem, measure, paired
+from analysis.footprint_problem import Problem, Slopes, measure, paired
 from analysis.footprint_types import BoolArray
 
-# Nodes about a mode with an end in print, in standard deviations, and in all.
-_NEAR = np.array([-3.2, -2.0, -1.0, 0.0, 1.0, 2.0, 3.2], np.float32)
-NODES = 17
+# Nodes about a mode with an end in print, in standard deviations, and in all. With two less in all
+# an interval's end may be a quarter of a standard deviation off; two more change nothing.
+_NEAR = np.array([-2.6, -1.3, 0.0, 1.3, 2.6], np.float32)
+NODES = 15
 # An end prints beyond doubt when moving it out of the patch makes the log density fall by this.
 _CERTAIN_DROP = 9.0
 # It does, without a closer look, where squares of what is missing beyond it add up to this: of
@@ -51,9 +53,10 @@ _PRIOR_REACH = 3.3
 # An end this far from the patch leaves no trace, mm.
 _CLEAR_MM = 0.3
 # Centres fitted at once.
-_BLOCK = 768
+_BLOCK = 1024
 # Rows of theta without the centre, the lowest point last.
 _OTHERS = [LOG_A, LOG_H, L, SHAPE, HEEL, TOE, SHARE, EDGE, V]
+_AMONG = np.ix_(_OTHERS, _OTHERS)
 # Steps of the fit at a centre: where both ends are moved clear of the patch and at spread nodes,
 # where one end is moved just out of it, and at nodes about the mode, where the normal approximation
 # has led nearly there. With one less of the first or last, intervals cover 1 to 3 % less.
@@ -64,7 +67,7 @@ _NEAR_STEPS = 1
 # promises.
 _TRUSTED_GAIN = 0.5
 # A promise not worth a step.
-_ARRIVED = 0.1
+_ARRIVED = 0.2
 # A node whose log density is by this much below that of ends that leave no trace weighs nothing.
 _NEGLIGIBLE = 12.0
 
@@ -128,16 +131,16 @@ def _printed(problem: Problem, mode: Mode) -> tuple[BoolArray, BoolArray]:
         rows = paired(np.nonzero((depth[side, every] > 0) & ~certain)[0])
         if len(rows):
             sign = OUTWARD[side[rows], 0]
-            moved = theta[:, rows]
+            moved = pick(theta, rows)
             moved[C] = v[rows] + sign * (h[rows] + 0.5 - half[rows])
-            part, weights = problem.take(rows), mode.inverse_var[:, rows]
-            at = measure(part, moved, weights)
+            part, weights = problem.take(rows), pick(mode.inverse_var, rows)
+            at: Slopes = measure(part, moved, weights)
             # Even if a step gained all that it promises.
             drop = top[rows] - _log_density(at.cost, _eliminate_others(at), np.inf)
             again = paired(np.nonzero(drop < _SAFE_DROP)[0])
             if len(again):
                 part, at = part.take(again), at.take(again)
-                _, density, _ = _settle(part, at, weights[:, again], _OUT_STEPS)
+                _, density, _ = _settle(part, at, pick(weights, again), _OUT_STEPS)
                 drop[again] = top[rows[again]] - density
             certain[rows] = drop > _CERTAIN_DROP
     return printed, certain
@@ -171,11 +174,8 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
 
     Most of these are a plateau where no end leaves a trace: there one fit does for all.
     """
-    inverse_var = mode.inverse_var[:, rows]
-    theta = mode.theta[:, rows]
-    theta[C] = theta[V]
-    every = np.arange(len(rows))
-    free, density_free, sd_free = _conditional(problem, every, theta, inverse_var, _FAR_STEPS)
+    inverse_var = pick(mode.inverse_var, rows)
+    free, density_free, sd_free = _free(problem, mode, rows, inverse_var)
     v, h, half = free[V], np.exp(free[LOG_H]), free[L] / 2
     weight_c, mean_c = problem.prior_weight[C], problem.prior_mean[C]
     # An end that cuts off a piece m mm long of the parabola takes about A m^2/h from one cell.
@@ -187,16 +187,16 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
     high = np.minimum(v + reach, mean_c + _PRIOR_REACH / np.sqrt(weight_c))
     # Off the mark altogether: one place will do.
     high = np.maximum(high, low + 1e-3)
-    share = ((np.arange(count) + 0.5) / count).astype(theta.dtype)
+    share = ((np.arange(count) + 0.5) / count).astype(free.dtype)
     centre = low[:, None] + (high - low)[:, None] * share
     pull = (centre - mean_c[:, None]) ** 2 - (free[C] - mean_c)[:, None] ** 2
     density = density_free[:, None] - 0.5 * weight_c[:, None] * pull
     toe = v[:, None] - centre
     sd = np.repeat(sd_free[:, None], count, axis=1)
-    traced = np.abs(toe) > (half - h - _CLEAR_MM)[:, None]
+    traced = np.abs(toe) > (_whole_half(free) - h - _CLEAR_MM)[:, None]
     i, j = map(paired, np.nonzero(traced))
     if len(i):
-        guess = free[:, i]
+        guess = pick(free, i)
         guess[C] = centre[i, j]
         found, density[i, j], sd[i, j] = _conditional(
             problem, i, guess, inverse_var, _FAR_STEPS, density[i, j] - _NEGLIGIBLE
@@ -205,18 +205,49 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
     return Nodes(centre, density, toe, sd, np.zeros(len(rows), dtype=np.bool_))
 
 
+def _free(
+    problem: Problem, mode: Mode, rows: NDArray[np.intp], inverse_var: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """`_conditional` with the sole's middle under the lowest point.
+
+    Where no end leaves a trace at the mode, it is what the mode itself says.
+    """
+    theta = pick(mode.theta, rows)
+    off = theta[C] - problem.prior_mean[C]
+    clear = _whole_half(theta) - np.exp(theta[LOG_H]) - np.abs(theta[V] - theta[C]) > _CLEAR_MM
+    theta[C] = theta[V]
+    normal, slope = pick(mode.normal, rows), pick(mode.slope, rows)
+    others = Elimination(normal[_AMONG], slope[_OTHERS])
+    pull = (theta[C] - problem.prior_mean[C]) ** 2 - off**2
+    density = _log_density(mode.cost[rows] + problem.prior_weight[C] * pull, others)
+    sd = np.sqrt(others.last_variance)
+    near = paired(np.nonzero(~clear)[0])
+    if len(near):
+        theta[:, near], density[near], sd[near] = _conditional(
+            problem, near, pick(theta, near), inverse_var, _FAR_STEPS
+        )
+    return theta, density, sd
+
+
+def _whole_half(theta: FloatArray) -> FloatArray:
+    """Half of the sole, mm, without what is ground off: that leaves its trace already, (n,)."""
+    return np.asarray(theta[L] / 2 - ground_off(theta[HEEL : TOE + 1])[0].max(axis=0))
+
+
 def _near(problem: Problem, mode: Mode, with_c: FloatArray, rows: NDArray[np.intp]) -> Nodes:
     """Nodes about the mode, at steps of its own standard deviation.
 
     ``with_c``: covariance of theta with the centre, (10, n).
     """
     n, count = len(rows), len(_NEAR)
-    theta, with_c = mode.theta[:, rows], with_c[:, rows]
+    theta, with_c = pick(mode.theta, rows), pick(with_c, rows)
     # Where the others go when the centre moves (only a start for the fit at each node).
     lean = with_c / np.sqrt(with_c[C])
     guess = (theta[:, :, None] + lean[:, :, None] * _NEAR).reshape(SIZE, n * count)
     many = np.repeat(np.arange(n), count)
-    found, density, sd = _conditional(problem, many, guess, mode.inverse_var[:, rows], _NEAR_STEPS)
+    found, density, sd = _conditional(
+        problem, many, guess, pick(mode.inverse_var, rows), _NEAR_STEPS
+    )
     shape = (n, count)
     return Nodes(
         found[C].reshape(shape),
@@ -264,8 +295,8 @@ def _conditional(
     found, density, sd = np.empty_like(theta), np.empty_like(theta[0]), np.empty_like(theta[0])
     # Blocks that stay in the cache.
     for part in np.array_split(np.arange(n), -(-n // _BLOCK)):
-        own, weights = problem.take(rows[part]), inverse_var[:, rows[part]]
-        at = measure(own, theta[:, part], weights)
+        own, weights = problem.take(rows[part]), pick(inverse_var, rows[part])
+        at = measure(own, pick(theta, part), weights)
         limit = None if floor is None else floor[part]
         found[:, part], density[part], sd[part] = _settle(own, at, weights, steps, limit)
     return found, density, sd
@@ -273,14 +304,14 @@ def _conditional(
 
 def _settle(
     problem: Problem,
-    at: Measured,
+    at: Slopes,
     inverse_var: FloatArray,
     steps: int,
     floor: FloatArray | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """`_conditional` from where the cost is known; who has arrived, or is stuck, is left there."""
-    theta, n = at.theta.copy(), len(at.cost)
-    rows, density, sd = np.arange(n), np.empty_like(at.cost), np.empty_like(at.cost)
+    theta, rows = at.theta.copy(), np.arange(len(at.cost))
+    density, sd = np.empty_like(at.cost), np.empty_like(at.cost)
     limit = STEP_LIMIT[_OTHERS].astype(theta.dtype)
     for k in range(steps + 1):
         others = _eliminate_others(at)
@@ -297,24 +328,25 @@ def _settle(
         start, cost = at.theta, at.cost
         if not worth.all():
             keep = paired(np.nonzero(worth)[0])
-            rows, problem, inverse_var = rows[keep], problem.take(keep), inverse_var[:, keep]
-            step, start, cost = step[:, keep], start[:, keep], cost[keep]
+            rows, problem, inverse_var = rows[keep], problem.take(keep), pick(inverse_var, keep)
+            step, start, cost = pick(step, keep), pick(start, keep), cost[keep]
         step /= np.maximum((np.abs(step) / limit).max(axis=0), 1.0)
         moved = start.copy()
         moved[_OTHERS] += step
         at = measure(problem, moved, inverse_var)
         better = paired(np.nonzero(at.cost < cost)[0])
-        if len(better) == 0:
+        if not len(better):
             break
         if len(better) < len(rows):
-            rows, problem, inverse_var = rows[better], problem.take(better), inverse_var[:, better]
-            at = at.take(better)
+            rows, at = rows[better], at.take(better)
+            if k < steps - 1:
+                problem, inverse_var = problem.take(better), pick(inverse_var, better)
     return theta, density, sd
 
 
-def _eliminate_others(at: Measured | Mode) -> Elimination:
+def _eliminate_others(at: Slopes | Mode) -> Elimination:
     """Eliminate all but the centre from the normal equations."""
-    return Elimination(at.normal[_OTHERS][:, _OTHERS], at.slope[_OTHERS])
+    return Elimination(at.normal[_AMONG], at.slope[_OTHERS])
 
 
 def _log_density(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import diagonal, single
+from analysis.footprint_linear import diagonal, pick, single
 from analysis.footprint_model import (
     EDGE,
     HEEL,
@@ -80,14 +80,14 @@ class Problem:
         """Pick some of the strikes (also repeatedly)."""
         return Problem(
             self.cells,
-            self.y[:, rows],
-            None if self.sag is None else self.sag[:, rows],
-            self.offset_var[:, rows],
+            pick(self.y, rows),
+            None if self.sag is None else pick(self.sag, rows),
+            pick(self.offset_var, rows),
             self.gain_var,
-            self.use[:, rows],
-            None if self.saturated is None else self.saturated[:, rows],
-            self.prior_mean[:, rows],
-            self.prior_weight[:, rows],
+            pick(self.use, rows),
+            None if self.saturated is None else self.saturated.take(rows, axis=-1),
+            pick(self.prior_mean, rows),
+            pick(self.prior_weight, rows),
         )
 
     def single(self) -> Problem:
@@ -121,28 +121,34 @@ class Problem:
 
 
 @dataclass
-class Measured:
-    """Model, cost, gradient and Gauss-Newton Hessian at theta, n strikes."""
+class Slopes:
+    """Cost, gradient and Gauss-Newton Hessian at theta, n strikes: what a step needs."""
 
     theta: FloatArray
     """(10, n)."""
-    found: Prediction
-    rest: FloatArray
-    """(cells, n): see `Problem.residuals`."""
     cost: FloatArray
     """(n,): minus twice the log posterior, up to a constant."""
-    weight: FloatArray
-    """(cells, n): of each cell in the normal equations."""
     slope: FloatArray
     """(10, n): downhill direction, half the negative gradient of cost."""
     normal: FloatArray
     """(10, 10, n)."""
 
-    def take(self, rows: NDArray[Any]) -> Measured:
+    def take(self, rows: NDArray[np.intp]) -> Slopes:
         """Pick some of the strikes."""
-        found = Prediction(self.found.counts[:, rows], self.found.columns[:, :, rows])
-        others = (self.rest, self.cost, self.weight, self.slope, self.normal)
-        return Measured(self.theta[:, rows], found, *(array[..., rows] for array in others))
+        return Slopes(
+            *(pick(array, rows) for array in (self.theta, self.cost, self.slope, self.normal))
+        )
+
+
+@dataclass
+class Measured(Slopes):
+    """The same with the model it comes from."""
+
+    found: Prediction
+    rest: FloatArray
+    """(cells, n): see `Problem.residuals`."""
+    weight: FloatArray
+    """(cells, n): of each cell in the normal equations."""
 
 
 def measure(
@@ -175,7 +181,7 @@ def weigh(
     diagonal(normal)[:] += problem.prior_weight
     slope -= pull
     pull *= off
-    return Measured(theta, found, rest, misfit + pull.sum(axis=0), weight, slope, normal)
+    return Measured(theta, misfit + pull.sum(axis=0), slope, normal, found, rest, weight)
 
 
 def cost_of(
