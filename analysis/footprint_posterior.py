@@ -16,17 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_fit import STEP_LIMIT, Mode
-from analysis.footprint_linear import Elimination, pick, single
+from analysis.footprint_conditional import conditional, eliminate_others, log_density_of
+from analysis.footprint_fit import Mode
+from analysis.footprint_linear import pick, single
 from analysis.footprint_mixture import PARTS, densify, densify_smoothly, node_weights
 from analysis.footprint_model import (
-    EDGE,
     HEEL,
     LOG_A,
     LOG_H,
     OUTWARD,
-    SHAPE,
-    SHARE,
     SIZE,
     TOE,
     C,
@@ -34,40 +32,23 @@ from analysis.footprint_model import (
     V,
     ground_off,
 )
-from analysis.footprint_problem import Problem, Slopes, measure, paired
+from analysis.footprint_printed import ends_in_print
+from analysis.footprint_problem import Problem, Slopes, paired
 from analysis.footprint_types import BoolArray
 
 # Nodes about a mode with an end in print, in standard deviations, and in all. With two less in all
 # an interval's end may be a quarter of a standard deviation off; two more change nothing.
 _NEAR = np.array([-2.6, -1.3, 0.0, 1.3, 2.6], np.float32)
 NODES = 15
-# An end prints beyond doubt when moving it out of the patch makes the log density fall by this.
-_CERTAIN_DROP = 9.0
-# It does, without a closer look, where squares of what is missing beyond it add up to this: of
-# 5,000 such strikes of all kinds none fell by less than 14 even after a step of the fit.
-_OBVIOUS = 400.0
-# By this much without looking further: one promise of a step in fifty is broken by as much.
-_SAFE_DROP = 30.0
 # The spread nodes reach this many standard deviations of the prior.
 _PRIOR_REACH = 3.3
 # An end this far from the patch leaves no trace, mm.
 _CLEAR_MM = 0.3
-# Centres fitted at once.
-_BLOCK = 1024
-# Rows of theta without the centre, the lowest point last.
-_OTHERS = [LOG_A, LOG_H, L, SHAPE, HEEL, TOE, SHARE, EDGE, V]
-_AMONG = np.ix_(_OTHERS, _OTHERS)
-# Steps of the fit at a centre: where both ends are moved clear of the patch and at spread nodes,
-# where one end is moved just out of it, and at nodes about the mode, where the normal approximation
-# has led nearly there. With one less of the first or last, intervals cover 1 to 3 % less.
+# Steps of the fit at a centre: where both ends are moved clear of the patch and at spread nodes;
+# and at nodes about the mode, where the normal approximation has led nearly there. With one less
+# of either, intervals cover 1 to 3 % less.
 _FAR_STEPS = 2
-_OUT_STEPS = 1
 _NEAR_STEPS = 1
-# Gain in cost that a last step may promise and be believed: it is an end's kink that breaks such
-# promises.
-_TRUSTED_GAIN = 0.5
-# A promise not worth a step.
-_ARRIVED = 0.2
 # A node whose log density is by this much below that of ends that leave no trace weighs nothing.
 _NEGLIGIBLE = 12.0
 
@@ -90,7 +71,7 @@ def posterior_nodes(problem: Problem, mode: Mode, covariance: FloatArray) -> Nod
     """Posterior of each strike along the centre."""
     nodes = _normal_nodes(mode, covariance)
     with_c = single(covariance[:, C])
-    printed, certain = _printed(problem, mode)
+    printed, certain = ends_in_print(problem, mode)
     beside = paired(np.nonzero(printed & ~certain)[0])
     if len(beside):
         part = problem.take(beside)
@@ -111,62 +92,6 @@ def _adopt(nodes: Nodes, rows: NDArray[np.intp], parts: list[Nodes]) -> None:
         if name == "log_density":
             joined -= joined.max(axis=1, keepdims=True)
         getattr(nodes, name)[rows] = np.take_along_axis(joined, order, axis=1)
-
-
-def _printed(problem: Problem, mode: Mode) -> tuple[BoolArray, BoolArray]:
-    """Strikes with an end inside the patch at the mode, and those where it is so beyond doubt."""
-    theta = mode.theta
-    v, h, half = theta[V], np.exp(theta[LOG_H]), theta[L] / 2
-    # How far the heel and the toe are inside, mm.
-    depth = h - half + (theta[V] - theta[C]) * OUTWARD
-    printed = (depth > 0).any(axis=0)
-    # The deeper one first: it is most likely to settle the matter.
-    deeper = np.argmax(depth, axis=0)
-    certain = printed & (_missed_beyond(problem, mode, deeper) > _OBVIOUS)
-    if certain.all():
-        return printed, certain
-    every = np.arange(len(deeper))
-    top = _log_density(mode.cost, _eliminate_others(mode))
-    for side in (deeper, 1 - deeper):
-        rows = paired(np.nonzero((depth[side, every] > 0) & ~certain)[0])
-        if len(rows):
-            sign = OUTWARD[side[rows], 0]
-            moved = pick(theta, rows)
-            moved[C] = v[rows] + sign * (h[rows] + 0.5 - half[rows])
-            part, weights = problem.take(rows), pick(mode.inverse_var, rows)
-            at: Slopes = measure(part, moved, weights)
-            # Even if a step gained all that it promises.
-            drop = top[rows] - _log_density(at.cost, _eliminate_others(at), np.inf)
-            again = paired(np.nonzero(drop < _SAFE_DROP)[0])
-            if len(again):
-                part, at = part.take(again), at.take(again)
-                _, density, _ = _settle(part, at, pick(weights, again), _OUT_STEPS)
-                drop[again] = top[rows[again]] - density
-            certain[rows] = drop > _CERTAIN_DROP
-    return printed, certain
-
-
-def _missed_beyond(problem: Problem, mode: Mode, side: NDArray[np.intp]) -> FloatArray:
-    """Squares, in standard deviations, of the pressure missing beyond an end (0 heel, 1 toe): (n,).
-
-    What the cells would have shown had the sole gone on there.
-    """
-    theta, sign = mode.theta, OUTWARD[side, 0]
-    z = single(problem.cells.middle)[:, None] - theta[V]
-    beyond = z > (theta[C] - theta[V]) + sign * theta[L] / 2
-    beyond ^= sign < 0
-    z *= np.exp(-theta[LOG_H])
-    z *= z
-    g = np.maximum(1 - z, 0, out=z)
-    missing = np.sqrt(g) - g
-    missing *= theta[SHAPE]
-    missing += g
-    missing *= np.exp(theta[LOG_A])
-    missing -= mode.counts
-    missing *= missing
-    missing *= beyond
-    missing *= mode.inverse_var
-    return np.asarray(missing.sum(axis=0))
 
 
 def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) -> Nodes:
@@ -198,7 +123,7 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
     if len(i):
         guess = pick(free, i)
         guess[C] = centre[i, j]
-        found, density[i, j], sd[i, j] = _conditional(
+        found, density[i, j], sd[i, j] = conditional(
             problem, i, guess, inverse_var, _FAR_STEPS, density[i, j] - _NEGLIGIBLE
         )
         toe[i, j] = found[V] - found[C]
@@ -208,7 +133,7 @@ def _spread(problem: Problem, mode: Mode, rows: NDArray[np.intp], count: int) ->
 def _free(
     problem: Problem, mode: Mode, rows: NDArray[np.intp], inverse_var: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """`_conditional` with the sole's middle under the lowest point.
+    """`conditional` with the sole's middle under the lowest point.
 
     Where no end leaves a trace at the mode, it is what the mode itself says.
     """
@@ -216,14 +141,14 @@ def _free(
     off = theta[C] - problem.prior_mean[C]
     clear = _whole_half(theta) - np.exp(theta[LOG_H]) - np.abs(theta[V] - theta[C]) > _CLEAR_MM
     theta[C] = theta[V]
-    normal, slope = pick(mode.normal, rows), pick(mode.slope, rows)
-    others = Elimination(normal[_AMONG], slope[_OTHERS])
-    pull = (theta[C] - problem.prior_mean[C]) ** 2 - off**2
-    density = _log_density(mode.cost[rows] + problem.prior_weight[C] * pull, others)
+    cost = mode.cost[rows]
+    cost += problem.prior_weight[C] * ((theta[C] - problem.prior_mean[C]) ** 2 - off**2)
+    others = eliminate_others(Slopes(theta, cost, pick(mode.slope, rows), pick(mode.normal, rows)))
+    density = log_density_of(cost, others)
     sd = np.sqrt(others.last_variance)
     near = paired(np.nonzero(~clear)[0])
     if len(near):
-        theta[:, near], density[near], sd[near] = _conditional(
+        theta[:, near], density[near], sd[near] = conditional(
             problem, near, pick(theta, near), inverse_var, _FAR_STEPS
         )
     return theta, density, sd
@@ -245,7 +170,7 @@ def _near(problem: Problem, mode: Mode, with_c: FloatArray, rows: NDArray[np.int
     lean = with_c / np.sqrt(with_c[C])
     guess = (theta[:, :, None] + lean[:, :, None] * _NEAR).reshape(SIZE, n * count)
     many = np.repeat(np.arange(n), count)
-    found, density, sd = _conditional(
+    found, density, sd = conditional(
         problem, many, guess, pick(mode.inverse_var, rows), _NEAR_STEPS
     )
     shape = (n, count)
@@ -276,86 +201,6 @@ def _normal_nodes(mode: Mode, covariance: FloatArray) -> Nodes:
         np.broadcast_to(sd[:, None], shape).copy(),
         np.ones(len(centre), dtype=np.bool_),
     )
-
-
-def _conditional(
-    problem: Problem,
-    rows: NDArray[np.intp],
-    theta: FloatArray,
-    inverse_var: FloatArray,
-    steps: int,
-    floor: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Fit all but the centre: theta, log density (with the others integrated out), sd of v.
-
-    ``rows``: whose strike each theta is. ``floor``: log density below which it does not matter how
-    far below.
-    """
-    n = len(rows)
-    found, density, sd = np.empty_like(theta), np.empty_like(theta[0]), np.empty_like(theta[0])
-    # Blocks that stay in the cache.
-    for part in np.array_split(np.arange(n), -(-n // _BLOCK)):
-        own, weights = problem.take(rows[part]), pick(inverse_var, rows[part])
-        at = measure(own, pick(theta, part), weights)
-        limit = None if floor is None else floor[part]
-        found[:, part], density[part], sd[part] = _settle(own, at, weights, steps, limit)
-    return found, density, sd
-
-
-def _settle(
-    problem: Problem,
-    at: Slopes,
-    inverse_var: FloatArray,
-    steps: int,
-    floor: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """`_conditional` from where the cost is known; who has arrived, or is stuck, is left there."""
-    theta, rows = at.theta.copy(), np.arange(len(at.cost))
-    density, sd = np.empty_like(at.cost), np.empty_like(at.cost)
-    limit = STEP_LIMIT[_OTHERS].astype(theta.dtype)
-    for k in range(steps + 1):
-        others = _eliminate_others(at)
-        theta[:, rows], density[rows] = at.theta, _log_density(at.cost, others)
-        sd[rows] = np.sqrt(others.last_variance)
-        if k == steps:
-            break
-        worth = others.quadratic > _ARRIVED
-        if floor is not None:
-            worth &= _log_density(at.cost, others, np.inf) > floor[rows]
-        if not worth.any():
-            break
-        step = others.solve()
-        start, cost = at.theta, at.cost
-        if not worth.all():
-            keep = paired(np.nonzero(worth)[0])
-            rows, problem, inverse_var = rows[keep], problem.take(keep), pick(inverse_var, keep)
-            step, start, cost = pick(step, keep), pick(start, keep), cost[keep]
-        step /= np.maximum((np.abs(step) / limit).max(axis=0), 1.0)
-        moved = start.copy()
-        moved[_OTHERS] += step
-        at = measure(problem, moved, inverse_var)
-        better = paired(np.nonzero(at.cost < cost)[0])
-        if not len(better):
-            break
-        if len(better) < len(rows):
-            rows, at = rows[better], at.take(better)
-            if k < steps - 1:
-                problem, inverse_var = problem.take(better), pick(inverse_var, better)
-    return theta, density, sd
-
-
-def _eliminate_others(at: Slopes | Mode) -> Elimination:
-    """Eliminate all but the centre from the normal equations."""
-    return Elimination(at.normal[_AMONG], at.slope[_OTHERS])
-
-
-def _log_density(
-    cost: FloatArray, others: Elimination, trusted: float = _TRUSTED_GAIN
-) -> FloatArray:
-    """Log density from the cost, the others integrated out as normal."""
-    # What one more step would still gain, as far as it can be trusted.
-    gain = np.minimum(others.quadratic, trusted)
-    return np.asarray(-0.5 * (cost - gain + others.log_det))
 
 
 @dataclass

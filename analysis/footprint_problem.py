@@ -235,8 +235,8 @@ def _mixture(square: FloatArray) -> tuple[FloatArray, FloatArray]:
 
     To 1e-6: in single precision exponentials take a fifth of the time.
     """
-    # One exponential: the ratio of the two densities. Beyond the limit, which keeps it finite, a bad
-    # cell's cost is that of its own wide noise.
+    # One exponential: the ratio of the two densities. Beyond the limit, which keeps it finite, the
+    # cost of a bad cell is that of its own wide noise.
     half = (0.5 - 0.5 * _BAD_WEIGHT) * square.astype(np.float32)
     np.minimum(half, 80.0, out=half)
     ratio = np.exp(half)
