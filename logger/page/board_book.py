@@ -1,77 +1,53 @@
-"""How the boards are doing, as the logging in this process tells. No clock, no waiting."""
+"""What the page shows of the boards: what the data file knows, and how they are doing now."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from logger.collector.events import BoardReport, Greeted
-from logger.page.messages import BoardPart, Link
-from logger.reconnect import Reach, ReachState
-from logger.session.logging_run import RunEvent
+from logger.page.messages import BoardPart
+from logger.store.rows import BoardNews
 
-_LINKS: dict[ReachState, tuple[Link, str]] = {
-    ReachState.CONNECTING: ("unknown", "connecting"),
-    ReachState.CONNECTED: ("up", ""),
-    ReachState.OUT_OF_REACH: ("out of reach", ""),
-    ReachState.STOPPED: ("ended", ""),
-}
+_NOT_TOLD = "no program that logs has told of its link and battery"
+_SILENT = "the program that logs it has said nothing for a while"
 
 
-@dataclass(slots=True)
-class _Told:
-    name: str = ""
-    link: Link = "unknown"
-    link_words: str = ""
-    battery_volts: float | None = None
-    kept: int | None = None
-    waiting: int = 0
+def with_news(known: Sequence[BoardPart], news: BoardNews) -> list[BoardPart]:
+    """Return the boards of the data file with what its run tells of the one that is there."""
+    boards = list(known)
+    if news.name and all(board.board != news.name for board in boards):
+        boards.append(_nameless(news.name))
+    if not boards:
+        boards.append(_nameless("board"))
+    # Without a name (a first sketch says none) it is the one that is there.
+    name = news.name or boards[-1].board
+    return [_updated(board, news) if board.board == name else board for board in boards]
 
 
-class BoardBook:
-    """Takes in what a run tells, and adds it to what the data file knows of a board."""
+def without_news(known: Sequence[BoardPart], *, silent: bool) -> list[BoardPart]:
+    """Say of boards why so little is known of them.
 
-    def __init__(self) -> None:
-        self._told = _Told()
+    ``silent``: their run told something, but too long ago.
+    """
+    words = _SILENT if silent else _NOT_TOLD
+    return [
+        replace(board, link_words=words) if board.link == "unknown" else board for board in known
+    ]
 
-    def hear(self, event: RunEvent) -> None:
-        """Take in one event."""
-        told = self._told
-        if isinstance(event, Reach):
-            told.link, told.link_words = _LINKS[event.state]
-            if event.next_try_s is not None:
-                told.link_words = f"next try in {event.next_try_s:.0f} s"
-        elif isinstance(event, Greeted):
-            told.name = event.identity.name
-            told.waiting = event.waiting
-        elif isinstance(event, BoardReport):
-            status = event.status
-            told.kept = status.kept
-            told.waiting = event.waiting
-            told.battery_volts = None if status.supply_mv is None else status.supply_mv / 1000
 
-    def with_told(self, known: Sequence[BoardPart]) -> list[BoardPart]:
-        """Return the boards of the data file with what was told since."""
-        told = self._told
-        boards = list(known)
-        if told.name and all(board.board != told.name for board in boards):
-            boards.append(BoardPart(told.name, "unknown", "", None, None, None, 0, None))
-        if not boards:
-            boards.append(BoardPart("board", "unknown", "", None, None, None, 0, None))
-        # Without a name (a first sketch says none) it is the one that is there.
-        name = told.name or boards[-1].board
-        return [self._updated(board) if board.board == name else board for board in boards]
+def _nameless(name: str) -> BoardPart:
+    return BoardPart(name, "unknown", "", None, None, None, 0, None)
 
-    def _updated(self, board: BoardPart) -> BoardPart:
-        told = self._told
-        words = told.link_words
-        if told.waiting:
-            held = f"{told.waiting} waiting on the board"
-            words = f"{words}, {held}" if words else held
-        return replace(
-            board,
-            link=told.link,
-            link_words=words,
-            battery_volts=told.battery_volts,
-            kept=told.kept,
-        )
+
+def _updated(board: BoardPart, news: BoardNews) -> BoardPart:
+    words = news.link_words
+    if news.waiting:
+        held = f"{news.waiting} waiting on the board"
+        words = f"{words}, {held}" if words else held
+    return replace(
+        board,
+        link=news.link,
+        link_words=words,
+        battery_volts=None if news.supply_mv is None else news.supply_mv / 1000,
+        kept=news.kept,
+    )

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 
 from analysis.answers import NoAnswerError
 from logger.errors import LieboardError
-from logger.page.board_book import BoardBook
+from logger.page.board_book import with_news, without_news
 from logger.page.hub import Hub
 from logger.page.look import NO_SESSION, NOTHING, Look, Looker
 from logger.page.messages import BoardPart, StateMessage, StrikeMessage
 from logger.page.numbers import Numbers, SeenStrike, rounded
+from logger.session.board_news import Told, news_after
 from logger.session.logging_run import RunEvent
-from logger.store.rows import SessionRow
+from logger.store.rows import BoardNews, SessionRow
 from logger.store.store import Store
 
 # A blink takes 100 ms or more; asking costs some 10 microseconds.
@@ -23,7 +25,6 @@ POLL_S = 0.015
 # Working the numbers out takes a core: on a small machine from browsers that are about to draw the
 # strike (tests/benchmarks/live.py: at 0 the slowest of four viewers came 30 ms later).
 _STRIKE_FIRST_S = 0.05
-_LOGGED_ELSEWHERE = "only the program that logs knows its link and battery"
 
 
 class Feed:
@@ -41,7 +42,7 @@ class Feed:
         Works out the numbers of a session; called in a thread, one call at a time.
     heard
         What the logging in this process tells of the board, oldest first; may be filled from
-        another thread, with a `nudge` after it. None: nothing is told.
+        another thread, with a `nudge` after it. None: nothing is told but through the data file.
     """
 
     def __init__(
@@ -58,7 +59,9 @@ class Feed:
         self._hub = hub
         self._work_out = work_out
         self._heard = heard
-        self._book = None if heard is None else BoardBook()
+        self._news = BoardNews()
+        self._told = Told()
+        self._silent = False
         self._nudged = asyncio.Event()
         self._wanted = asyncio.Event()
         self._look = NOTHING
@@ -100,7 +103,8 @@ class Feed:
                 async with asyncio.timeout(POLL_S):
                     await self._nudged.wait()
             except TimeoutError:
-                continue
+                if self._told.silent(time.monotonic_ns()) != self._silent:
+                    self._publish()
 
     def _data_version(self) -> int | None:
         try:
@@ -167,9 +171,7 @@ class Feed:
         return found
 
     def _publish(self) -> None:
-        look, numbers, book = self._look, self._numbers, self._book
-        while book is not None and self._heard:
-            book.hear(self._heard.popleft())
+        look, numbers = self._look, self._numbers
         hints = list(self._trouble.values())
         if look.session is None and not hints:
             hints.append(NO_SESSION)
@@ -184,22 +186,27 @@ class Feed:
                 next=numbers.next,
                 clubs=numbers.clubs,
                 line=numbers.line,
-                boards=_as_in_the_file(look.boards)
-                if book is None
-                else book.with_told(look.boards),
+                boards=self._boards(),
                 may_act=False,
                 hints=[*hints, *numbers.notes],
                 up_to_date=look.basis == self._numbers_of,
             )
         )
 
-
-def _as_in_the_file(boards: Sequence[BoardPart]) -> list[BoardPart]:
-    """Say of boards that are logged elsewhere why so little is known of them."""
-    return [
-        replace(board, link_words=_LOGGED_ELSEWHERE) if board.link == "unknown" else board
-        for board in boards
-    ]
+    def _boards(self) -> list[BoardPart]:
+        """Return the boards, and how they are doing by what is told here or in the file."""
+        known = self._look.boards
+        if self._heard is not None:
+            while self._heard:
+                self._news = news_after(self._news, self._heard.popleft())
+            return with_news(known, self._news)
+        news = self._told.look(
+            _number(self._look), self._look.told, time.monotonic_ns(), time.time_ns()
+        )
+        self._silent = self._told.silent(time.monotonic_ns())
+        if news is None or self._silent:
+            return without_news(known, silent=self._silent)
+        return with_news(known, news)
 
 
 def _number(look: Look) -> int | None:

@@ -10,7 +10,7 @@ from typing import TypeAlias
 from logger.page.messages import BoardPart, SessionPart, StrikeMessage
 from logger.page.times import iso_utc
 from logger.store.core import Value
-from logger.store.rows import SessionRow, StrikeRow
+from logger.store.rows import BoardNews, SessionRow, StrikeRow
 from logger.store.store import Store
 
 NO_SESSION = (
@@ -28,12 +28,14 @@ class Look:
     current_club: str | None
     strikes: tuple[StrikeMessage, ...]
     boards: tuple[BoardPart, ...]
+    told: tuple[BoardNews, int] | None
+    """How the board is doing, as the program that logs told, and when (UTC, ns)."""
     basis: object
     """What the numbers rest on: they are worked out anew when it is another."""
 
 
 _Told: TypeAlias = tuple[StrikeRow, int, str | None, StrikeMessage]
-NOTHING = Look(None, None, None, (), (), None)
+NOTHING = Look(None, None, None, (), (), None, None)
 
 
 class Looker:
@@ -100,6 +102,7 @@ class Looker:
                 )
                 for board in boards
             ),
+            told=self._store.news_of(row.id) if row.ended_utc_ns is None else None,
             basis=(
                 row,
                 own,

@@ -59,9 +59,9 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal
 
-Link: TypeAlias = Literal["up", "out of reach", "ended", "unknown"]
+from logger.store.rows import LinkWord
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +187,7 @@ class BoardPart:
     """How a board is doing; None = not known here."""
 
     board: str
-    link: Link
+    link: LinkWord
     link_words: str
     """Such as ``next try in 4 s``; may be empty."""
     battery_percent: float | None

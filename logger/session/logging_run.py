@@ -22,6 +22,7 @@ from logger.links.open import LinkWish, comes_back, link_maker
 from logger.links.replay import ReplayLink
 from logger.reconnect import Pauses, Reach, Reconnector
 from logger.session.agreed import BoardGate
+from logger.session.board_news import NewsKeeper
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.recorder import SessionRecorder
 from logger.session.store_thread import StoreThread
@@ -91,7 +92,9 @@ class LoggingRun:
         may_use: Callable[[BoardIdentity], None] | None = None,
     ) -> None:
         self._settings = settings
-        self._tell = listener
+        self._listener = listener
+        self._news = NewsKeeper()
+        self._session = session
         self._replaying = not comes_back(settings.url)
         self._replay = _ReplayClock()
         live = clock or HostClock()
@@ -100,7 +103,7 @@ class LoggingRun:
         self._owns_thread = thread is None
         gate = BoardGate(session.store, settings.url, accept=settings.accept)
         self.recorder = SessionRecorder(
-            session, self.clock, lambda some: listener(Filed(some)), self._thread, may_use, gate
+            session, self.clock, lambda some: self._tell(Filed(some)), self._thread, may_use, gate
         )
         self._seen_before = False
         self._reconnector: Reconnector[Link] | None = None
@@ -183,9 +186,24 @@ class LoggingRun:
                 self._reconnector.note_use()
         self._tell(event)
 
+    def _tell(self, event: RunEvent) -> None:
+        self._news.hear(event)
+        self._listener(event)
+
+    async def _write_news(self, *, at_end: bool = False) -> None:
+        """Let those who look on from another program know how the board is doing."""
+        # Of a replay there is no board to be had.
+        if self._replaying:
+            return
+        news = self._news.due(self.clock.monotonic_ns(), at_end=at_end)
+        if news is not None:
+            note, session = self._session.store.note_news, self._session.row.id
+            await self.recorder.call(note, session, news, told_utc_ns=self.clock.utc_ns())
+
     async def _idle(self) -> None:
         while True:
             await asyncio.sleep(_IDLE_EVERY_S)
+            await self._write_news()
             # A line is not quiet while what it brought is still on its way to the disk: a contact
             # closed too soon has to be worked out anew, which a busy program must not also do.
             if self._connection is None or not self._connection.in_hand:
@@ -195,6 +213,7 @@ class LoggingRun:
         """File a contact that was still open when the run ended."""
         try:
             await self.recorder.idle(at_end=True)
+            await self._write_news(at_end=True)
         except StoreError:
             # The run already ends with an error about the same file.
             return

@@ -11,7 +11,7 @@ _STAMP = (
 )
 _SET_OF_CLUB = '"set" IN (SELECT "set" FROM clubs WHERE id IN ({clubs}))'
 # Say something of this very file; in another one it would be wrong.
-OF_THIS_FILE = ("forwarding", "forwarded_sessions", "gathering", "session_stamps")
+OF_THIS_FILE = ("board_news", "forwarding", "forwarded_sessions", "gathering", "session_stamps")
 # Table, event, the rows of ``sessions`` that it changes.
 _CHANGES: list[tuple[str, str, str]] = [
     ("sessions", "INSERT", "id = NEW.id"),

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 from logger.store.core import Core
+from logger.store.rows import BoardNews
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,27 @@ class LiveTables(Core):
             row = turn or record or self._one("SELECT MAX(id) FROM sessions")
             return None if row is None else row[0]
         return int(record[0] if (record[1] or 0) > turn[1] else turn[0])
+
+    def note_news(self, session: int, news: BoardNews, *, told_utc_ns: int) -> None:
+        """Write down how the board of a session is doing, in place of what was told before."""
+        with self._writing() as connection:
+            connection.execute(
+                "INSERT OR REPLACE INTO board_news (session, name, link, link_words, supply_mv,"
+                " kept, waiting, told_utc_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (session, *astuple(news), told_utc_ns),
+            )
+
+    def news_of(self, session: int) -> tuple[BoardNews, int] | None:
+        """Return how the board of a session was doing, and when that was told (UTC, ns).
+
+        None: nobody ever told.
+        """
+        row = self._one(
+            "SELECT told_utc_ns, name, link, link_words, supply_mv, kept, waiting"
+            " FROM board_news WHERE session = ?",
+            (session,),
+        )
+        return None if row is None else (BoardNews(*row[1:]), int(row[0]))
 
     def boards_in(self, session: int) -> list[BoardInSession]:
         """Return the boards that have records or losses in a session, by id."""

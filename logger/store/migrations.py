@@ -120,6 +120,25 @@ INSERT INTO agreed_boards (key, name, agreed_utc_ns)
 """)
 
 
+def _board_news(db: Database) -> None:
+    db.executescript("""
+-- How the board of a session is doing, as the program that logs it told last: of that moment only.
+CREATE TABLE board_news (
+  session INTEGER PRIMARY KEY REFERENCES sessions (id) ON DELETE CASCADE,
+  -- empty until the board has said who it is
+  name TEXT NOT NULL,
+  -- up, out of reach, ended, unknown
+  link TEXT NOT NULL,
+  link_words TEXT NOT NULL,
+  supply_mv INTEGER,
+  -- records that the board holds and the host has not confirmed
+  kept INTEGER,
+  waiting INTEGER NOT NULL,
+  told_utc_ns INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+""")
+
+
 STEPS: tuple[Step, ...] = (
     ("0001_first_tables", _first_tables),
     ("0002_calibrations", _calibrations),
@@ -128,6 +147,7 @@ STEPS: tuple[Step, ...] = (
     ("0005_overlays_and_misses", _overlays_and_misses),
     ("0006_carry", _carry),
     ("0007_agreed_wherever_they_are", _agreed_wherever_they_are),
+    ("0008_board_news", _board_news),
 )
 
 

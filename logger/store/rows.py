@@ -6,7 +6,7 @@ Ids (``id``, ``boot``, ``session``, ``club``, ``set``) are row numbers in the da
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, TypeAlias
 
 from logger.clubs import ClubSpec, HandName
 from logger.records import RawRecord
@@ -52,6 +52,26 @@ class StoredRecord:
     struck_utc_ns: int | None
     struck_u_ns: int | None
     session: int | None
+
+
+LinkWord: TypeAlias = Literal["up", "out of reach", "ended", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class BoardNews:
+    """How the board of a session is doing."""
+
+    name: str = ""
+    """Of the board; empty until it has said who it is."""
+    link: LinkWord = "unknown"
+    link_words: str = ""
+    """Such as ``next try in 4 s``; may be empty."""
+    supply_mv: int | None = None
+    """Of its battery; None = not told, and so for ``kept``."""
+    kept: int | None = None
+    """Strikes that the board holds and the host has not confirmed."""
+    waiting: int = 0
+    """Of these, such as the host has not yet seen."""
 
 
 @dataclass(frozen=True, slots=True)

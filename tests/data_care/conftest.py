@@ -98,6 +98,7 @@ CONTENT = {
 }
 # Of this very file, and not of what is in it.
 NOT_CONTENT = {
+    "board_news",
     "forwarding",
     "forwarded_sessions",
     "gathering",

@@ -140,18 +140,19 @@ def test_two_pages_of_two_processes_on_one_session(board, lieboard, watch, stopp
     assert within.act(act="choose_club", club="9i") == (200, "9i is up")
     beside.until(lambda s, _: s["current_club"] == "9i")
     beside.until(lambda _, k: any(one["club"] == "9i" for one in k.values()))
-    state, _ = within.until(lambda s, _: s["boards"] and s["boards"][0]["kept"] is not None)
-    (told,) = state["boards"]
-    assert told["link"] == "up"
-    assert 2 < told["battery_volts"] < 10
-    assert told["clock_u_ms"] > 0
-    assert beside.until(lambda s, _: s["boards"])[0]["boards"][0]["link"] == "unknown"
+    for page in (within, beside):
+        state, _ = page.until(lambda s, _: s["boards"] and s["boards"][0]["kept"] is not None)
+        (told,) = state["boards"]
+        assert told["link"] == "up"
+        assert 2 < told["battery_volts"] < 10
+        assert told["clock_u_ms"] > 0
 
     out, err = stopping(logging)
     assert (logging.returncode, err) == (0, "")
     assert "stopped; the session stays open" in out
     assert within.ended()
     assert within.gone
+    beside.until(lambda s, _: s["boards"][0]["link"] == "ended")
     # What is shown is what is stored.
     rows = lieboard.rows(
         "SELECT contacts.id, clubs.label, contacts.set_aside IS NULL FROM contacts"

@@ -92,7 +92,7 @@ def test_whoever_only_reads_the_file_says_what_it_cannot_know(bay, serve):
     bay.session.lost(bay._boot, [Hole(7, 8)], "never came", bay.session.row.started_utc_ns)
     (board,) = serve().view().state(lambda s: s["boards"])["boards"]
     assert (board["link"], board["lost"]) == ("unknown", 2)
-    assert board["link_words"] == "only the program that logs knows its link and battery"
+    assert board["link_words"] == "no program that logs has told of its link and battery"
     assert (board["battery_volts"], board["battery_percent"], board["kept"]) == (None, None, None)
 
 
