@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from cobs import cobs
+from fault_bench import SETS
 
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.records import Flag, RawRecord, Reading
@@ -49,13 +50,13 @@ def _body(frame):
 
 
 @pytest.fixture
-def session_in(tmp_path, faults):
+def session_in(tmp_path):
     stores = []
 
     def make(name):
         store = Store.open(tmp_path / name)
         stores.append(store)
-        store.import_set(load_set(faults.SETS[0]), at_utc_ns=0)
+        store.import_set(load_set(SETS[0]), at_utc_ns=0)
         return store, open_session(store, player=None, set_name=None, now_utc_ns=START_NS)
 
     yield make

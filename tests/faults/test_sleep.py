@@ -11,6 +11,7 @@ import contextlib
 import time
 
 import pytest
+from fault_bench import SETS, Board
 
 from logger.hostclock import HostClock
 from logger.session.logging_run import LoggingRun, RunSettings
@@ -38,9 +39,9 @@ class Host:
 
 
 @contextlib.asynccontextmanager
-async def logging(faults, folder, host, board):
+async def logging(folder, host, board):
     with Store.open(folder / "sleep.db") as store:
-        store.import_set(load_set(faults.SETS[0]), at_utc_ns=0)
+        store.import_set(load_set(SETS[0]), at_utc_ns=0)
         session = open_session(store, player=None, set_name=None, now_utc_ns=host.clock.utc_ns())
         settings = RunSettings(board.url, accept=True)
         run = asyncio.create_task(LoggingRun(session, settings, lambda _: None, host.clock).run())
@@ -62,17 +63,15 @@ def moments(store):
 
 
 @pytest.fixture
-def board(faults, tmp_path):
-    made = faults.Board(tmp_path, 1, "--pty", rate_hz=0)
+def board(tmp_path):
+    made = Board(tmp_path, 1, "--pty", rate_hz=0)
     yield made
     made.close()
 
 
-async def test_what_was_struck_while_the_host_slept_stands_where_it_was_struck(
-    faults, tmp_path, board
-):
+async def test_what_was_struck_while_the_host_slept_stands_where_it_was_struck(tmp_path, board):
     host = Host()
-    async with logging(faults, tmp_path, host, board) as store:
+    async with logging(tmp_path, host, board) as store:
         board.ask("burst 1")
         await until_stored(store, 1)
         # Its port goes with it. Half an hour later something is struck; then it sleeps on.
@@ -92,9 +91,9 @@ async def test_what_was_struck_while_the_host_slept_stands_where_it_was_struck(
 
 
 @pytest.mark.parametrize("jump_ns", [HOUR_NS, -HOUR_NS])
-async def test_a_computer_whose_clock_is_set_moves_no_strike(faults, tmp_path, board, jump_ns):
+async def test_a_computer_whose_clock_is_set_moves_no_strike(tmp_path, board, jump_ns):
     host = Host()
-    async with logging(faults, tmp_path, host, board) as store:
+    async with logging(tmp_path, host, board) as store:
         board.ask("burst 1")
         await until_stored(store, 1)
         host.utc_off_ns += jump_ns

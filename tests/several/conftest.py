@@ -3,46 +3,34 @@
 from __future__ import annotations
 
 import contextlib
-import importlib.util
 import os
 import sys
 import threading
 import time
 import tty
-from pathlib import Path
 
 import pytest
+from fault_bench import Board, Shop
 
 # The Bluetooth daemon whose interface the simulated one speaks is Linux's.
 collect_ignore = [] if sys.platform.startswith("linux") else ["test_air.py"]
 
 
-@pytest.fixture(scope="session")
-def faults():
-    """The harness of the benchmark: real processes, and the books on what they stored."""
-    path = Path(__file__).parents[1] / "benchmarks" / "faults.py"
-    spec = importlib.util.spec_from_file_location("benchmark_faults", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.fixture
-def shop(faults, tmp_path):
+def shop(tmp_path):
     """A data file with two players."""
-    made = faults.Shop(tmp_path)
+    made = Shop(tmp_path)
     yield made
     made.close()
 
 
 @pytest.fixture
-def board(faults, shop, tmp_path):
+def board(shop, tmp_path):
     """Start busy boards by number; what they need is put into the loggers' environment."""
     started = []
 
     def start(number, *arguments, **options):
-        started.append(faults.Board(tmp_path, number, *arguments, **options))
+        started.append(Board(tmp_path, number, *arguments, **options))
         shop.env.update(started[-1].env)
         return started[-1]
 

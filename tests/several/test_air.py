@@ -5,6 +5,7 @@ import contextlib
 import sqlite3
 
 import pytest
+from fault_bench import Books, more_than, settle, wait
 
 from logger.links.ble_find import BoardFinder
 from logger.links.ble_thread import BLUETOOTH
@@ -22,15 +23,15 @@ JOIN players ON players.id = sets.player ORDER BY 1, 2
 """
 
 
-def test_a_terminal_and_the_air_at_once_each_on_its_own_player(faults, shop, board):
+def test_a_terminal_and_the_air_at_once_each_on_its_own_player(shop, board):
     wired = board(1, "--pty", rate_hz=4)
     radio = board(2, "--ble", "mtu=247", rate_hz=4)
     logger = shop.log(wired.url, radio.url, *BOTH)
     for one in (wired, radio):
-        faults.wait(faults.more_than(shop, one, 4), "logging")
-    faults.settle(shop, [wired, radio])
+        wait(more_than(shop, one, 4), "logging")
+    settle(shop, [wired, radio])
     assert shop.end(logger) == ""
-    books = faults.Books()
+    books = Books()
     for one in (wired, radio):
         books.compare(shop, one)
     assert (books.lost, books.doubled, books.invented, books.wrong) == (0, 0, 0, [])

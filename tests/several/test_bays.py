@@ -5,6 +5,7 @@ import sqlite3
 import time
 
 import pytest
+from fault_bench import Books, add_player, more_than, settle, wait
 
 BOTH = ("--player", "Robin Ashdown", "--player", "Mika Tarn")
 
@@ -17,7 +18,7 @@ def rows(shop, sql):
         file.close()
 
 
-def test_what_is_mad_silent_or_starts_all_the_time_holds_nobody_up(faults, shop, board, talker):
+def test_what_is_mad_silent_or_starts_all_the_time_holds_nobody_up(shop, board, talker):
     """Beside them a board that works has its records on the disk as if it were alone."""
     chance = random.Random(3)
     names = ("good", "flood", "mute", "restless")
@@ -29,7 +30,7 @@ def test_what_is_mad_silent_or_starts_all_the_time_holds_nobody_up(faults, shop,
     file = shop.db.with_name("bays.toml")
     players = ("Robin Ashdown", "Ann", "Ben", "Mika Tarn")
     for player in players[1:3]:
-        faults.add_player(shop, player)
+        add_player(shop, player)
     file.write_text(
         "".join(
             f'[[bay]]\nname = "{name}"\nport = "{port}"\nplayer = "{player}"\n'
@@ -37,37 +38,35 @@ def test_what_is_mad_silent_or_starts_all_the_time_holds_nobody_up(faults, shop,
         )
     )
     logger = shop.log("--bays", str(file))
-    faults.wait(faults.more_than(shop, good, 0), "logging")
+    wait(more_than(shop, good, 0), "logging")
     for _ in range(4):
         restless.ask("restart cold")
         before = good.tell()["next_sequence"]
         # All that it had made by now, however long the others take.
-        faults.wait(lambda n=before: good.tell()["oldest_kept"] >= n, "the good board waits")
+        wait(lambda n=before: good.tell()["oldest_kept"] >= n, "the good board waits")
         time.sleep(0.2)
     # A device that is no board is given its time first, longer than all this took.
-    faults.wait(lambda: "flood: ended, the others go on: " in shop.words.read_text(), "refused")
+    wait(lambda: "flood: ended, the others go on: " in shop.words.read_text(), "refused")
     assert "none is lie-board protocol 1" in shop.words.read_text()
     # And the others do go on.
     before = good.tell()["next_sequence"]
-    faults.wait(lambda: good.tell()["oldest_kept"] > before, "the good board waits")
-    faults.settle(shop, [good, restless])
+    wait(lambda: good.tell()["oldest_kept"] > before, "the good board waits")
+    settle(shop, [good, restless])
     assert logger.poll() is None
     shop.end(logger)
-    books = faults.Books()
+    books = Books()
     books.compare(shop, good)
     books.compare(shop, restless)
     assert (books.lost, books.doubled, books.invented, books.wrong) == (0, 0, 0, [])
 
 
-def test_the_same_board_on_two_ports_is_refused_in_one_line_and_the_first_goes_on(
-    faults, shop, board
-):
+def test_the_same_board_on_two_ports_is_refused_in_one_line_and_the_first_goes_on(shop, board):
     first = board(1, "--pty", rate_hz=8)
     logger = shop.log(first.url, (second := board(1, "--tcp", "0", rate_hz=0)).url, *BOTH)
-    faults.wait(lambda: "are the same board" in shop.words.read_text(), "refused")
+    wait(lambda: "are the same board" in shop.words.read_text(), "refused")
     count = shop.count()
-    faults.wait(lambda: shop.count() > count, "the other goes on")
-    faults.settle(shop, [first] if first.tell()["next_sequence"] else [second])
+    wait(lambda: shop.count() > count, "the other goes on")
+    settle(shop, [first] if first.tell()["next_sequence"] else [second])
     shop.end(logger)
     (line,) = [line for line in shop.words.read_text().splitlines() if "same board" in line]
     assert line.endswith("board 1: leave one of them out")

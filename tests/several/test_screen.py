@@ -3,11 +3,14 @@
 import sys
 
 import pexpect
+from fault_bench import PLAYERS, more_than, wait
+
+from logger.store.store import Store
 
 
-def test_keys_go_to_the_bay_that_is_picked(faults, shop, board):
+def test_keys_go_to_the_bay_that_is_picked(shop, board):
     boards = [board(1, "--pty", rate_hz=4), board(2, "--tcp", "0", rate_hz=4)]
-    players = [word for player in faults.PLAYERS for word in ("--player", player)]
+    players = [word for player in PLAYERS for word in ("--player", player)]
     ports = [one.url for one in boards]
     at = pexpect.spawn(
         sys.executable,
@@ -18,7 +21,7 @@ def test_keys_go_to_the_bay_that_is_picked(faults, shop, board):
     try:
         at.expect("pick a bay")
         for one in boards:
-            faults.wait(faults.more_than(shop, one, 1), "logging")
+            wait(more_than(shop, one, 1), "logging")
         at.send("2")
         at.expect("bay 2: session")
         at.send("n")
@@ -28,7 +31,7 @@ def test_keys_go_to_the_bay_that_is_picked(faults, shop, board):
     finally:
         at.close(force=True)
     assert at.exitstatus == 0
-    with faults.Store.open(shop.db, read_only=True) as store:
+    with Store.open(shop.db, read_only=True) as store:
         sessions = {row.id: store.get_set(row.set).player.name for row in store.sessions()}
         turns = {name: [t.cause for t in store.turns(n)] for n, name in sessions.items()}
         assert all(row.ended_utc_ns is not None for row in store.sessions())
