@@ -36,7 +36,8 @@ import json
 import time
 
 import numpy as np
-from footprint import L_U, R_U, L, Own, R, pressure, rms
+from footprint import rms
+from footprint_strikes import L_U, R_U, L, Own, R, pressure
 
 from analysis.footprint import SolePrior
 
