@@ -27,7 +27,7 @@ def _swallow(data: bytes) -> None:
 
 @dataclass(eq=False)
 class Peripheral:
-    """State of one board on the radio; `simulators.ble_daemon` moves it."""
+    """State of one board on the radio; `simulators.ble_radio` and `ble_calls` move it."""
 
     address: str
     name: str
