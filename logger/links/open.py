@@ -28,7 +28,8 @@ class LinkWish:
 
 
 def _serial(wish: LinkWish) -> Callable[[], Link]:
-    from logger.links.serial_port import SerialLink, SerialSettings
+    from logger.links.pyserial_port import SerialSettings
+    from logger.links.serial_port import SerialLink
 
     settings = SerialSettings(wish.url, baud=wish.baud)
     return lambda: SerialLink(settings)

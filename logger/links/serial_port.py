@@ -11,81 +11,25 @@ import asyncio
 import contextlib
 import logging
 import os
-import select
 import threading
 import time
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import serial
-
-from logger.errors import LinkClosedError, LinkOpenError, LinkTimeoutError, UsageError
+from logger.errors import LinkClosedError, LinkOpenError, LinkTimeoutError
 from logger.links.base import Chunk
-from logger.links.port_watch import MAX_CHUNK_BYTES, WATCH
-from logger.links.trouble import explain_open_failure
+from logger.links.port_watch import WATCH
+from logger.links.pyserial_port import GONE, OpenPort, SerialSettings, open_port
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from concurrent.futures import Future
 
-try:
-    import fcntl
-    import termios
-except ImportError:  # Windows, where a COM port is exclusive anyway
-    fcntl = termios = None  # type: ignore[assignment]
-
 _log = logging.getLogger(__name__)
-
-# How long a read may sit in the driver before it looks whether the link was closed. Only transports
-# whose read cannot be cancelled (sockets) ever wait that long to close.
-_POLL_S = 0.05
 
 # About six minutes of a 115 200 baud line that never rests. Beyond that the reading thread
 # leaves the bytes to the driver and the other end, rather than fill the memory.
 _MAX_WAITING_BYTES = 4_194_304
-
-# The fastest rate of common USB serial chips is 12 Mbaud.
-_MAX_BAUD = 20_000_000
-
-# What pyserial raises when a port goes away under it: OSError covers SerialException and its
-# timeouts; the other two come from its select() on a descriptor that is already None or -1.
-_GONE = (OSError, TypeError, ValueError)
-
-# termios.error is no OSError.
-_NOT_OPENED: tuple[type[Exception], ...] = (
-    *_GONE,
-    LookupError,
-    OverflowError,
-    NotImplementedError,
-    *((termios.error,) if termios else ()),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class SerialSettings:
-    """How to reach a board by pyserial.
-
-    Raises
-    ------
-    UsageError
-        If the baud rate or the time limit cannot be.
-    """
-
-    url: str
-    """Device path, COMx, ``socket://host:port``, ``rfc2217://host:port``, ``loop://``, ..."""
-    baud: int = 115_200
-    write_timeout_s: float = 2.0
-
-    def __post_init__(self) -> None:
-        if not 50 <= self.baud <= _MAX_BAUD:
-            raise UsageError(
-                f"baud rate {self.baud} cannot be; give the one in the board's sketch, "
-                "such as 115200"
-            )
-        if not 0 < self.write_timeout_s <= 60:
-            raise UsageError("the time limit of a write must be above 0 and at most 60 seconds")
 
 
 class SerialLink:
@@ -96,8 +40,7 @@ class SerialLink:
         # Of a port that is watched; never changes while it is open.
         self._fd: int | None = None
         self._writing = 0
-        self._is_socket = settings.url.lower().startswith("socket:")
-        self._port: serial.SerialBase | None = None
+        self._port: OpenPort | None = None
         self._worker: ThreadPoolExecutor | None = None
         self._reader: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -218,8 +161,9 @@ class SerialLink:
     async def _close(self) -> None:
         with self._room:
             self._room.notify()
-        self._cancel("cancel_write")
-        self._cancel("cancel_read")
+        # The worker may be taking it away meanwhile.
+        if (port := self._port) is not None:
+            port.cancel()
         await asyncio.wrap_future(self._give_back())
         if self._worker is not None:
             # It is idle by now, so this only waits for its thread to return.
@@ -232,80 +176,27 @@ class SerialLink:
             self._given_back = self._worker.submit(self._close_port)
         return self._given_back
 
-    def _cancel(self, name: str) -> None:
-        cancel: Callable[[], None] | None = getattr(self._port, name, None)
-        # loop:// cancels through its own queue, which has no place while it is full of bytes.
-        if cancel is not None and not self.url.lower().startswith("loop:"):
-            with contextlib.suppress(*_GONE):
-                cancel()
-
     # --- in the worker thread ---------------------------------------------------------------
 
     def _open_port(self) -> None:
-        settings = self._settings
-        # pyserial's rfc2217:// has no time limit of its own here; its socket has one of 5 s.
-        limit = None if self.url.lower().startswith("rfc2217:") else settings.write_timeout_s
-        port: serial.SerialBase | None = None
-        try:
-            port = serial.serial_for_url(
-                settings.url,
-                do_not_open=True,
-                baudrate=settings.baud,
-                timeout=_POLL_S,
-                write_timeout=limit,
-                exclusive=True,
-            )
-            if self._is_socket:
-                # HACK: pyserial throws away what came before it got round to looking; a new TCP
-                # connection holds nothing stale, only the board's first words.
-                port.reset_input_buffer = lambda: None
-            port.open()
-        except _NOT_OPENED as error:
-            _close_all_of(port)
-            raise LinkOpenError(explain_open_failure(settings.url, settings.baud, error)) from error
-        except BaseException:
-            _close_all_of(port)
-            raise
-        _keep_others_out(port, True)
-        # Only where what pyserial opened is a descriptor that can be waited for.
-        if isinstance(port, serial.Serial) and hasattr(port, "pipe_abort_read_r"):
-            self._fd = port.fileno()
+        port = open_port(self._settings)
+        self._fd = port.fd
         self._port = port
 
     def _write_to_port(self, data: bytes) -> None:
         if self._closing.is_set() or self._port is None:
             raise LinkClosedError(f"the link to {self.url} was closed")
         try:
-            sent = self._write_watched(data) if self._fd is not None else self._port.write(data)
-        except (serial.SerialTimeoutException, TimeoutError) as error:
+            sent = self._port.write(data)
+        except TimeoutError as error:
             raise LinkTimeoutError(
                 f"{self.url} takes no more bytes: the board hangs or is not the one that is meant; "
                 "press its reset button"
             ) from error
-        except _GONE as error:
+        except GONE as error:
             raise LinkClosedError(self._gone_text()) from error
         if sent != len(data):
             raise LinkClosedError(f"the link to {self.url} was closed while it was writing")
-
-    def _write_watched(self, data: bytes) -> int:
-        """Write, and wait where the port is full; less than all if it is closed meanwhile.
-
-        pyserial does not wait before its first piece but tries at full speed.
-        """
-        port: Any = self._port
-        fd, abort = port.fileno(), port.pipe_abort_write_r
-        until_s = time.monotonic() + self._settings.write_timeout_s
-        sent = 0
-        while sent < len(data):
-            left_s = max(until_s - time.monotonic(), 0)
-            closing, ready, _ = select.select([abort], [fd], [], left_s)
-            if closing:
-                break
-            if not ready:
-                raise TimeoutError
-            with contextlib.suppress(BlockingIOError):
-                sent += os.write(fd, data[sent:])
-        return sent
 
     def _close_port(self) -> None:
         if self._fd is not None:
@@ -313,20 +204,22 @@ class SerialLink:
         if self._reader is not None:
             self._reader.join()
         port, self._port = self._port, None
-        _close_all_of(port)
+        if port is not None:
+            port.close()
 
     # --- in the reading thread --------------------------------------------------------------
 
     def _read_until_gone(self) -> None:
-        loop = self._loop
+        loop, port = self._loop, self._port
         assert loop is not None
+        assert port is not None
         end = LinkClosedError(f"the link to {self.url} was closed")
         try:
             while not self._closing.is_set() and not loop.is_closed():
-                data = self._read_some()
+                data = port.read_some()
                 if data:
                     self._hand_over(loop, Chunk(data, time.monotonic_ns()))
-        except _GONE as error:
+        except GONE as error:
             _log.info("%s: %s", self.url, error)
             end = LinkClosedError(self._gone_text())
             end.__cause__ = error
@@ -335,7 +228,7 @@ class SerialLink:
                 loop.call_soon_threadsafe(self._take_end, end)
             except RuntimeError:
                 # The event loop ended without closing the link; nobody else will do it.
-                _close_all_of(self._port)
+                port.close()
 
     def _hand_over(self, loop: asyncio.AbstractEventLoop, chunk: Chunk) -> None:
         with self._room:
@@ -349,26 +242,6 @@ class SerialLink:
         if not already_woken:
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(self._take)
-
-    def _read_some(self) -> bytes:
-        port = self._port
-        assert port is not None
-        data: bytes = port.read(1)
-        if not data:
-            return b""
-        # What came before the end must not be lost with it: the next read meets the end again.
-        with contextlib.suppress(*_GONE):
-            if self._is_socket:
-                # pyserial cannot tell how much waits in a socket, only that something does.
-                port.timeout = 0
-                try:
-                    data += port.read(MAX_CHUNK_BYTES)
-                finally:
-                    port.timeout = _POLL_S
-                return data
-            while (more := port.in_waiting) and len(data) < MAX_CHUNK_BYTES:
-                data += port.read(min(more, MAX_CHUNK_BYTES))
-        return data
 
     # --- in the thread that reads all ports -------------------------------------------------
 
@@ -401,7 +274,8 @@ class SerialLink:
             self.loop.call_soon_threadsafe(self._take_end, end)
         except RuntimeError:
             # The event loop ended without closing the link; nobody else will do it.
-            _close_all_of(self._port)
+            if (port := self._port) is not None:
+                port.close()
 
     # --- in the event loop ------------------------------------------------------------------
 
@@ -425,24 +299,3 @@ class SerialLink:
         if "://" in self.url:
             return f"{self.url} is gone: the other end closed the connection"
         return f"{self.url} is gone: the board was unplugged or lost power; plug it in again"
-
-
-def _keep_others_out(port: serial.SerialBase, out: bool) -> None:
-    # pyserial's lock is only a request that others may not ask for; with TIOCEXCL the kernel itself
-    # refuses a second open. It must be taken back, because on a pty it outlives the descriptor.
-    if fcntl is None or not isinstance(port, serial.Serial) or not port.is_open:
-        return
-    with contextlib.suppress(OSError):
-        fcntl.ioctl(port.fileno(), termios.TIOCEXCL if out else termios.TIOCNXCL)
-
-
-def _close_all_of(port: serial.SerialBase | None) -> None:
-    if port is None:
-        return
-    _keep_others_out(port, False)
-    # pyserial forgets its socket unclosed when the other end was first to go.
-    left_over = getattr(port, "_socket", None)
-    with contextlib.suppress(*_GONE):
-        port.close()
-    if left_over is not None:
-        left_over.close()

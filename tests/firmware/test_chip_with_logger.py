@@ -19,7 +19,8 @@ from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.collector.settings import ConnectionSettings
 from logger.decoding import record_from_raw
 from logger.hostclock import HostClock
-from logger.links.serial_port import SerialLink, SerialSettings
+from logger.links.pyserial_port import SerialSettings
+from logger.links.serial_port import SerialLink
 from logger.records import Strike
 from logger.sequence import Hole
 from logger.store.store import Store

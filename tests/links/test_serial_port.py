@@ -19,7 +19,8 @@ from logger.errors import LinkClosedError, LinkOpenError, LinkTimeoutError, Usag
 from logger.links import serial_port
 from logger.links.open import link_from_url
 from logger.links.ports import candidate_ports
-from logger.links.serial_port import SerialLink, SerialSettings
+from logger.links.pyserial_port import SerialSettings
+from logger.links.serial_port import SerialLink
 from logger.links.trouble import explain_open_failure
 
 pytestmark = pytest.mark.filterwarnings(
@@ -184,7 +185,8 @@ def _open_as_nobody(port):
         """
         import asyncio, os, sys
         from logger.errors import LinkOpenError
-        from logger.links.serial_port import SerialLink, SerialSettings
+        from logger.links.pyserial_port import SerialSettings
+        from logger.links.serial_port import SerialLink
         import logger.links.ports, encodings.idna
         if os.geteuid() == 0:
             os.setgroups([])
