@@ -14,7 +14,7 @@ from logger.clock import ClockMap, ClockReading
 from logger.collector.events import Listener, RecordsLost
 from logger.collector.recording import BoardIdentity, KnownBoot, Recorder, TimedRecord
 from logger.hostclock import HostClock
-from logger.records import Hello, RawRecord, Record, Strike
+from logger.records import Hello, RawRecord, Record, Status, Strike
 from logger.sequence import Hole, SequenceTracker
 
 # A line of 40 characters at 115 200 baud takes 4 ms and a port is polled every few ms more.
@@ -123,6 +123,10 @@ class KeepingBoot:
         """Whether a *hello* comes from another start of the board, or another board."""
         same = (hello.board_id, hello.boot_id) == (self.hello.board_id, self.hello.boot_id)
         return not same or hello.next_sequence < self._tracker.next_expected
+
+    def is_over(self, status: Status) -> bool:
+        """Whether a *status* can only come from another start of the board."""
+        return status.next_sequence < self._tracker.next_expected
 
     async def damaged(self, sequence: int, reason: str, ask_again: bool) -> None:
         """Take note of a record that came and could not be used."""

@@ -37,6 +37,8 @@ from logger.wire import encode, parse
 
 # More than a real line brings between two looks at it.
 _MUCH_BYTES = 4096
+# Between two statuses no more comes from a board that sends nothing else.
+_STATUS_ONLY_BYTES = 128
 
 
 class BoardConnection:
@@ -86,6 +88,10 @@ class BoardConnection:
         self._heard_ns = 0
         self._asked_again: tuple[int, int] | None = None
         self._confirmed: int | None = None
+        # When a board that was greeted was asked who it is, until it says so.
+        self._asked_hello_ns: int | None = None
+        # What was missing at a status, how many bytes had come by then, and when that was.
+        self._missing_then: tuple[int, int, int] | None = None
 
     @property
     def in_hand(self) -> bool:
@@ -217,10 +223,16 @@ class BoardConnection:
                 f"{self._link.url} is board {hello.board_id} ({hello.name}) and not the agreed "
                 f"{expected}: nothing of it was stored"
             )
+        self._asked_hello_ns = None
+        held, self._before_hello = self._before_hello, []
         boot = self._boot
         is_new = boot is None or boot.is_another(hello)
         if boot is not None and is_new:
+            # What this start cannot have made is of the one before; the rest it sends again.
+            first = hello.next_sequence
+            await boot.take([raw for raw in held if (raw.record.sequence or 0) >= first])
             await boot.finish()
+            held = []
         if boot is None or is_new:
             name = hello.name or f"board {hello.board_id[-4:]}"
             identity = BoardIdentity(hello.board_id, f"{hello.boot_id:08x}", name, hello)
@@ -229,10 +241,9 @@ class BoardConnection:
             self._boot = boot
             self._exchanges = 0
             self._confirmed = None
-            self._asked_again = None
+            self._asked_again = self._missing_then = None
             self._state = ConnectionState.STREAMING
-            held, self._before_hello = self._before_hello, []
-            await boot.take(held)
+        await boot.take(held)
         await boot.announced(hello.oldest_kept, hello.next_sequence)
         if is_new:
             self._tell(Greeted(boot.identity, boot.waiting))
@@ -240,18 +251,44 @@ class BoardConnection:
                 await self._send(SetTrigger(self._settings.trigger_level))
             # A board that starts (opening a port resets many) says hello by itself and then waits
             # to be asked: what was asked before its start it never heard.
-            await self._send(AskHello())
+            await self._ask_hello()
             # Before the records that the board kept: their age needs the clock.
             await self._ask_clock()
         await self._ask_again(boot)
 
     async def _take_status(self, status: Status, arrival_ns: int) -> None:
         boot = self._boot
-        if boot is not None:
-            boot.ticks.feed(status.ticks, arrival_ns)
-            await boot.take(())
-            await boot.announced(status.oldest_kept, status.next_sequence)
-            self._tell(BoardReport(status, boot.waiting))
+        # Until it has said who it is now, it may be speaking of another start.
+        if boot is None or self._asked_hello_ns is not None:
+            return
+        if boot.is_over(status):
+            # The hello with which the board started anew never came, and until it is asked it says
+            # nothing but this.
+            await self._ask_hello()
+            return
+        boot.ticks.feed(status.ticks, arrival_ns)
+        await boot.take(())
+        await boot.announced(status.oldest_kept, status.next_sequence)
+        self._tell(BoardReport(status, boot.waiting))
+        if self._confirmed is not None and status.oldest_kept <= self._confirmed:
+            # It was not heard, or not yet: said again, as nothing else may come to confirm.
+            self._confirmed = None
+        await self._ask_who(boot.first_missing, arrival_ns)
+
+    async def _ask_who(self, first: int | None, now_ns: int) -> None:
+        """Ask a board that sends nothing of what it was asked for who it is.
+
+        Maybe this is another start of it, or it started and never heard that it was asked. A board
+        that is just sending a long strike is left alone: it would begin it anew.
+        """
+        then = self._missing_then
+        if first is None:
+            self._missing_then = None
+        elif then is None or then[0] != first or self._bytes_in - then[1] >= _STATUS_ONLY_BYTES:
+            self._missing_then = (first, self._bytes_in, now_ns)
+        elif now_ns - then[2] >= self._settings.answers_within_s * 1e9:
+            self._missing_then = None
+            await self._ask_hello()
 
     async def _take_clock_reply(self, reply: ClockReply, arrival_ns: int) -> None:
         sent_ns = self._asked_clock.pop(reply.token, None)
@@ -271,11 +308,11 @@ class BoardConnection:
                 self._text = TextBoard(self._link.url, self._recorder, self._tell, self._clock)
                 self._state = ConnectionState.STREAMING
             await self._text.take(lines)
-        if self._boot is not None:
+        if self._boot is not None and self._asked_hello_ns is None:
             await self._boot.take(framed)
         else:
-            # The board spoke before it was greeted: hold what came until hello says which boot
-            # it is. Bounded; what falls out is asked for again.
+            # Hold what came until hello says which start of the board it is from: records do not
+            # tell. Bounded; what falls out is asked for again.
             self._before_hello = [*self._before_hello, *framed][-self._settings.queue_items :]
 
     async def _confirm(self) -> None:
@@ -284,6 +321,13 @@ class BoardConnection:
             return
         self._confirmed = boot.confirmable
         await self._send(Confirm(boot.hello.boot_id, boot.confirmable))
+
+    async def _ask_hello(self) -> None:
+        """Ask a board that was greeted who it is now; what it sends meanwhile is held back."""
+        # In a replay nobody answers but to what was asked then.
+        if not self._settings.replayed:
+            self._asked_hello_ns = self._clock.monotonic_ns()
+        await self._send(AskHello())
 
     async def _ask_again(self, boot: KeepingBoot) -> None:
         first = boot.first_missing
@@ -337,6 +381,9 @@ class BoardConnection:
                         listens = False
             if boot is not None:
                 self._refuse_silence(now)
+                hello_ns = self._asked_hello_ns
+                if hello_ns is not None and now - hello_ns >= settings.ask_again_every_s * 1e9:
+                    await self._ask_hello()
                 early = self._exchanges < settings.first_exchanges
                 wait_s = settings.first_exchange_every_s if early else settings.exchange_every_s
                 if now - asked_clock_ns >= wait_s * 1e9:

@@ -20,6 +20,8 @@ class ConnectionSettings:
 
     trigger_level: int | None = None
     """Counts above rest to set on the board; None leaves it."""
+    replayed: bool = False
+    """Whether what is read was recorded: nobody answers there."""
     seen_before: bool = False
     """Whether a board already spoke well at this URL in this run: what makes no sense is then a bad
     line and not a wrong device."""
@@ -36,6 +38,8 @@ class ConnectionSettings:
     # Several missed status messages and an unanswered question.
     silent_after_s: float = 8.0
     ask_again_every_s: float = 0.4
+    answers_within_s: float = 0.8
+    """What a board was asked for begins to come within this time; else it is asked who it is."""
     release_after_s: float = 3.0
     batch_records: int = 512
     queue_items: int = 4096

@@ -161,6 +161,7 @@ class LoggingRun:
             self.clock.anchor_anew()
         settings = ConnectionSettings(
             trigger_level=self._settings.trigger_level,
+            replayed=self._replaying,
             seen_before=self._seen_before,
             expect_board=self._settings.expect_board,
         )

@@ -95,6 +95,7 @@ FAST = ConnectionSettings(
     foreign_after_s=0.2,
     first_exchange_every_s=0.02,
     ask_again_every_s=0.05,
+    answers_within_s=0.05,
     release_after_s=0.3,
     silent_after_s=0.6,
 )
@@ -112,6 +113,10 @@ class Bench:
         self._read = 0
         self._heard: list[encode.FromHost] = []
         self.clock = HostClock()
+        self.deaf = False
+        """Whether the board does not answer when it is asked who it is."""
+        self._said: dict[str, object] | None = None
+        self._hellos = 0
 
     @asynccontextmanager
     async def running(
@@ -141,9 +146,12 @@ class Bench:
             "scan_order": 0, "scan_ticks": 52, "full_scale": 1023, "trigger_level": 24,
             "oldest_kept": oldest, "next_sequence": following, "abilities": 31, "name": "bench",
         }  # fmt: skip
-        return encode.Hello(**(fields | more)).encode()  # type: ignore[arg-type]
+        self._said = fields | more
+        return encode.Hello(**self._said).encode()  # type: ignore[arg-type]
 
     def reading(self, sequence: int, ticks: int | None = None) -> bytes:
+        if self._said is not None:
+            self._said["next_sequence"] = max(sequence + 1, int(self._said["next_sequence"]))  # type: ignore[call-overload]
         return encode.reading(
             sequence=sequence, ticks=self.ticks() if ticks is None else ticks, position=100,
             trail=encode.TRAIL_UNKNOWN, pressure=500, flags=encode.SUMS_UP, span_ticks=700,
@@ -171,7 +179,7 @@ class Bench:
         return [tuple(message.values) for message in self.heard() if message.kind == kind]
 
     async def until(self, holds: Callable[[], object], within_s: float = 5.0) -> None:
-        """Wait until something holds; the board answers clock questions meanwhile."""
+        """Wait until something holds; the board answers meanwhile, once it has said hello."""
         answered = 0
         async with asyncio.timeout(within_s):
             while not holds():
@@ -180,7 +188,18 @@ class Bench:
                     now = self.ticks()
                     self.say(encode.clock_reply(token=token, received_ticks=now, sent_ticks=now))
                 answered = len(asked)
+                self.answer_hello()
                 await asyncio.sleep(0.005)
+
+    def answer_hello(self) -> None:
+        """Say who it is as often as it was asked since the test said so."""
+        asked = len(self.said(encode.ASK_HELLO))
+        if self._said is None or self.deaf:
+            self._hellos = asked
+            return
+        for _ in range(asked - self._hellos):
+            self._hellos += 1
+            self.say(encode.Hello(**self._said).encode())  # type: ignore[arg-type]
 
     def filed(self) -> list[int]:
         return [record.sequence for record in self.recorder.filed]

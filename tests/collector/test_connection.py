@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 
+import numpy as np
 import pytest
 
 from logger.collector.events import BoardReport, Greeted, LineTrouble, RecordsLost
@@ -75,6 +76,7 @@ async def test_what_the_board_dropped_is_counted_once_and_does_not_hold_up_the_r
     async with bench.running():
         bench.say(bench.hello(0, 0))
         bench.say(bench.reading(0), bench.reading(5))
+        await bench.until(lambda: sorted(bench.stored()) == [0, 5])
         frame = bench.status(oldest=5, following=6, dropped=4)
         bench.say(frame, frame)
         await bench.until(lambda: confirmed(bench) == (7, 5))
@@ -282,3 +284,85 @@ async def test_text_lines_with_numbers_show_what_is_missing_and_a_restart(bench)
     assert [hole for hole, _ in bench.recorder.holes] == [Hole(4, 5)]
     assert [b.board_key for b in bench.recorder.boots] == ["text:mat", "text:mat"]
     assert bench.recorder.boots[0].boot_key != bench.recorder.boots[1].boot_key
+
+
+async def test_a_confirm_that_was_not_heard_is_said_again(bench):
+    async with bench.running():
+        bench.say(bench.hello(0, 0), bench.reading(0))
+        await bench.until(lambda: confirmed(bench) == (7, 0))
+        # The board still keeps it.
+        bench.say(bench.status(0, 1))
+        await bench.until(lambda: len(bench.said(encode.CONFIRM)) == 2)
+        assert confirmed(bench) == (7, 0)
+        # Now it does not.
+        bench.say(bench.status(1, 1))
+        await bench.until(lambda: sum(isinstance(e, BoardReport) for e in bench.events) == 2)
+        await asyncio.sleep(0.05)
+        assert len(bench.said(encode.CONFIRM)) == 2
+
+
+async def test_a_start_whose_hello_was_lost_is_asked_for(bench):
+    """A board may say nothing but its status until it is asked (wire.md, section 2.7, rule 7)."""
+    async with bench.running():
+        bench.say(bench.hello(0, 0), *(bench.reading(number) for number in range(3)))
+        await bench.until(lambda: confirmed(bench) == (7, 2))
+        asked = len(bench.said(encode.ASK_HELLO))
+        bench.say(bench.status(0, 1))
+        await bench.until(lambda: len(bench.said(encode.ASK_HELLO)) > asked)
+        bench.say(bench.hello(0, 1, boot=8))
+        await bench.until(lambda: (8, 0) in bench.said(encode.SEND_AGAIN))
+        bench.say(bench.reading(0))
+        await bench.until(lambda: confirmed(bench) == (8, 0))
+    assert not any(isinstance(e, RecordsLost) for e in bench.events)
+
+
+async def test_a_board_that_does_not_send_what_it_keeps_is_asked_who_it_is(bench):
+    """It started anew before it had a record: its numbers do not tell; or it never was asked."""
+    async with bench.running():
+        bench.say(bench.hello(0, 0))
+        await bench.until(lambda: len(bench.said(encode.ASK_CLOCK)) > 2)
+        asked = len(bench.said(encode.ASK_HELLO))
+        bench.say(bench.status(0, 2))
+        await bench.until(lambda: (7, 0) in bench.said(encode.SEND_AGAIN))
+        assert len(bench.said(encode.ASK_HELLO)) == asked
+        # Later, nothing has come but answers about its clock.
+        for _ in range(5):
+            await asyncio.sleep(0.1)
+            bench.say(bench.status(0, 2))
+        await bench.until(lambda: len(bench.said(encode.ASK_HELLO)) > asked)
+
+
+async def test_a_board_that_is_sending_a_long_strike_is_left_alone(bench):
+    async with bench.running():
+        bench.say(bench.hello(0, 0))
+        await bench.until(lambda: len(bench.said(encode.ASK_CLOCK)) > 2)
+        asked = len(bench.said(encode.ASK_HELLO))
+        part, _ = encode.strike(
+            sequence=0, flags=0, span_ticks=700, scan_ticks=np.arange(20, dtype=np.uint32),
+            counts=np.full((20, 1, 16), 50, np.uint16),
+        )  # fmt: skip
+        bench.say(bench.status(0, 1))
+        await asyncio.sleep(0.1)
+        bench.say(part, bench.status(0, 1))
+        await bench.until(lambda: sum(isinstance(e, BoardReport) for e in bench.events) == 2)
+        await asyncio.sleep(0.05)
+        assert len(bench.said(encode.ASK_HELLO)) == asked
+
+
+async def test_records_of_a_start_whose_answer_was_lost_are_not_taken_for_those_of_another(bench):
+    """Records do not say of which start they are; the board began anew just before it was asked."""
+    async with bench.running():
+        bench.deaf = True
+        bench.say(bench.hello(0, 0))
+        await bench.until(lambda: len(bench.said(encode.ASK_HELLO)) == 2)
+        # It heard that, and sends; its answer is lost, and so is all that its status might tell.
+        bench.say(bench.reading(0), bench.reading(1), bench.status(0, 2))
+        await bench.until(lambda: len(bench.said(encode.ASK_HELLO)) > 2)
+        assert bench.stored() == []
+        bench.say(bench.hello(0, 2, boot=8))
+        bench.deaf = False
+        await bench.until(lambda: (8, 0) in bench.said(encode.SEND_AGAIN))
+        bench.say(bench.reading(0), bench.reading(1))
+        await bench.until(lambda: confirmed(bench) == (8, 1))
+    assert sorted(bench.stored()) == [0, 1]
+    assert [boot.boot_key for boot in bench.recorder.boots] == ["00000007", "00000008"]
