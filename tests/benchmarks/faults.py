@@ -160,13 +160,18 @@ def mixed(folder: Path | None, times: int, chance: random.Random) -> dict[str, A
         asked = [board.url for board in boards]
         asked += [word for player in PLAYERS for word in ("--player", player)]
         books, done, at_risk = Books(), Counter[str](), Counter[str]()
+        fetched_s = [0.0]
         logger = shop.log(*asked)
         for _ in range(times):
             fault = chance.choice(_MIXTURE)
             board = chance.choice(boards)
             if fault in ("restart", "brown"):
-                with contextlib.suppress(TimeoutError):
-                    wait(lambda b=board: held(b) <= _FEW, "few records held", 20)  # type: ignore[misc]
+                began_s = time.monotonic()
+                try:
+                    few_s = wait(lambda b=board: held(b) <= _FEW, "few records held", 20)  # type: ignore[misc]
+                    fetched_s.append(few_s - began_s)
+                except TimeoutError:
+                    books.wrong.append(f"{board.id}: {held(board)} records not fetched in 20 s")
             done[fault] += 1
             at_risk[fault] += sum(map(held, boards if fault in ("kill", "stop") else [board]))
             if fault == "kill":
@@ -186,7 +191,10 @@ def mixed(folder: Path | None, times: int, chance: random.Random) -> dict[str, A
         shop.end(logger)
         for board in boards:
             books.compare(shop, board)
-        return {"times": dict(done), "held_by_boards_then": dict(at_risk)} | books.told()
+        return {
+            "times": dict(done), "held_by_boards_then": dict(at_risk),
+            "all_but_a_few_fetched_s": spread(fetched_s),
+        } | books.told()  # fmt: skip
 
 
 def two_loggers(folder: Path | None, seconds: float) -> dict[str, Any]:
