@@ -167,6 +167,11 @@ class BoardConnection:
             while self.in_hand:
                 self._taken.clear()
                 await self._taken.wait()
+            if self._boot is not None and self._before_hello:
+                # Very likely of the start that was greeted, and a board whose cable was pulled may
+                # not have them any more.
+                held, self._before_hello = self._before_hello, []
+                await to_its_end(self._boot.take(held))
             raise
 
     async def _work(self) -> None:

@@ -366,3 +366,18 @@ async def test_records_of_a_start_whose_answer_was_lost_are_not_taken_for_those_
         await bench.until(lambda: confirmed(bench) == (8, 1))
     assert sorted(bench.stored()) == [0, 1]
     assert [boot.boot_key for boot in bench.recorder.boots] == ["00000007", "00000008"]
+
+
+async def test_what_was_held_back_is_kept_when_the_line_drops(bench):
+    """The cable was pulled, and the board's supply with it."""
+    async with bench.running() as running:
+        bench.deaf = True
+        bench.say(bench.hello(0, 0))
+        await bench.until(lambda: len(bench.said(encode.ASK_CLOCK)) > 2)
+        bench.say(bench.reading(0), bench.reading(1))
+        await asyncio.sleep(0.02)
+        assert bench.stored() == []
+        bench.link.hang_up()
+        with pytest.raises(LinkClosedError):
+            await running
+    assert bench.stored() == [0, 1]
