@@ -1,0 +1,1 @@
+"""scratch package while rooms move"""
