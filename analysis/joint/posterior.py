@@ -48,12 +48,15 @@ SESSION = 6
 LOCAL = HEAD + SESSION - 1
 # Columns of a press's derivatives in the order of the local vector, from the head's third on.
 _SHARED = (HEEL, TOE, HALF, EDGE, FLAT, ASIDE, POWER, SHARE, REACH, OUTWARD, ASIDE)
-ITERS = [3, 3]
+CENTRE, OUT, STEP = 4, 11, 0.8
 _DOF_CELLS = 5.0
 _DOF_SWING = 5.0
 _FREE_T_MM = 100.0
 # Nodes of a press's contact, in its standard deviations.
-_Z = np.linspace(-2.6, 2.6, 7)
+_Z = np.linspace(-3.0, 3.0, 7)
+# Weights of reweighted least squares overstate what heavy-tailed noise tells: a Student density has
+# (nu + 1)/(nu + 3) of that information (Lange, Little, Taylor, J. Am. Stat. Assoc. 84 (1989) 881).
+_TOLD = (_DOF_CELLS + 1) / (_DOF_CELLS + 3)
 
 
 @dataclass(frozen=True)
@@ -387,7 +390,7 @@ class Joint:
         cost_k = -(top[..., 0] + np.log(total[..., 0])).sum(axis=1)
         cost_k = cost_k + 0.5 * np.einsum("ki,ki->k", grad, off_s)
         hess = np.repeat(self.precision[None], k, axis=0)
-        em = hess.copy()
+        em, info = hess.copy(), hess.copy()
         root = np.sqrt(share)
         # inverse = low low', so that cross' inverse cross = (low' cross)' (low' cross).
         low = np.swapaxes(np.linalg.cholesky(inverse), -1, -2)
@@ -416,8 +419,6 @@ class Joint:
                 d = np.arange(LOCAL, loc)
                 wcc = wr * cc
                 block[:, d, d] = np.einsum("knm,knmc->kc", part, wcc * cc)
-                block[:, H_T, H_T] = (part * w_t[:, rows]).sum(axis=(1, 2))
-                block[:, H_ETA, H_ETA] = (part * w_c[:, rows]).sum(axis=(1, 2))
                 cross = cross_all[:, at_rows]
                 cross[..., 1, H_ETA] = -w_c[:, rows]
                 cross[..., H_HEEL:LOCAL] = jw[:, at_rows] @ np.moveaxis(
@@ -436,11 +437,21 @@ class Joint:
                 )
                 block -= np.swapaxes(weighted, 1, 2) @ weighted
                 before = block.copy()
+                told = block.copy()
+                for what, w_s, r_s in ((H_T, w_t, r_t), (H_ETA, w_c, r_c)):
+                    w_s, r_s = w_s[:, rows], r_s[:, rows]
+                    before[:, what, what] += (part * w_s).sum(axis=(1, 2))
+                    # Of the Student density itself: w - 2 w^2 r^2 / (nu + 1).
+                    exact = w_s - 2 * (w_s * r_s) ** 2 / (_DOF_SWING + 1)
+                    told[:, what, what] += (part * exact).sum(axis=(1, 2))
+                block = before.copy()
                 mean = np.einsum("knm,knml->knl", part, slope)
                 spread = ((slope - mean[:, :, None]) * root[:, rows][..., None]).reshape(
                     k, nj * m, loc
                 )
-                block -= np.swapaxes(spread, 1, 2) @ spread
+                missing = np.swapaxes(spread, 1, 2) @ spread
+                block -= missing
+                told -= missing
                 # How the mean of a press's contact follows what is shared.
                 away = s.t[:, rows] - (share[:, rows] * s.t[:, rows]).sum(axis=-1, keepdims=True)
                 follow_all[:, at_rows] = -np.einsum("knm,knml->knl", share[:, rows] * away, slope)
@@ -454,12 +465,13 @@ class Joint:
                 grad[:, at] += mean.sum(axis=1)
                 hess[:, at[:, None], at] += block
                 em[:, at[:, None], at] += before
+                info[:, at[:, None], at] += told
             crosses.append(cross_all)
             follows.append(follow_all)
         if extra is not None:
             grad, hess, cost_k = grad + extra.grad, hess + extra.hess, cost_k + extra.cost
-            em = em + extra.hess
-        return _Normal(cost_k, grad, hess, em, share, own_step, inverse, crosses, follows, cost)
+            em, info = em + extra.hess, info + _TOLD * extra.hess
+        return _Normal(cost_k, grad, hess, em, info, share, own_step, inverse, crosses, follows, cost)
 
     def _contact_move(self, normal: _Normal, move: FloatArray) -> FloatArray:
         """How the presses' contacts follow what is shared, (k, n)."""
@@ -538,7 +550,7 @@ class Joint:
 
     def fit(self) -> SharedPosterior:
         p = self.priors
-        coarse = np.arange(-20.0, 20.1, 5.0) + p.delivery_mm
+        coarse = (np.arange(-20.0, 20.1, 5.0) if p.delivery_u_mm > 1 else np.array([0.0])) + p.delivery_mm
         state = self._start(coarse)
         # Far from the answer most cells look like outliers: with the noise taken for greater at
         # first, the search goes straight there (graduated: Blake and Zisserman, Visual
@@ -551,19 +563,97 @@ class Joint:
         normal = self._evaluate(coarse, state)
         self._scales(coarse, state, normal)
         normal = self._evaluate(coarse, state)
-        fine = _nodes(coarse, self._evidence(coarse, normal))
-        near = np.abs(fine[:, None] - coarse).argmin(axis=1)
-        state = _State(
-            state.t[near],
-            state.own[:, near],
-            state.shared[near],
-            np.full(len(fine), 1e-3),
-            np.full(len(fine), np.inf),
-        )
-        state = self._search(fine, state, ITERS[0], place=ITERS[0])
-        state = self._from_neighbours(fine, state)
-        state = self._search(fine, state, ITERS[1], place=ITERS[1] - 1)
-        return self._answer(fine, state)
+        best = int(np.argmax(self._evidence(coarse, normal)))
+        return self._answer(*self._outward(float(coarse[best]), _picked(state, best)))
+
+    def _outward(self, at: float, s: _State) -> tuple[FloatArray, _State]:
+        """From the best node outward both ways, each node from the one before: all in one valley."""
+        node = np.array([at])
+        for _ in range(CENTRE):
+            s = self._search(node, s, 3, place=2)
+            normal = self._evaluate(node, s)
+            self._scales(node, s, normal)
+            follow = self._response(node, s, normal)
+            # Newton along the delivery itself.
+            slope, curve = self._along_delivery(node, s, normal, follow)
+            step = float(np.clip(-slope / max(curve, 0.05), -4.0, 4.0))
+            there, moved = self._moved(node, s, normal, follow, np.array([step]))
+            moved = self._search(there, moved, 2, place=1)
+            if self._price(there, moved) < self._price(node, s) + 1.0:
+                node, s = there, moved
+        s = self._search(node, s, 4, place=2)
+        normal = self._evaluate(node, s)
+        follow = self._response(node, s, normal)
+        _, curve = self._along_delivery(node, s, normal, follow)
+        sd = float(np.clip(1 / np.sqrt(max(curve, 1e-3)), 1.0, 2.5))
+        nodes, found = [float(node[0])], [s]
+        evidence = [-self._price(node, s)]
+        pair, low = np.repeat(node, 2), 0
+        both = _joined(s, s)
+        normal = self._evaluate(pair, both)
+        for _ in range(OUT):
+            follow = self._response(pair, both, normal)
+            pair, both = self._moved(pair, both, normal, follow, STEP * sd * np.array([-1.0, 1.0]))
+            both = self._search(pair, both, 3, place=1)
+            normal = self._evaluate(pair, both)
+            value = np.array([-self._price(pair[i : i + 1], _picked(both, i)) for i in (0, 1)])
+            for side in range(2):
+                nodes.append(float(pair[side]))
+                found.append(_picked(both, side))
+                evidence.append(float(value[side]))
+            low = low + 1 if (value < max(evidence) - 4.0).all() else 0
+            if low == 2:
+                break
+        order = np.argsort(nodes)
+        states = found[order[0]]
+        for i in order[1:]:
+            states = _joined(states, found[i])
+        return np.array(nodes)[order], states
+
+    def _price(self, nodes: FloatArray, s: _State) -> float:
+        p = self.priors
+        return float(s.cost[0] + 0.5 * ((nodes[0] - p.delivery_mm) / p.delivery_u_mm) ** 2)
+
+    def _response(self, nodes: FloatArray, s: _State, normal: _Normal) -> FloatArray:
+        """How what is shared follows the mean delivery, (k, size)."""
+        shift = 0.2
+        other = self._evaluate(nodes + shift, s)
+        by = (other.grad - normal.grad) / shift
+        return -np.linalg.solve(self._positive(normal.em, normal.hess, 0.1), by[..., None])[..., 0]
+
+    def _along_delivery(self, nodes, s, normal, follow) -> tuple[float, float]:
+        """Slope and curvature of the cost along the delivery, the rest following."""
+        shift = 0.2
+        p = self.priors
+        up, down = (self._evaluate(nodes + d, s) for d in (shift, -shift))
+        slope = float((up.cost - down.cost)[0]) / (2 * shift)
+        curve = float((up.cost + down.cost - 2 * normal.cost)[0]) / shift**2
+        by = (up.grad - down.grad)[0] / (2 * shift)
+        slope += float(normal.grad[0] @ follow[0])
+        curve += float(by @ follow[0])
+        off = (nodes[0] - p.delivery_mm) / p.delivery_u_mm**2
+        return slope + float(off), curve + 1 / p.delivery_u_mm**2
+
+    def _moved(self, nodes, s: _State, normal, follow, step) -> tuple[FloatArray, _State]:
+        """The state at other deliveries: as Newton foretells, or all contacts the other way."""
+        k = len(nodes)
+        heads = np.arange(self.nh) * HEAD + H_T
+        found = []
+        plain = np.zeros_like(follow)
+        plain[:, heads] = -1.0
+        for way in (follow, plain):
+            move = np.clip(way * step[:, None], -2 * self._limits(), 2 * self._limits())
+            shared = s.shared + move
+            at = self.base + S_SHARE
+            shared[:, at] = np.clip(shared[:, at], 0.0, 0.6)
+            own = s.own
+            if way is follow:
+                own = own + np.moveaxis(np.clip(self._own_move(normal, move), -3, 3), -1, 0)
+            t, own = _replace(s.t, own, normal.share, move[:, heads][:, self.head])
+            one = _State(t, own, shared, np.full(k, 1e-3), np.full(k, np.inf))
+            found.append((one, self._evaluate(nodes + step, one).cost))
+        (a, cost_a), (b, cost_b) = found
+        return nodes + step, _chosen(cost_a <= cost_b, a, b)
 
     def _search(self, nodes, s: _State, steps: int, place: int) -> _State:
         kept, normal = s, self._evaluate(nodes, s)
@@ -608,37 +698,10 @@ class Joint:
         inv = np.linalg.inv(np.linalg.cholesky(em))
         inside = inv @ normal.hess @ np.swapaxes(inv, 1, 2)
         value, vector = np.linalg.eigh((inside + np.swapaxes(inside, 1, 2)) / 2)
-        value = np.maximum(np.abs(value), 0.08) + lam[:, None]
+        value = np.maximum(np.abs(value), 0.02) + lam[:, None]
         g = (inv @ normal.grad[..., None])[..., 0]
         part = (np.swapaxes(vector, 1, 2) @ g[..., None])[..., 0] / value
         return -(np.swapaxes(inv, 1, 2) @ (vector @ part[..., None]))[..., 0]
-
-    def _from_neighbours(self, nodes: FloatArray, s: _State) -> _State:
-        """Take over from the node beside what costs less here."""
-        k = len(nodes)
-        normal = self._evaluate(nodes, s)
-        s = _State(s.t, s.own, s.shared, s.lam, normal.cost)
-        for side in (np.maximum(np.arange(k) - 1, 0), np.minimum(np.arange(k) + 1, k - 1)):
-            # The aim moves: contacts go the other way, what the strip saw stays.
-            gap = nodes - nodes[side]
-            for part in (0.0, 1.0):
-                shared = s.shared[side].copy()
-                shift = part * gap
-                shared[:, np.arange(self.nh) * HEAD + H_T] -= shift[:, None]
-                t = s.t[side] - shift[:, None, None]
-                own = s.own[:, side].copy()
-                own[1] += shift[:, None, None]
-                other = _State(t, own, shared, s.lam, s.cost)
-                cost = self._evaluate(nodes, other).cost
-                better = cost < s.cost - 0.05
-                s = _State(
-                    np.where(better[:, None, None], t, s.t),
-                    np.where(better[None, :, None, None], own, s.own),
-                    np.where(better[:, None], shared, s.shared),
-                    np.where(better, 1e-3, s.lam),
-                    np.where(better, cost, s.cost),
-                )
-        return s
 
     def _limits(self) -> FloatArray:
         limit = np.full(self.size, 0.5)
@@ -735,13 +798,29 @@ class Joint:
     def _evidence(self, nodes, normal) -> FloatArray:
         p = self.priors
         prior = 0.5 * ((nodes - p.delivery_mm) / p.delivery_u_mm) ** 2
-        _, logdet = np.linalg.slogdet(_safe(normal.hess))
+        _, logdet = np.linalg.slogdet(self._information(normal))
         return -(normal.cost + prior) - 0.5 * logdet
+
+    def _information(self, normal: _Normal) -> FloatArray:
+        """Hessian of what is shared, of heavy-tailed swings, positive whatever a node says."""
+        return self._positive(normal.em, normal.info, 0.02)
+
+    @staticmethod
+    def _positive(whole: FloatArray, hess: FloatArray, least: float) -> FloatArray:
+        """The Hessian, in no direction less than this part of that with contacts known."""
+        low = np.linalg.cholesky(whole)
+        inv = np.linalg.inv(low)
+        inside = inv @ hess @ np.swapaxes(inv, 1, 2)
+        value, vector = np.linalg.eigh((inside + np.swapaxes(inside, 1, 2)) / 2)
+        half = low @ vector
+        return np.asarray((half * np.maximum(value, least)[:, None, :]) @ np.swapaxes(half, 1, 2))
 
     def _answer(self, nodes, s: _State) -> SharedPosterior:
         normal = self._evaluate(nodes, s)
-        hess = _safe(normal.hess)
-        logw = self._evidence(nodes, normal) + np.log(_widths(nodes))
+        hess = self._information(normal)
+        p = self.priors
+        off = (nodes - p.delivery_mm) / p.delivery_u_mm
+        along = _Along(nodes, -(normal.cost + 0.5 * off**2), np.linalg.slogdet(hess)[1])
         cov = np.linalg.inv(hess)
         heads = np.arange(self.nh) * HEAD
         pick = np.concatenate([heads + H_T, heads + H_FLAT])
@@ -749,29 +828,91 @@ class Joint:
         mean = (normal.share * s.t).sum(-1)
         u = np.sqrt((normal.share * (s.t - mean[..., None]) ** 2).sum(-1))
         v = (normal.share * (s.t + s.own[1])).sum(-1)
-        best = int(np.argmax(logw))
+        best = along.best
         ends = np.zeros((2, self.n))
         m = s.t.shape[-1]
         for g in self.groups:
             theta = self._theta(s.t, s.own, s.shared, g.rows)[:, best].reshape(SIZE, -1, m)
             ends[:, g.rows] = (_ends_in_print(theta) * normal.share[best, g.rows]).sum(-1)
+        covariance = along.mean(cov[:, pick[:, None], pick])
+        fine = along.fine
         return SharedPosterior(
-            nodes,
-            logw - logw.max(),
-            s.shared[:, heads + H_T],
-            s.shared[:, heads + H_FLAT],
-            cov[:, pick[:, None], pick],
-            mean,
-            u,
-            v,
-            normal.cost_press.min(-1),
-            own_var,
+            fine,
+            along.log_weight,
+            along.follow(s.shared[:, heads + H_T]),
+            along.follow(s.shared[:, heads + H_FLAT]),
+            np.repeat(covariance[None], len(fine), axis=0),
+            along.follow(mean),
+            np.repeat(np.sqrt(along.mean(u**2))[None], len(fine), axis=0),
+            along.follow(v),
+            along.mean(normal.cost_press.min(-1)),
+            along.mean(own_var),
             self.s_c,
             self.s_t,
             self.noise,
-            s.shared,
+            s.shared[best],
             ends,
         )
+
+
+class _Along:
+    """What changes smoothly along the mean delivery, from nodes that are each a little off."""
+
+    def __init__(self, nodes: FloatArray, price: FloatArray, logdet: FloatArray) -> None:
+        self.best = int(np.argmax(price))
+        self._nodes = nodes
+        off = price - price.max()
+        near = np.exp(0.5 * np.maximum(off, -10.0))
+        x = nodes - nodes[self.best]
+        if len(nodes) < 4:
+            self.fine, self.log_weight = nodes, off
+            self._near, self._x, self._fine_x = near, x, x
+            return
+        # Determinants of what contacts take away are noisy, and change slowly.
+        line = np.polyfit(x, logdet, 1, w=np.sqrt(near))[0]
+        y = off - 0.5 * line * x
+        # A node that has not settled lies below, never above.
+        inside = off > -9.0
+        inside[max(self.best - 1, 0) : self.best + 2] = True
+        degree = min(4, int(inside.sum()) - 2)
+        trust = near[inside].copy()
+        for _ in range(8):
+            curve = np.polyfit(x[inside], y[inside], max(degree, 2), w=np.sqrt(trust))
+            left = y[inside] - np.polyval(curve, x[inside])
+            trust = near[inside] / (1 + (left / np.where(left < 0, 0.5, 1.5)) ** 2)
+        grid = np.linspace(x[inside][0], x[inside][-1], 201)
+        log = np.polyval(curve, grid)
+        w = np.exp(log - log.max())
+        w /= w.sum()
+        mean = float(w @ grid)
+        sd = float(np.sqrt(w @ (grid - mean) ** 2))
+        at = mean + sd * np.linspace(-2.7, 2.7, 9)
+        self._near, self._x = near, x
+        self._fine_x = np.clip(at, grid[0], grid[-1])
+        self.fine = self._fine_x + nodes[self.best]
+        log = np.interp(self._fine_x, grid, log)
+        self.log_weight = log - log.max() - 1e3 * (np.abs(at - self._fine_x) > 1e-9)
+
+    def mean(self, values: FloatArray) -> FloatArray:
+        """Mean over the nodes, by their weight."""
+        w = self._near**2 / (self._near**2).sum()
+        return np.asarray(np.tensordot(w, values, 1))
+
+    def follow(self, values: FloatArray) -> FloatArray:
+        """(k, n) at the fine nodes: quadratics through the nodes."""
+        flat = values.reshape(len(values), -1)
+        if len(values) < 4:
+            return values
+        x = np.vander(self._x, 3)
+        trust = np.repeat(self._near[:, None], flat.shape[1], axis=1)
+        for _ in range(3):
+            normal = np.einsum("ki,kn,kj->nij", x, trust, x) + 1e-9 * np.eye(3)
+            right = np.einsum("ki,kn,kn->ni", x, trust, flat)
+            curve = np.linalg.solve(normal, right[..., None])[..., 0]
+            left = flat - x @ curve.T
+            trust = self._near[:, None] / (1 + (left / 0.5) ** 2)
+        out = np.vander(self._fine_x, 3) @ curve.T
+        return np.asarray(out.reshape(len(self.fine), *values.shape[1:]))
 
 
 @dataclass
@@ -788,6 +929,7 @@ class _Normal:
     grad: FloatArray
     hess: FloatArray
     em: FloatArray
+    info: FloatArray
     share: FloatArray
     own_step: FloatArray
     inverse: FloatArray
@@ -808,6 +950,7 @@ class _Normal:
             pick(self.grad, other.grad),
             pick(self.hess, other.hess),
             pick(self.em, other.em),
+            pick(self.info, other.info),
             pick(self.share, other.share),
             pick(self.own_step, other.own_step),
             pick(self.inverse, other.inverse),
@@ -815,6 +958,33 @@ class _Normal:
             [pick(a, b) for a, b in zip(self.follows, other.follows, strict=True)],
             pick(self.cost_press, other.cost_press),
         )
+
+
+def _picked(s: _State, i: int) -> _State:
+    """One of the nodes."""
+    one = slice(i, i + 1)
+    return _State(s.t[one], s.own[:, one], s.shared[one], s.lam[one], s.cost[one])
+
+
+def _joined(a: _State, b: _State) -> _State:
+    return _State(
+        np.concatenate([a.t, b.t]),
+        np.concatenate([a.own, b.own], axis=1),
+        np.concatenate([a.shared, b.shared]),
+        np.concatenate([a.lam, b.lam]),
+        np.concatenate([a.cost, b.cost]),
+    )
+
+
+def _chosen(first: FloatArray, a: _State, b: _State) -> _State:
+    """At each node one of two."""
+    return _State(
+        np.where(first[:, None, None], a.t, b.t),
+        np.where(first[None, :, None, None], a.own, b.own),
+        np.where(first[:, None], a.shared, b.shared),
+        np.where(first, a.lam, b.lam),
+        np.where(first, a.cost, b.cost),
+    )
 
 
 def _safe(hess: FloatArray) -> FloatArray:
