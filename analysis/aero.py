@@ -14,12 +14,6 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 
-# ISO 2533: specific gas constant of dry air, zero of the Celsius scale, Sutherland's two constants.
-_GAS_CONSTANT = 287.05287
-_ZERO_C_K = 273.15
-_SUTHERLAND = 1.458e-6
-_SUTHERLAND_K = 110.4
-
 
 @dataclass(frozen=True, slots=True)
 class Air:
@@ -39,38 +33,6 @@ class Air:
     def __post_init__(self) -> None:
         if not (self.density_kg_m3 > 0 and self.viscosity_m2_s > 0):
             raise ValueError("density and viscosity of air must be positive")
-
-
-def air_at(temperature_c: float, pressure_hpa: float = 1013.25) -> Air:
-    """Dry air of a temperature and a pressure.
-
-    Parameters
-    ----------
-    temperature_c : float
-        Degrees Celsius, above -100.
-    pressure_hpa : float
-        At the place itself, not reduced to sea level, hPa, > 0.
-
-    Returns
-    -------
-    Air
-
-    Raises
-    ------
-    ValueError
-        Temperature or pressure out of range.
-
-    Notes
-    -----
-    Density by the gas law, dynamic viscosity by Sutherland's formula (ISO 2533:1975, 2.2 and 2.12).
-    Moist air is lighter by up to 1 %, which is left out.
-    """
-    if not (temperature_c > -100 and pressure_hpa > 0):
-        raise ValueError("temperature in °C above -100 and a positive pressure in hPa, please")
-    kelvin = temperature_c + _ZERO_C_K
-    density = 100.0 * pressure_hpa / (_GAS_CONSTANT * kelvin)
-    dynamic = _SUTHERLAND * kelvin**1.5 / (kelvin + _SUTHERLAND_K)
-    return Air(density, dynamic / density)
 
 
 class Aerodynamics(Protocol):
@@ -99,27 +61,13 @@ class Aerodynamics(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class ConstantAerodynamics:
-    """The same drag and lift coefficients throughout; both 0 is flight in a vacuum."""
-
-    drag: float = 0.25
-    lift: float = 0.15
-
-    def coefficients(
-        self, speed_m_s: FloatArray, spin_ratio: FloatArray, reynolds: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """See `Aerodynamics.coefficients`."""
-        return np.full_like(speed_m_s, self.drag), np.full_like(speed_m_s, self.lift)
-
-
-@dataclass(frozen=True, slots=True)
 class SmitsSmith:
     """Wind-tunnel fit of Smits and Smith (1994), constants from memory.
 
     ``Cd = 0.24 + 0.18 S + 0.06 sin(pi (Re - 90000) / 200000)``, ``Cl = 0.54 S^0.4``.
 
     They measured 70 000 < Re < 210 000 and spin ratios of about 0.08 to 0.2 (from memory). Short
-    irons go beyond; `analysis.shot` carries a doubt that covers it.
+    irons go beyond.
     """
 
     def coefficients(

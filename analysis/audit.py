@@ -69,29 +69,6 @@ class Agreement:
 
 
 @dataclass(frozen=True, slots=True)
-class Repeatability:
-    """Scatter of one way of measuring, from pairs of the same thing.
-
-    Attributes
-    ----------
-    n : int
-        Pairs.
-    difference_rms : float
-        Root mean square of the differences; the mean difference is taken to be 0, as it is the same
-        method twice.
-    coefficient : float
-        ``2 * difference_rms``: two measurements of the same thing differ by less, 19 times of 20.
-    within_sd : float
-        Standard deviation of a single measurement, ``difference_rms / sqrt(2)``.
-    """
-
-    n: int
-    difference_rms: float
-    coefficient: float
-    within_sd: float
-
-
-@dataclass(frozen=True, slots=True)
 class SessionLevel:
     """What to take off every board reading of the session.
 
@@ -205,30 +182,6 @@ def agreement(
         level=level,
         odd_pairs=_odd(difference),
     )
-
-
-def repeatability(first: ArrayLike, second: ArrayLike) -> Repeatability:
-    """Scatter of one method from two measurements of each thing (Bland and Altman 1986).
-
-    Parameters
-    ----------
-    first, second : array_like
-        Shape (n,), n >= 3, same unit.
-
-    Returns
-    -------
-    Repeatability
-
-    Raises
-    ------
-    NoAnswerError
-        Fewer than 3 pairs.
-    ValueError
-        Lengths differ or numbers not finite.
-    """
-    a, b = _pairs(first, second, FEWEST_PAIRS)
-    rms = float(np.sqrt(np.mean((a - b) ** 2)))
-    return Repeatability(int(a.size), rms, 2.0 * rms, rms / math.sqrt(2.0))
 
 
 def check_marks(

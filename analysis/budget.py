@@ -266,7 +266,7 @@ def lie_contributions(
     hands_mm, lie_deg : float
         Sole to hands along the club, mm, and the club's static lie, degrees.
     u_gain_mm : float
-        From cells that are not evened exactly (`evening.position_uncertainty_mm`).
+        From cells that are not evened exactly.
     u_fit_mm : float
         Common to all strikes of the club, from the footprint fit; not what averages out.
 

@@ -28,12 +28,6 @@ class Interval:
         return (self.high - self.low) / 2
 
 
-def t_below(x: float, dof: float) -> float:
-    """Probability that Student's t lies below ``x``; ``dof`` may be infinite (normal)."""
-    # stdtr has no limit at infinity; above 1e8 the two agree to all digits.
-    return float(stdtr(min(dof, 1e8), x))
-
-
 def stein_sample_size(sd: float, dof: float, half_width: float, *, confidence: float = 0.90) -> int:
     """Whole sample that brings a mean's interval to ``half_width`` with certainty.
 

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import FloatArray, cell_middles_mm
+from analysis.conventions import FloatArray
 from analysis.roller import (
     FEWEST_SCANS,
     CellState,
@@ -333,41 +333,3 @@ def _scatter(residual: FloatArray, way: NDArray[np.int_], number: NDArray[np.int
     dof = np.maximum(number - 2, 1)
     pooled = float(np.sum(squares) / np.sum(np.where(number > 2, number - 2, 0)))
     return np.asarray(np.sqrt(np.maximum(squares / dof, pooled)))
-
-
-def position_uncertainty_mm(
-    evened_counts: ArrayLike, relative_u_gain: ArrayLike, pitch_mm: float
-) -> float:
-    """How far gains that are a little wrong move the centre of one pressure patch.
-
-    The centre is ``sum(w x) / sum(w)``; a relative gain error of cell i moves it by
-    ``w_i (x_i - centre) / sum(w)`` of itself (GUM 5.1.2). It is common to all strikes at the same
-    place, so it does not average out.
-
-    Parameters
-    ----------
-    evened_counts : array_like
-        Shape (cells,): pressure of one row; NaN and negative values count as 0.
-    relative_u_gain : array_like
-        Shape (cells,): relative standard uncertainty of each gain; NaN counts as 0.
-    pitch_mm : float
-        Pitch, mm.
-
-    Returns
-    -------
-    float
-        Standard uncertainty of the centre, mm.
-
-    Raises
-    ------
-    NoAnswerError
-        Nothing is pressed.
-    """
-    weight = np.maximum(np.nan_to_num(np.asarray(evened_counts, dtype=np.float64)), 0.0)
-    relative = np.nan_to_num(np.asarray(relative_u_gain, dtype=np.float64))
-    total = float(np.sum(weight))
-    if total <= 0:
-        raise NoAnswerError("no cell is pressed, so there is no centre")
-    place = cell_middles_mm(weight.size, pitch_mm)
-    lever = place - float(np.sum(weight * place)) / total
-    return float(np.sqrt(np.sum((weight * lever * relative) ** 2)) / total)

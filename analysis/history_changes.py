@@ -111,11 +111,6 @@ def change_points(
     return posteriors, float(weight @ wobbles)
 
 
-def log_evidence(series: Series, wobble: float, level_sd: float = LEVEL_SD_DEG) -> float:
-    """Log density of a series, summed over all ways its changes may lie."""
-    return _posterior(series, wobble, level_sd)[1]
-
-
 def _posterior(series: Series, wobble: float, level_sd: float) -> tuple[ChangePosterior, float]:
     n = series.values.size
     seg, mean, var = _stretches(series.values, series.u, wobble, level_sd)

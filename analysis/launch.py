@@ -32,32 +32,20 @@ _HEAD_KG_PER_MM = -0.007 / 12.7
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """How a player brings a club to the ball, each with its standard uncertainty.
-
-    All defaults: common practice, no source; the uncertainties are meant to cover most players.
-    """
+    """How a player brings a club to the ball. All defaults: common practice, no source."""
 
     loft_share: float = 0.84
     """Loft at impact over the club's own loft: hands ahead of the ball take loft off."""
-    u_loft_share: float = 0.07
     attack_deg: float = -3.5
     """Path of the head against the horizontal, negative = downward."""
-    u_attack_deg: float = 1.5
     restitution: float = 0.78
     """Coefficient of restitution of ball against iron, less where it is struck off-centre."""
-    u_restitution: float = 0.04
-    spin_factor: float = 1.0
-    """Spin over that of the rolling ball: more on a clean, dry face, less off wet grass."""
-    u_spin_factor: float = 0.15
 
     def __post_init__(self) -> None:
         if not (0.3 < self.loft_share <= 1.2 and abs(self.attack_deg) < 20):
             raise ValueError("loft_share lies within 0.3 and 1.2, attack_deg within -20 and 20")
-        if not (0 < self.restitution <= 1 and self.spin_factor > 0):
-            raise ValueError("restitution lies within 0 and 1, spin_factor must be positive")
-        doubts = (self.u_loft_share, self.u_attack_deg, self.u_restitution, self.u_spin_factor)
-        if min(doubts) < 0:
-            raise ValueError("a standard uncertainty cannot be negative")
+        if not 0 < self.restitution <= 1:
+            raise ValueError("restitution lies within 0 and 1")
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from analysis.contact import MOST_MORE_SWINGS
 from analysis.conventions import FloatArray
 from analysis.correction import head_room_deg
 from analysis.plan_chances import bends
@@ -94,8 +93,7 @@ def next_club(
     -----
     The distribution is taken as normal, and neighbours' steps are left out of the look ahead; both
     only price swings, no bend rests on them. The stop does not bias the plan: its chances are
-    posterior ones, which do not depend on why one stopped; intervals that hold against any stopping
-    rule are in `analysis.plan_anytime`.
+    posterior ones, which do not depend on why one stopped.
     """
     rules, swing = rules or PlanRules(), swing or SwingRules()
     if tuple(club.label for club in clubs) != posterior.labels:
@@ -134,46 +132,6 @@ def next_club(
     return advice(None, 0, why, marks)
 
 
-def swings_to_carry(
-    posterior: SetPosterior, clubs: Sequence[PlanClub], rules: PlanRules | None = None
-) -> dict[str, int | None]:
-    """Tell how many more swings of a club alone would let the evidence carry a bend of it.
-
-    Parameters
-    ----------
-    posterior, clubs, rules
-        As for `next_club`.
-
-    Returns
-    -------
-    dict
-        For clubs that would be bent if their mean were sure, but not yet: 1 to
-        `MOST_MORE_SWINGS` if the mean stays where it is, or None if no number of swings does it
-        and something else must be known better, as a rule the level. Other clubs are left out.
-
-    Raises
-    ------
-    NoAnswerError
-        A wish that cannot be turned into degrees.
-    ValueError
-        Clubs and posterior differ.
-    """
-    rules = rules or PlanRules()
-    if tuple(club.label for club in clubs) != posterior.labels:
-        raise ValueError("the plan's clubs and the posterior's are not the same")
-    look = _LookAhead(posterior, clubs, rules)
-    nothing = np.zeros(len(clubs))
-    plenty = posterior.strikes + rules.fewest_strikes
-    sure = look._gain(look.off[:, None], nothing, plenty)[:, 0]
-    out: dict[str, int | None] = {}
-    for j, label in enumerate(posterior.labels):
-        if look.now[j] > 0 or sure[j] <= 0:
-            continue
-        runs = range(1, MOST_MORE_SWINGS + 1)
-        out[label] = next((run for run in runs if look.carried_after(j, run)), None)
-    return out
-
-
 class _LookAhead:
     def __init__(
         self, posterior: SetPosterior, clubs: Sequence[PlanClub], rules: PlanRules
@@ -201,11 +159,6 @@ class _LookAhead:
             if each > best[0]:
                 best = (each, run)
         return best
-
-    def carried_after(self, j: int, run: int) -> bool:
-        """Whether so many swings would carry a bend of club j if its mean stayed."""
-        left, strikes, _ = self._after(j, run, marked=False)
-        return bool(self._gain(self.off[:, None], left, strikes)[j, 0] > 0)
 
     def _value(self, j: int, run: int, marked: bool) -> float:
         left, strikes, step = self._after(j, run, marked=marked)

@@ -8,9 +8,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-# A grip is about 26 mm thick where its end is sighted. Common practice, no source.
-GRIP_WIDTH_MM = 26.0
-
 # Offset read with a ruler between rounded grips, and soles lined up by hand: about 2 mm each.
 # Common practice, no source.
 U_OFFSET_MM = 3.0
@@ -26,26 +23,6 @@ class LieStep:
     step_deg: float
     """Positive = the second stands more upright."""
     u_deg: float
-
-
-def offset_from_widths(widths: float, *, grip_width_mm: float = GRIP_WIDTH_MM) -> float:
-    """Grip-end offset in mm of one given in grip widths, keeping its sign.
-
-    Parameters
-    ----------
-    widths : float
-        How many widths of a grip the ends stand apart.
-    grip_width_mm : float
-        Of these grips, > 0.
-
-    Raises
-    ------
-    ValueError
-        The width is not positive.
-    """
-    if not grip_width_mm > 0:
-        raise ValueError("grip_width_mm must be positive")
-    return widths * grip_width_mm
 
 
 def overlay_step(

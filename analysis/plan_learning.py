@@ -7,23 +7,19 @@ bend between them therefore measure R, the sole's radius, once more.
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import FloatArray
 from analysis.lie import SoleArc
-from analysis.set_model_reml import Factor, fit_mixed
 
 # Contacts of one club wander from day to day by about a degree's quarter even with nothing changed
-# (setup, shoes, turf). Common practice, no source; `day_sd_deg` measures it.
+# (setup, shoes, turf). Common practice, no source.
 U_DAY_DEG = 0.25
-# Strikes that one fit of the day's scatter takes; its matrices grow with their square.
-_MOST_STRIKES = 600
 _RADII = 401
 
 
@@ -139,47 +135,6 @@ def learn_from_bends(
         learned, per, u_per, tuple(predicted), tuple(u_predicted), tuple(found), tuple(surprise),
         words,
     )  # fmt: skip
-
-
-def day_sd_deg(
-    club: Sequence[Hashable], session: Sequence[Hashable], lie_error_deg: ArrayLike
-) -> float:
-    """Measure how far a club's lie error wanders from session to session with nothing changed.
-
-    Parameters
-    ----------
-    club, session : sequence, (n,)
-        Of each strike; no club bent in between, mishits left out. The last 600 strikes are used.
-    lie_error_deg : array_like, (n,)
-        Shown by each strike, finite.
-
-    Returns
-    -------
-    float
-        For ``u_day_deg`` of `learn_from_bends`; 0 if the sessions do not differ by more than
-        their strikes explain.
-
-    Raises
-    ------
-    NoAnswerError
-        Too few sessions: nothing to compare.
-    ValueError
-        Lengths differ or a value is not finite.
-
-    Notes
-    -----
-    Sessions are random within fixed clubs, by restricted likelihood (`analysis.set_model_reml`).
-    """
-    values = np.asarray(lie_error_deg, dtype=np.float64)[-_MOST_STRIKES:]
-    if not len(club) == len(session) == np.size(lie_error_deg):
-        raise ValueError("club, session and lie_error_deg need one entry per strike")
-    clubs = list(club)[-_MOST_STRIKES:]
-    pairs = list(zip(clubs, list(session)[-_MOST_STRIKES:], strict=True))
-    names = list(dict.fromkeys(clubs))
-    if len(set(pairs)) < len(names) + 2 or not names:
-        raise NoAnswerError("the day's scatter needs the same clubs in at least 3 sessions: go on")
-    fixed = np.array([[one == name for name in names] for one in clubs], dtype=np.float64)
-    return fit_mixed(values, fixed, [Factor("session", pairs)]).sd("session")
 
 
 def _move(bend: Bent, radius: FloatArray, u_day_deg: float) -> tuple[FloatArray, FloatArray]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
 from statistics import median
@@ -223,12 +222,6 @@ class StrikeSorter:
                 f"at {half:.0f} mm"
             )
         return None
-
-
-def sort_contacts(contacts: Iterable[Contact], rules: SortRules | None = None) -> list[Sorted]:
-    """Sort a whole list, oldest first: the same as feeding a `StrikeSorter` one by one."""
-    sorter = StrikeSorter(rules or SortRules())
-    return [sorter.feed(contact) for contact in contacts]
 
 
 def _strike_reason(contact: Contact) -> str:

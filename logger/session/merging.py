@@ -7,9 +7,6 @@ from pathlib import Path
 from logger.session.fitting import FittingSession
 from logger.store.merge import MergeReport, MergingStore
 
-# Later than anything that was struck: what SQLite can hold.
-_LONG_AFTER_NS = 2**63 - 1
-
 
 def merge_file(own: Path, other: Path) -> MergeReport:
     """Take the data file ``other`` into ``own``: all of it or nothing; ``other`` is not touched.

@@ -78,10 +78,6 @@ class SessionTables(SetTables):
             connection.execute("DELETE FROM sessions WHERE id = ?", (session,))
         return True
 
-    def reopen_session(self, session: int) -> None:
-        """Go on with a session that was ended."""
-        self._update("sessions", session, {"ended_utc_ns": None})
-
     def get_session(self, session: int) -> SessionRow:
         """Return a session."""
         rows = self._sessions("WHERE id = ?", session)

@@ -9,23 +9,7 @@ import pytest
 from scipy import stats
 
 from analysis import estimation
-from analysis.estimation import huber_location, robust_mean, stein_sample_size, t_below
-
-# Two-sided 95 % points of Student's t, as in all standard tables.
-T_TABLE = {
-    1: 12.7062, 2: 4.3027, 3: 3.1824, 4: 2.7764, 5: 2.5706, 9: 2.2622, 10: 2.2281, 15: 2.1314,
-    19: 2.0930, 20: 2.0860, 29: 2.0452, 30: 2.0423, 60: 2.0003, 120: 1.9799,
-}  # fmt: skip
-
-
-@pytest.mark.parametrize(("dof", "t"), T_TABLE.items())
-def test_t_below_agrees_with_the_tables(dof, t):
-    assert t_below(t, dof) == pytest.approx(0.975, abs=3e-6)
-    assert t_below(-t, dof) == pytest.approx(0.025, abs=3e-6)
-
-
-def test_t_below_has_the_normal_as_its_limit():
-    assert t_below(1.959964, math.inf) == pytest.approx(0.975, abs=1e-6)
+from analysis.estimation import huber_location, robust_mean, stein_sample_size
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.contacts import Contact, ContactBuilder, ContactFlag, StripReading
-from analysis.strikes import Kind, SortRules, StrikeSorter, sort_contacts
+from analysis.strikes import Kind, SortRules, StrikeSorter
+
+
+def sort_contacts(contacts, rules=None):
+    sorter = StrikeSorter(rules or SortRules())
+    return [sorter.feed(contact) for contact in contacts]
 
 
 def kinds(contacts: list[Contact], rules: SortRules | None = None) -> list[Kind]:

@@ -5,9 +5,20 @@ import math
 import numpy as np
 import pytest
 
-from analysis.aero import Air, ConstantAerodynamics, SmitsSmith
+from analysis.aero import Air, SmitsSmith
 from analysis.answers import NoAnswerError
 from analysis.flight import BALL_DIAMETER_M, BALL_MASS_KG, Launch, fly
+
+
+class ConstantAerodynamics:
+    """The same coefficients throughout; both 0 is flight in a vacuum."""
+
+    def __init__(self, drag, lift):
+        self.drag, self.lift = drag, lift
+
+    def coefficients(self, speed_m_s, spin_ratio, reynolds):
+        return np.full_like(speed_m_s, self.drag), np.full_like(speed_m_s, self.lift)
+
 
 VACUUM = ConstantAerodynamics(0.0, 0.0)
 # The kinematic viscosity with which the figures of Smits and Smith's coefficients were computed.

@@ -104,11 +104,11 @@ def test_start_share_lies_in_the_published_range():
 def test_professionals_seven_iron():
     # Averages of touring professionals, 7-iron: head 90 mph, attack -4.3 degrees, ball 120 mph,
     # launch 16.3 degrees, 7097 rpm (from memory, ball speed and spin also quoted in print). A
-    # 33-degree club delivered at 23.5. The model's doubts of restitution and spin must cover it.
+    # 33-degree club delivered at 23.5. Spin depends on face and grass most.
     got = impact(23.5, -4.3, 90 * 0.44704)
     assert got.ball_speed_m_s == pytest.approx(120 * 0.44704, rel=0.04)
     assert got.launch_deg == pytest.approx(16.3, abs=2.5)
-    assert got.spin_rpm == pytest.approx(7097, rel=2 * Delivery().u_spin_factor)
+    assert got.spin_rpm == pytest.approx(7097, rel=0.3)
 
 
 def test_speed_and_mass_by_length():
@@ -124,12 +124,10 @@ def test_speed_and_mass_by_length():
         {"attack_deg": 25.0},
         {"restitution": 0.0},
         {"restitution": 1.1},
-        {"spin_factor": 0.0},
-        {"u_loft_share": -0.1},
     ],
 )
 def test_bad_deliveries_are_refused(bad):
-    with pytest.raises(ValueError, match=r"loft_share|restitution|uncertainty"):
+    with pytest.raises(ValueError, match=r"loft_share|restitution"):
         Delivery(**bad)
 
 

@@ -11,7 +11,6 @@ from analysis.audit import (
     audit_line,
     check_marks,
     level_from_marks,
-    repeatability,
 )
 from analysis.budget import coverage_factor
 
@@ -37,20 +36,6 @@ def test_bland_altman_1986(table):
     # From memory: the paper prints -114.3 to -45.1 and 40.9 to 110.1.
     assert found.lower_interval == pytest.approx((-114.3, -45.1), abs=0.15)
     assert found.upper_interval == pytest.approx((40.9, 110.1), abs=0.2)
-
-
-def test_bland_altman_1986_repeatability(table):
-    data = meters(table)
-    large = repeatability(data["large_1"], data["large_2"])
-    mini = repeatability(data["mini_1"], data["mini_2"])
-    assert large.difference_rms == pytest.approx(21.6, abs=0.06)
-    assert mini.difference_rms == pytest.approx(28.2, abs=0.05)
-    # Printed 43.2 is twice the rounded 21.6.
-    assert large.coefficient == pytest.approx(43.2, abs=0.11)
-    assert mini.coefficient == pytest.approx(56.4, abs=0.1)
-    # Second derivation: pooled variance of pairs, one degree of freedom each.
-    pairs = np.array([data["large_1"], data["large_2"]])
-    assert large.within_sd == pytest.approx(math.sqrt(np.mean(np.var(pairs, axis=0, ddof=1))))
 
 
 def test_default_limits_hold_95_percent():
@@ -160,7 +145,7 @@ def test_marks_off_the_sole_are_refused_with_the_likely_reason():
 
 
 def test_too_few_or_broken_pairs_give_no_number():
-    for call in (agreement, repeatability, audit_line):
+    for call in (agreement, audit_line):
         with pytest.raises(NoAnswerError, match="audit more swings"):
             call([1.0, 2.0], [1.0, 2.0])
         with pytest.raises(ValueError, match="same length"):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.evening import Evening, even_cells, position_uncertainty_mm
+from analysis.evening import Evening, even_cells
 from analysis.roller import (
     CellState,
     Direction,
@@ -318,15 +318,3 @@ def test_malformed_passes_are_refused(strip):
         passing_times_us(replace(one, t_us=one.t_us[:-1]), 4095)
     with pytest.raises(ValueError, match="same rows and cells"):
         even([one, replace(one, counts=one.counts[:, :, :20])])
-
-
-def test_position_uncertainty_is_the_scatter_of_centres():
-    rng = np.random.default_rng(6)
-    x = (np.arange(16) - 7.5) * 4.0
-    patch = np.maximum(1.0 - ((x - 5.0) / 15.0) ** 2, 0.0)
-    said = position_uncertainty_mm(patch, np.full(16, 0.05), 4.0)
-    noisy = patch * (1.0 + rng.normal(0.0, 0.05, (20_000, 16)))
-    centres = noisy @ x / noisy.sum(axis=1)
-    assert np.std(centres) == pytest.approx(said, rel=0.03)
-    with pytest.raises(NoAnswerError):
-        position_uncertainty_mm(np.zeros(16), np.full(16, 0.05), 4.0)
