@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.answers import NoAnswerError
-from analysis.budget import coverage_factor
 from analysis.conventions import FloatArray
-from analysis.lines import Line, deming_line, york_line
+from analysis.statistics.budget import coverage_factor
+from analysis.statistics.lines import Line, deming_line, york_line
 
 FEWEST_PAIRS = 3
 # How well a mark is read against the middle of the score lines, the same way every time: half a

@@ -15,11 +15,11 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from analysis.answers import NoAnswerError, Verdict
-from analysis.budget import coverage_factor
 from analysis.conventions import FloatArray
 from analysis.evening import Evening
-from analysis.lines import ordinary_line
 from analysis.roller import CellState, RollerPass, crossed_cells
+from analysis.statistics.budget import coverage_factor
+from analysis.statistics.lines import ordinary_line
 
 NOTHING_TO_DO = "Nothing to do."
 _MICROSECONDS_PER_MINUTE = 60e6

@@ -16,8 +16,8 @@ import numpy as np
 from scipy.special import stdtr
 
 from analysis.answers import NoAnswerError
-from analysis.contact import ContactMean
-from analysis.estimation import Interval
+from analysis.statistics.contact_mean import ContactMean
+from analysis.statistics.estimation import Interval
 
 # Soles are met with radii of 30 to 80 mm front to back; not measured = all of that evenly likely.
 RADIUS_RANGE_MM = (30.0, 80.0)

@@ -20,9 +20,9 @@ from numpy.typing import ArrayLike
 from scipy.special import fdtrc
 
 from analysis.answers import NoAnswerError
-from analysis.budget import coverage_factor
 from analysis.conventions import FloatArray
-from analysis.lines import Line, ordinary_line, york_line
+from analysis.statistics.budget import coverage_factor
+from analysis.statistics.lines import Line, ordinary_line, york_line
 
 FEWEST_POINTS = 4
 # Half of one step of a common inclinometer, 0.1 degree, spread evenly (GUM 4.3.7).

@@ -13,7 +13,6 @@ from itertools import pairwise
 from statistics import median
 
 from analysis.answers import NoAnswerError
-from analysis.estimation import huber_location
 from analysis.gradation_findings import find
 from analysis.gradation_types import (
     ClubOnLine,
@@ -25,8 +24,9 @@ from analysis.gradation_types import (
     Step,
     u_lie,
 )
-from analysis.robust_line import robust_line
 from analysis.set_model_types import LENGTH_STEP_MM
+from analysis.statistics.estimation import huber_location
+from analysis.statistics.robust_line import robust_line
 
 
 def gradation(clubs: Sequence[StaticClub], rules: GradationRules | None = None) -> Gradation:
@@ -53,7 +53,7 @@ def gradation(clubs: Sequence[StaticClub], rules: GradationRules | None = None) 
 
     Notes
     -----
-    Lies follow a robust line along length (`analysis.robust_line`); each club is judged against the
+    Lies follow a robust line along length (`analysis.statistics.robust_line`); each club is judged against the
     line of the others. It is a fault only if it exceeds the tolerance and what the measuring itself
     may have done, with the limit raised for the number of clubs looked at (Sidak). A step that one
     club off the line already explains is not reported again.

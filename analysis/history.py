@@ -16,9 +16,7 @@ from typing import TypeAlias
 import numpy as np
 
 from analysis.answers import NoAnswerError
-from analysis.budget import coverage_factor
 from analysis.conventions import FloatArray
-from analysis.estimation import Interval
 from analysis.history_changes import ChangePosterior, Series, change_points
 from analysis.history_charts import (
     CUSUM_LIMIT,
@@ -30,6 +28,8 @@ from analysis.history_charts import (
     past_mean,
 )
 from analysis.history_split import hang_together, split_sessions
+from analysis.statistics.budget import coverage_factor
+from analysis.statistics.estimation import Interval
 
 # Sessions that make a club's past, if there are more. Common practice, no source.
 PAST_SESSIONS = 3

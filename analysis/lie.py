@@ -1,6 +1,6 @@
 """One club's contact -> its lie error, with everything that makes it doubtful.
 
-The uncertainty is combined in `analysis.budget` (JCGM 100:2008, 5.1.2 and G.4); here it is kept
+The uncertainty is combined in `analysis.statistics.budget` (JCGM 100:2008, 5.1.2 and G.4); here it is kept
 apart by what is the club's own and what all clubs of a session share.
 """
 
@@ -14,10 +14,10 @@ from enum import Enum
 import numpy as np
 
 from analysis.answers import NoAnswerError
-from analysis.budget import Budget, Contribution, combine, lie_contributions
-from analysis.contact import ContactMean
 from analysis.conventions import FloatArray, lie_error_from_toe
-from analysis.estimation import Interval
+from analysis.statistics.budget import Budget, Contribution, combine, lie_contributions
+from analysis.statistics.contact_mean import ContactMean
+from analysis.statistics.estimation import Interval
 
 
 class LevelSource(Enum):

@@ -14,7 +14,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.estimation import Interval
 from analysis.footprint_mixture import mixture_quantiles
 from analysis.lie import Level, Stance
 from analysis.plan_belief import Belief
@@ -30,6 +29,7 @@ from analysis.set_model_types import (
     SetPrior,
     SetStrikes,
 )
+from analysis.statistics.estimation import Interval
 
 # Points of the grids. Doubling all of them moves no mean by more than 6 % and no interval's end by
 # more than 15 % of its uncertainty at three strikes of each club, where they matter most

@@ -3,7 +3,7 @@
 Expectation propagation: Minka, Expectation propagation for approximate Bayesian inference,
 Uncertainty in Artificial Intelligence 17 (2001) 362-369; his clutter problem is this one. Each
 strike is either sound or a stray from Student's t that is several times as wide, the model of
-`analysis.estimation`; the t is written as a mixture of normals over its variance, which makes all
+`analysis.statistics.estimation`; the t is written as a mixture of normals over its variance, which makes all
 moments closed forms.
 """
 
@@ -22,7 +22,7 @@ from analysis.set_model_design import Design
 # the means move by less than 0.01 of their own uncertainty (tests/set_model/test_sites.py).
 _NODES = 6
 _LOG_HALF_CHI2 = (-4.4, 1.6)
-# Degrees of freedom of the stray's t, as in `analysis.estimation`.
+# Degrees of freedom of the stray's t, as in `analysis.statistics.estimation`.
 STRAY_DOF = 3.0
 SWEEPS = 6
 _DAMPING = 0.8

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.contact import RESOLUTION_MM
 from analysis.conventions import FloatArray
-from analysis.estimation import STRAY_SHARE, STRAY_WIDTH, Interval
 from analysis.lie import SoleArc
 from analysis.plan_belief import Belief
+from analysis.statistics.contact_mean import RESOLUTION_MM
+from analysis.statistics.estimation import STRAY_SHARE, STRAY_WIDTH, Interval
 
 IntArray = NDArray[np.intp]
 
@@ -165,7 +165,7 @@ class SetPrior:
     """Median of the log-normal on the scatter of single swings."""
     scatter_log_sd: float = 0.7
     stray_share: float = STRAY_SHARE
-    """Of mishits: model and numbers of `analysis.estimation`."""
+    """Of mishits: model and numbers of `analysis.statistics.estimation`."""
     stray_width: float = STRAY_WIDTH
 
     def __post_init__(self) -> None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.estimation import Interval
 from analysis.report.content import ClubContent, ReportContent, SheetRow
+from analysis.statistics.estimation import Interval
 
 CLUB_HEADS = (
     "club", "used", "aside", "lost", "contact mm", "90 %", "spread", "lie error", "90 %", "verdict",

@@ -23,7 +23,7 @@ from logger.session.evidence import ClubEvidence, SessionPicture, session_pictur
 from logger.store.store import Store
 
 if TYPE_CHECKING:
-    from analysis.estimation import Interval
+    from analysis.statistics.estimation import Interval
 
 # Enough that reading a part does not count, few enough that workers end together.
 _SESSIONS_A_TASK: Final = 32
@@ -59,7 +59,7 @@ RESULT_COLUMNS: Final[Columns] = (
     ("p_outlier", "float64", True),
 )
 """One row per club of a session with contacts. ``toe_*`` to ``level_source`` are of the club by
-itself (`analysis.contact`, `analysis.footprint_levels`, `analysis.lie`), ``set_*`` and
+itself (`analysis.statistics.contact_mean`, `analysis.footprint_levels`, `analysis.lie`), ``set_*`` and
 ``p_outlier`` of the whole set at once (`analysis.set_model`; the slope is per half inch of length).
 Low and high are the ends of 90 % intervals, u standard uncertainties. Missing = not known."""
 

@@ -202,7 +202,7 @@ def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
     """Print what each lie error's uncertainty is made of, the largest part first."""
     from rich.table import Table
 
-    from analysis.budget import WHAT_TO_IMPROVE
+    from analysis.statistics.budget import WHAT_TO_IMPROVE
 
     for one in evidence:
         if one.lie is None:

@@ -11,11 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from analysis.budget import coverage_factor
-from analysis.contact import Axis, ContactMean, Judgement, judge, tolerance_mm
-from analysis.estimation import Interval
 from analysis.lie import Level, LevelSource, LieError, Stance, lie_error
 from analysis.set_model_types import SetPosterior
+from analysis.statistics.budget import coverage_factor
+from analysis.statistics.contact_mean import Axis, ContactMean, Judgement, judge, tolerance_mm
+from analysis.statistics.estimation import Interval
 from logger.session.audits import carried_audit
 from logger.session.footprints import FootprintReader
 from logger.session.means import MeanOf

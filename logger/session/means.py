@@ -6,11 +6,11 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from analysis.contact import Axis, ContactMean, contact_mean
+from analysis.statistics.contact_mean import Axis, ContactMean, contact_mean
 
 
 class MeanOf:
-    """`analysis.contact.contact_mean`, remembering what it was asked before.
+    """`analysis.statistics.contact_mean.contact_mean`, remembering what it was asked before.
 
     A session is worked out again after every strike, and all clubs but one are as they were.
     """

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.contact import ContactMean
 from analysis.footprint import FootprintFits
 from analysis.footprint_levels import SessionLevels, session_levels
 from analysis.lie import Level, LevelSource
+from analysis.statistics.contact_mean import ContactMean
 from logger.session.audits import CarriedAudit
 from logger.session.footprints import Footprints
 from logger.session.means import MeanOf

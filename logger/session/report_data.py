@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from analysis.answers import NoAnswerError
-from analysis.budget import WHAT_TO_IMPROVE
 from analysis.conventions import lie_error_from_toe
-from analysis.estimation import Interval
 from analysis.plan_types import SetPlan
 from analysis.report.content import (
     BudgetLine,
@@ -17,6 +15,8 @@ from analysis.report.content import (
     Sheet,
     SheetRow,
 )
+from analysis.statistics.budget import WHAT_TO_IMPROVE
+from analysis.statistics.estimation import Interval
 from logger.errors import UsageError
 from logger.session.board_evening import EVENING_METHOD, evenings_of
 from logger.session.evidence import ClubEvidence, SessionPicture, session_picture

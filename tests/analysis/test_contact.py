@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from analysis.contact import (
+from analysis.statistics.contact_mean import (
     MOST_MORE_SWINGS,
     Axis,
     ContactMean,
@@ -18,7 +18,7 @@ from analysis.contact import (
     judge,
     tolerance_mm,
 )
-from analysis.estimation import EVERY_SWING, Interval, stein_sample_size
+from analysis.statistics.estimation import EVERY_SWING, Interval, stein_sample_size
 
 
 def mean_of(

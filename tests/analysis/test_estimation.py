@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis import estimation
-from analysis.estimation import huber_location, robust_mean, stein_sample_size
+from analysis.statistics import estimation
+from analysis.statistics.estimation import huber_location, robust_mean, stein_sample_size
 
 
 @pytest.mark.parametrize(

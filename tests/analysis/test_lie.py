@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.contact import contact_mean
 from analysis.conventions import face_azimuth_deg
 from analysis.lie import Level, LevelSource, SoleArc, Stance, covariance_deg2, lie_error
+from analysis.statistics.contact_mean import contact_mean
 
 SWINGS = [9.0, 12.5, 8.0, 11.0, 10.5, 13.0, 7.5, 11.5]
 SOLE = SoleArc(camber_mm=300.0, u_camber_mm=12.0, dof=9.0, measured=True)

@@ -12,10 +12,10 @@ import time
 
 import numpy as np
 
-from analysis.contact import contact_mean
 from analysis.lie import Level, SoleArc, Stance
 from analysis.set_model import fit_set
 from analysis.set_model_types import SetClub, SetPrior, SetStrikes
+from analysis.statistics.contact_mean import contact_mean
 
 SETS = 400
 CLUBS, STRIKES = 8, 4

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from analysis.contact import contact_mean
 from analysis.delivered import delivered_gradation
 from analysis.gradation_types import StaticClub
 from analysis.lie import Level, LevelSource, SoleArc, Stance, lie_error
+from analysis.statistics.contact_mean import contact_mean
 
 RADIUS_MM = 300.0
 

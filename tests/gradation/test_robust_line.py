@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.lines import ordinary_line
-from analysis.robust_line import robust_line
+from analysis.statistics.lines import ordinary_line
+from analysis.statistics.robust_line import robust_line
 
 # Belgian international calls by year, millions (Rousseeuw and Leroy, Robust Regression and Outlier
 # Detection, 1987, table 2.2; from memory). 1964 to 1969 counted minutes, 1963 and 1970 in part.

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from analysis import set_model
-from analysis.estimation import robust_mean
 from analysis.lie import Level, SoleArc, Stance
 from analysis.set_model import fit_set
 from analysis.set_model_types import SetClub, SetPrior, SetStrikes
+from analysis.statistics.estimation import robust_mean
 
 
 def scene(seed, n=8, per=4, level=0.8, slope=0.15, own=0.2, scatter=0.8):

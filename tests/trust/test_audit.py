@@ -12,7 +12,7 @@ from analysis.audit import (
     check_marks,
     level_from_marks,
 )
-from analysis.budget import coverage_factor
+from analysis.statistics.budget import coverage_factor
 
 
 def meters(table):

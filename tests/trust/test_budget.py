@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.budget import (
+from analysis.conventions import lie_error_from_toe, stance_lie_error_deg
+from analysis.statistics.budget import (
     WHAT_TO_IMPROVE,
     Contribution,
     combine,
     coverage_factor,
     lie_contributions,
 )
-from analysis.conventions import lie_error_from_toe, stance_lie_error_deg
 
 
 def test_gum_h1_end_gauge():

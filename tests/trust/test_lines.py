@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from analysis.answers import NoAnswerError
-from analysis.lines import deming_line, ordinary_line, york_line
+from analysis.statistics.lines import deming_line, ordinary_line, york_line
 
 
 def floats(column):

@@ -9,8 +9,8 @@ from enum import Enum
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.budget import coverage_factor
-from analysis.estimation import (
+from analysis.statistics.budget import coverage_factor
+from analysis.statistics.estimation import (
     EVERY_SWING,
     Interval,
     RobustMean,
@@ -134,7 +134,7 @@ def contact_mean(
 
     Notes
     -----
-    The model is `analysis.estimation.robust_mean`. Mishits are weighed down by it, smoothly; the
+    The model is `analysis.statistics.estimation.robust_mean`. Mishits are weighed down by it, smoothly; the
     list ``set_aside`` names those that are mishits with a probability over `CALL_MISHIT`.
     """
     if not 0 < confidence < 1:

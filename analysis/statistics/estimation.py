@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import stdtr
 
-from analysis.budget import coverage_factor
 from analysis.conventions import FloatArray
+from analysis.statistics.budget import coverage_factor
 
 
 @dataclass(frozen=True, slots=True)
