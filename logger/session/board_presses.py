@@ -17,7 +17,7 @@ from analysis.roller import (
     crossed_cells,
     passing_times_us,
 )
-from analysis.scans import rest_levels
+from analysis.strikes.scans import rest_levels
 from logger.records import Flag, Hello, Strike
 
 # Of the record's highest cell: what is pressed at all.

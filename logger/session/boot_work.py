@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analysis.conventions import Hand, toe_from_board
-from analysis.strikes import Kind, Sorted, StrikeSorter
+from analysis.strikes.sorting import Kind, Sorted, StrikeSorter
 from logger.records import Flag, Reading, Strike
 from logger.session.board_evening import evenings_of
 from logger.session.contacts_of import ContactReader

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.contacts import Contact, ContactBuilder, ContactFlag, StripReading
 from analysis.conventions import FloatArray
-from analysis.scans import ScanOrder, Strip, contact_from_scans, rest_levels
-from analysis.strikes import SortRules
+from analysis.strikes.contacts import Contact, ContactBuilder, ContactFlag, StripReading
+from analysis.strikes.scans import ScanOrder, Strip, contact_from_scans, rest_levels
+from analysis.strikes.sorting import SortRules
 from logger.records import Flag, Hello, Reading, Strike
 from logger.session.board_evening import EveningsInForce, evened_counts, fits_board
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.strikes import Kind, Sorted
+from analysis.strikes.sorting import Kind, Sorted
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.decoding import record_from_raw
 from logger.errors import UsageError

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.scans import ScanOrder, Strip, rest_levels_of_many, sample_offsets_us
+from analysis.strikes.scans import ScanOrder, Strip, rest_levels_of_many, sample_offsets_us
 from logger.records import Flag, Hello, Strike
 
 # Scans kept about the heaviest one: more say nothing of the peak and cost time.

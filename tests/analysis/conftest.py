@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.contacts import Contact, ContactFlag
-from analysis.scans import ScanOrder, Strip
+from analysis.strikes.contacts import Contact, ContactFlag
+from analysis.strikes.scans import ScanOrder, Strip
 
 DATA = Path(__file__).parent / "data"
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.contacts import (
+from analysis.strikes.contacts import (
     GAP_US,
     MAX_READINGS,
     Contact,

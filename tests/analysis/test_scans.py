@@ -7,8 +7,14 @@ import math
 import numpy as np
 import pytest
 
-from analysis.contacts import ContactFlag
-from analysis.scans import ScanOrder, Strip, contact_from_scans, rest_levels, rest_levels_of_many
+from analysis.strikes.contacts import ContactFlag
+from analysis.strikes.scans import (
+    ScanOrder,
+    Strip,
+    contact_from_scans,
+    rest_levels,
+    rest_levels_of_many,
+)
 
 
 @pytest.mark.parametrize("lie_error_deg", [-2.0, -0.5, 0.0, 1.0])

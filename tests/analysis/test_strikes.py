@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.contacts import Contact, ContactBuilder, ContactFlag, StripReading
-from analysis.strikes import Kind, SortRules, StrikeSorter
+from analysis.strikes.contacts import Contact, ContactBuilder, ContactFlag, StripReading
+from analysis.strikes.sorting import Kind, SortRules, StrikeSorter
 
 
 def sort_contacts(contacts, rules=None):

@@ -12,9 +12,9 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.contacts import NEAR_PEAK, Contact, ContactFlag
 from analysis.conventions import FloatArray, cell_middles_mm
-from analysis.row_delay import (
+from analysis.strikes.contacts import NEAR_PEAK, Contact, ContactFlag
+from analysis.strikes.row_delay import (
     PATCH_FLOOR,
     SOLE_WIDTH_MM,
     crossing,
@@ -116,7 +116,7 @@ def contact_from_scans(
     4.2 and 4.3: both pressures are even about the lowest point); a patch cut off at the strip's end
     is flagged, one cut off at the sole's ends is the business of the footprint fit.
 
-    *Front to back*: see `analysis.row_delay.front_to_back`.
+    *Front to back*: see `analysis.strikes.row_delay.front_to_back`.
     """
     times = np.asarray(t_us, dtype=np.float64)
     raw = np.asarray(counts, dtype=np.float64)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from statistics import median
 
-from analysis.contacts import Contact, ContactFlag
+from analysis.strikes.contacts import Contact, ContactFlag
 
 
 class Kind(Enum):
