@@ -1,7 +1,7 @@
 """Nodes of each strike's posterior, and what a strike says given the player's mean delivery.
 
 A node is a place where the sole's middle may have passed, with its likelihood and the contact on
-the sole that goes with it (`analysis.footprint_posterior`).
+the sole that goes with it (`analysis.footprint.posterior`).
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_mixture import PARTS, densify, densify_smoothly
-from analysis.footprint_types import BoolArray, FootprintFits
+from analysis.footprint.mixture import PARTS, densify, densify_smoothly
+from analysis.footprint.types import BoolArray, FootprintFits
 
 # Offsets whose weights are worked out from those of one in their midst, and how far from 1 the
 # factors between them may be (natural logs): what underflows then is e^-400 of the rest at most.

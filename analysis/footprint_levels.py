@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray
+from analysis.footprint.mixture import mixture_quantiles
+from analysis.footprint.types import BoolArray, FootprintFits
 from analysis.footprint_given import StrikeNodes, given_offset, strike_nodes, with_marks
-from analysis.footprint_mixture import mixture_quantiles
-from analysis.footprint_types import BoolArray, FootprintFits
 
 # Grid of the delivery offset, and how often it is narrowed to where the posterior is.
 _OFFSETS = 61

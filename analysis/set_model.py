@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.footprint_mixture import mixture_quantiles
+from analysis.footprint.mixture import mixture_quantiles
 from analysis.lie import Level, Stance
 from analysis.plan_belief import Belief
 from analysis.set_model_design import Design, design

@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray, Hand
-from analysis.footprint_fit import Mode
-from analysis.footprint_linear import single
-from analysis.footprint_mixture import mixture_quantiles
-from analysis.footprint_model import EDGE, HEEL, LOG_H, SHAPE, SHARE, TOE, C, Cells, L, V
-from analysis.footprint_posterior import NODES, Moments, Nodes, moments
-from analysis.footprint_problem import Problem
-from analysis.footprint_scans import PeakProfile
-from analysis.footprint_types import AimPrior, FootprintFits, Reason, StripSpec
+from analysis.footprint.linear import single
+from analysis.footprint.mixture import mixture_quantiles
+from analysis.footprint.mode import Mode
+from analysis.footprint.model import EDGE, HEEL, LOG_H, SHAPE, SHARE, TOE, C, Cells, L, V
+from analysis.footprint.posterior import NODES, Moments, Nodes, moments
+from analysis.footprint.problem import Problem
+from analysis.footprint.scans import PeakProfile
+from analysis.footprint.types import AimPrior, FootprintFits, Reason, StripSpec
 
 # Rows of theta that belong to the head, and to the board: the same in all of their strikes.
 _HEAD = [L, HEEL, TOE, EDGE]

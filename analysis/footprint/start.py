@@ -9,9 +9,9 @@ from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import single
-from analysis.footprint_model import HEEL, LOG_A, LOG_H, SHAPE, TOE, C, Cells, L, V, ground_off
-from analysis.footprint_types import BoolArray
+from analysis.footprint.linear import single
+from analysis.footprint.model import HEEL, LOG_A, LOG_H, SHAPE, TOE, C, Cells, L, V, ground_off
+from analysis.footprint.types import BoolArray
 
 # A cell is pressed above this part of the peak, or this many standard deviations.
 _PRESSED_PART = 0.1

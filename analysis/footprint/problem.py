@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import diagonal, pick, single
-from analysis.footprint_model import (
+from analysis.footprint.linear import diagonal, pick, single
+from analysis.footprint.model import (
     EDGE,
     HEEL,
     LOG_A,
@@ -26,7 +26,7 @@ from analysis.footprint_model import (
     V,
     predict,
 )
-from analysis.footprint_types import BoolArray
+from analysis.footprint.types import BoolArray
 
 # Student's t of the first phase: few degrees of freedom, so that one dead cell cannot bend the
 # parabola before it is known to be dead.

@@ -16,11 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_conditional import conditional, eliminate_others, log_density_of
-from analysis.footprint_fit import Mode
-from analysis.footprint_linear import pick, single
-from analysis.footprint_mixture import PARTS, densify, densify_smoothly, node_weights
-from analysis.footprint_model import (
+from analysis.footprint.conditional import conditional, eliminate_others, log_density_of
+from analysis.footprint.ends import ends_in_print
+from analysis.footprint.linear import pick, single
+from analysis.footprint.mixture import PARTS, densify, densify_smoothly, node_weights
+from analysis.footprint.mode import Mode
+from analysis.footprint.model import (
     HEEL,
     LOG_A,
     LOG_H,
@@ -32,9 +33,8 @@ from analysis.footprint_model import (
     V,
     ground_off,
 )
-from analysis.footprint_printed import ends_in_print
-from analysis.footprint_problem import Problem, Slopes, paired
-from analysis.footprint_types import BoolArray
+from analysis.footprint.problem import Problem, Slopes, paired
+from analysis.footprint.types import BoolArray
 
 # Nodes about a mode with an end in print, in standard deviations, and in all. With two less in all
 # an interval's end may be a quarter of a standard deviation off; two more change nothing.

@@ -12,17 +12,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray, Hand
-from analysis.footprint_answer import Columns, Soles, file_strikes
-from analysis.footprint_checks import after_fit, before_fit
-from analysis.footprint_covariance import covariance_and_shares
-from analysis.footprint_fit import find_mode
-from analysis.footprint_linear import single
-from analysis.footprint_model import LOG_A, SIZE, C, V, given_ground
-from analysis.footprint_posterior import posterior_nodes
-from analysis.footprint_problem import Problem, paired, priors
-from analysis.footprint_scans import PeakProfile, peak_profile
-from analysis.footprint_start import find_patch, start
-from analysis.footprint_types import AimPrior, FootprintFits, Reason, SolePrior, StripSpec
+from analysis.footprint.answer import Columns, Soles, file_strikes
+from analysis.footprint.checks import after_fit, before_fit
+from analysis.footprint.covariance import covariance_and_shares
+from analysis.footprint.linear import single
+from analysis.footprint.mode import find_mode
+from analysis.footprint.model import LOG_A, SIZE, C, V, given_ground
+from analysis.footprint.posterior import posterior_nodes
+from analysis.footprint.problem import Problem, paired, priors
+from analysis.footprint.scans import PeakProfile, peak_profile
+from analysis.footprint.start import find_patch, start
+from analysis.footprint.types import AimPrior, FootprintFits, Reason, SolePrior, StripSpec
 
 __all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
 

@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_fit import Mode
-from analysis.footprint_model import LOG_H, C, L, V
-from analysis.footprint_problem import Problem
-from analysis.footprint_scans import PeakProfile
-from analysis.footprint_start import Patch
-from analysis.footprint_types import Reason
+from analysis.footprint.mode import Mode
+from analysis.footprint.model import LOG_H, C, L, V
+from analysis.footprint.problem import Problem
+from analysis.footprint.scans import PeakProfile
+from analysis.footprint.start import Patch
+from analysis.footprint.types import Reason
 
 # Counts over the offset noise below which nothing was pressed.
 _NO_LOAD_SD = 6.0

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.footprint_fit import Mode
-from analysis.footprint_linear import pick, sweep
-from analysis.footprint_model import OUTWARD, SIZE, C, L
-from analysis.footprint_problem import Problem, measure, paired
+from analysis.footprint.linear import pick, sweep
+from analysis.footprint.mode import Mode
+from analysis.footprint.model import OUTWARD, SIZE, C, L
+from analysis.footprint.problem import Problem, measure, paired
 
 # An end this near to the border of a cell may as well be beyond it.
 _AT_BORDER_MM = 0.3

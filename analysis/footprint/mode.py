@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import Elimination, pick
-from analysis.footprint_model import HEEL, OUTWARD, TOE, C, L, Prediction, predict
-from analysis.footprint_problem import (
+from analysis.footprint.linear import Elimination, pick
+from analysis.footprint.model import HEEL, OUTWARD, TOE, C, L, Prediction, predict
+from analysis.footprint.problem import (
     Measured,
     Problem,
     believed,
@@ -23,8 +23,8 @@ from analysis.footprint_problem import (
     paired,
     weigh,
 )
-from analysis.footprint_start import choose_ends
-from analysis.footprint_types import BoolArray
+from analysis.footprint.start import choose_ends
+from analysis.footprint.types import BoolArray
 
 # Largest step in one go, by row of theta: the model's kinks make longer ones useless.
 STEP_LIMIT = np.array([0.7, 12.0, 0.5, 12.0, 4.0, 0.5, 4.0, 4.0, 0.2, 0.7])[:, None]

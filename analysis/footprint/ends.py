@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_conditional import eliminate_others, log_density_of, settle
-from analysis.footprint_fit import Mode
-from analysis.footprint_linear import pick, single
-from analysis.footprint_model import LOG_A, LOG_H, OUTWARD, SHAPE, C, L, V
-from analysis.footprint_problem import Problem, Slopes, measure, paired
-from analysis.footprint_types import BoolArray
+from analysis.footprint.conditional import eliminate_others, log_density_of, settle
+from analysis.footprint.linear import pick, single
+from analysis.footprint.mode import Mode
+from analysis.footprint.model import LOG_A, LOG_H, OUTWARD, SHAPE, C, L, V
+from analysis.footprint.problem import Problem, Slopes, measure, paired
+from analysis.footprint.types import BoolArray
 
 # An end prints beyond doubt when moving it out of the patch makes the log density fall by this.
 _CERTAIN_DROP = 9.0

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint_fit import STEP_LIMIT, Mode
-from analysis.footprint_linear import Elimination, pick
-from analysis.footprint_model import EDGE, HEEL, LOG_A, LOG_H, SHAPE, SHARE, TOE, L, V
-from analysis.footprint_problem import Problem, Slopes, measure, paired
+from analysis.footprint.linear import Elimination, pick
+from analysis.footprint.mode import STEP_LIMIT, Mode
+from analysis.footprint.model import EDGE, HEEL, LOG_A, LOG_H, SHAPE, SHARE, TOE, L, V
+from analysis.footprint.problem import Problem, Slopes, measure, paired
 
 # Centres fitted at once.
 _BLOCK = 1024

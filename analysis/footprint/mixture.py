@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.footprint_linear import single
+from analysis.footprint.linear import single
 
 # Parts per interval between nodes when moments and quantiles are taken.
 PARTS = 4
