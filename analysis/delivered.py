@@ -21,8 +21,8 @@ from analysis.gradation_types import (
     sure_factor,
     u_lie,
 )
-from analysis.lie import LieError
-from analysis.set_model_types import FEWEST_FOR_OUTLIER
+from analysis.lie.club import LieError
+from analysis.lie.set_types import FEWEST_FOR_OUTLIER
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ from analysis.gradation_types import (
     Step,
     u_lie,
 )
-from analysis.set_model_types import LENGTH_STEP_MM
+from analysis.lie.set_types import LENGTH_STEP_MM
 from analysis.statistics.estimation import huber_location
 from analysis.statistics.robust_line import robust_line
 

@@ -18,7 +18,7 @@ from analysis.gradation_types import (
     Step,
     sure_factor,
 )
-from analysis.set_model_types import FEWEST_FOR_OUTLIER, LENGTH_STEP_MM
+from analysis.lie.set_types import FEWEST_FOR_OUTLIER, LENGTH_STEP_MM
 
 # Under half of the usual step two clubs do nearly the same job; well over one and a half times it,
 # a club is missing between them. Common practice, no source.

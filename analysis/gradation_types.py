@@ -7,7 +7,7 @@ from enum import Enum
 
 from scipy.special import ndtri
 
-from analysis.set_model_types import LENGTH_STEP_MM
+from analysis.lie.set_types import LENGTH_STEP_MM
 
 # Common practice, no source: lie rises by half a degree to a degree per half inch, loft by 3 to 4
 # degrees per club in the middle of a set and 4 to 5 in short irons and wedges.

@@ -15,8 +15,8 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.correction import head_room_deg
+from analysis.lie.belief import Belief
 from analysis.overlay import LieStep
-from analysis.plan_belief import Belief
 from analysis.plan_chain import BoolArray, Limit, best_chain, smallest_clash
 from analysis.plan_chances import (
     Chances,

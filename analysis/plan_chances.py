@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.correction import head_room_deg
-from analysis.plan_belief import Belief, Cdf
+from analysis.lie.belief import Belief, Cdf
 from analysis.plan_chain import BoolArray
 from analysis.plan_types import PlanClub, PlanRules
 

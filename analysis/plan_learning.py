@@ -15,7 +15,7 @@ from scipy.special import ndtr
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import FloatArray
-from analysis.lie import SoleArc
+from analysis.lie.club import SoleArc
 
 # Contacts of one club wander from day to day by about a degree's quarter even with nothing changed
 # (setup, shoes, turf). Common practice, no source.

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from analysis.bounce import loft_bend
 from analysis.conventions import lie_error_from_toe, toe_from_lie_error
 from analysis.correction import head_room_deg, pulls_deg
-from analysis.plan_belief import Belief
+from analysis.lie.belief import Belief
 from analysis.plan_chances import Chances, evidence_allows, head_allows
 from analysis.plan_types import PlanClub, PlanRow, PlanRules, Reason, Step
 

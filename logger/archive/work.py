@@ -59,8 +59,8 @@ RESULT_COLUMNS: Final[Columns] = (
     ("p_outlier", "float64", True),
 )
 """One row per club of a session with contacts. ``toe_*`` to ``level_source`` are of the club by
-itself (`analysis.statistics.contact_mean`, `analysis.footprint_levels`, `analysis.lie`), ``set_*`` and
-``p_outlier`` of the whole set at once (`analysis.set_model`; the slope is per half inch of length).
+itself (`analysis.statistics.contact_mean`, `analysis.lie.levels`, `analysis.lie.club`), ``set_*`` and
+``p_outlier`` of the whole set at once (`analysis.lie.set_model`; the slope is per half inch of length).
 Low and high are the ends of 90 % intervals, u standard uncertainties. Missing = not known."""
 
 

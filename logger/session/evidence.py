@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from analysis.lie import Level, LevelSource, LieError, Stance, lie_error
-from analysis.set_model_types import SetPosterior
+from analysis.lie.club import Level, LevelSource, LieError, Stance, lie_error
+from analysis.lie.set_types import SetPosterior
 from analysis.statistics.budget import coverage_factor
 from analysis.statistics.contact_mean import Axis, ContactMean, Judgement, judge, tolerance_mm
 from analysis.statistics.estimation import Interval

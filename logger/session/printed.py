@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.footprint import FootprintFits
-from analysis.footprint_levels import SessionLevels, session_levels
-from analysis.lie import Level, LevelSource
+from analysis.lie.club import Level, LevelSource
+from analysis.lie.levels import SessionLevels, session_levels
 from analysis.statistics.contact_mean import ContactMean
 from logger.session.audits import CarriedAudit
 from logger.session.footprints import Footprints

@@ -8,9 +8,9 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.footprint import FootprintFits
-from analysis.lie import Level, SoleArc, Stance
-from analysis.set_model import fit_set
-from analysis.set_model_types import SetClub, SetPosterior, SetStrikes
+from analysis.lie.club import Level, SoleArc, Stance
+from analysis.lie.set_model import fit_set
+from analysis.lie.set_types import SetClub, SetPosterior, SetStrikes
 from logger.clubs import ClubSpec
 from logger.session.footprints import Footprints
 from logger.store.rows import ClubRow, SessionRow, StrikeRow

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analysis.conventions import toe_from_lie_error
-from analysis.lie import SoleArc
+from analysis.lie.club import SoleArc
 from logger.clubs import ClubSpec
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import face_azimuth_deg
-from analysis.lie import Level, LevelSource, SoleArc, Stance, covariance_deg2, lie_error
+from analysis.lie.club import Level, LevelSource, SoleArc, Stance, covariance_deg2, lie_error
 from analysis.statistics.contact_mean import contact_mean
 
 SWINGS = [9.0, 12.5, 8.0, 11.0, 10.5, 13.0, 7.5, 11.5]

@@ -18,8 +18,8 @@ from scipy.sparse import csr_array
 from scipy.special import ndtr, owens_t
 
 from analysis.correction import Head
+from analysis.lie.belief import Belief
 from analysis.optimum import plan_set
-from analysis.plan_belief import Belief
 from analysis.plan_chain import Limit, best_chain
 from analysis.plan_types import ClashError, PlanClub, PlanRules
 

@@ -12,9 +12,9 @@ import time
 
 import numpy as np
 
-from analysis.lie import Level, SoleArc, Stance
-from analysis.set_model import fit_set
-from analysis.set_model_types import SetClub, SetPrior, SetStrikes
+from analysis.lie.club import Level, SoleArc, Stance
+from analysis.lie.set_model import fit_set
+from analysis.lie.set_types import SetClub, SetPrior, SetStrikes
 from analysis.statistics.contact_mean import contact_mean
 
 SETS = 400

@@ -7,7 +7,7 @@ import pytest
 
 from analysis.delivered import delivered_gradation
 from analysis.gradation_types import StaticClub
-from analysis.lie import Level, LevelSource, SoleArc, Stance, lie_error
+from analysis.lie.club import Level, LevelSource, SoleArc, Stance, lie_error
 from analysis.statistics.contact_mean import contact_mean
 
 RADIUS_MM = 300.0

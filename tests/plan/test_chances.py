@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from analysis.correction import Head
-from analysis.plan_belief import Belief
+from analysis.lie.belief import Belief
 from analysis.plan_chances import bends, chances, sheet_better
 from analysis.plan_types import PlanClub, PlanRules
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.lie import SoleArc
+from analysis.lie.club import SoleArc
 from analysis.plan_learning import Bent, learn_from_bends
 
 RADIAN = math.radians(1)

@@ -10,11 +10,11 @@ import pytest
 from scipy.stats import norm
 
 from analysis.correction import Head
-from analysis.lie import Level, SoleArc, Stance
+from analysis.lie.club import Level, SoleArc, Stance
+from analysis.lie.set_model import fit_set
+from analysis.lie.set_types import SetClub, SetStrikes
 from analysis.next_club import SwingRules, _LookAhead, next_club
 from analysis.plan_types import PlanClub, PlanRules
-from analysis.set_model import fit_set
-from analysis.set_model_types import SetClub, SetStrikes
 
 SOLE = SoleArc(300.0, 0.0, measured=True)
 

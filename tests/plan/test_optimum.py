@@ -10,8 +10,8 @@ import pytest
 
 from analysis.answers import NoAnswerError
 from analysis.correction import Head
+from analysis.lie.belief import Belief
 from analysis.optimum import plan_set
-from analysis.plan_belief import Belief
 from analysis.plan_types import ClashError, PlanClub, PlanRules, Reason
 from analysis.plan_words import why
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.lie import Level, SoleArc, Stance
-from analysis.set_model_types import SetClub, SetStrikes
+from analysis.lie.club import Level, SoleArc, Stance
+from analysis.lie.set_types import SetClub, SetStrikes
 
 DATA = Path(__file__).parent / "data"
 RADIUS_MM = 300.0

@@ -7,10 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis import set_model
-from analysis.lie import Level, SoleArc, Stance
-from analysis.set_model import fit_set
-from analysis.set_model_types import SetClub, SetPrior, SetStrikes
+from analysis.lie.club import Level, SoleArc, Stance, set_model
+from analysis.lie.set_model import fit_set
+from analysis.lie.set_types import SetClub, SetPrior, SetStrikes
 from analysis.statistics.estimation import robust_mean
 
 

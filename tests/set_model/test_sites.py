@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm, t
 
-from analysis.set_model_design import design
-from analysis.set_model_sites import SWEEPS, fit_sites, marginals, stray_variances
-from analysis.set_model_types import SetPrior
+from analysis.lie.design import design
+from analysis.lie.set_types import SetPrior
+from analysis.lie.sites import SWEEPS, fit_sites, marginals, stray_variances
 
 SHARE, WIDTH = 0.1, 5.0
 LONE = SetPrior(level_deg=3.0, drift_deg=0.0, outlier_share=0.0)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from analysis.lie import Level, SoleArc, Stance
-from analysis.set_model_design import design
-from analysis.set_model_sites import fit_sites
-from analysis.set_model_states import _Core, posterior
-from analysis.set_model_types import SetClub, SetPrior, SetStrikes
+from analysis.lie.club import Level, SoleArc, Stance
+from analysis.lie.design import design
+from analysis.lie.set_types import SetClub, SetPrior, SetStrikes
+from analysis.lie.sites import fit_sites
+from analysis.lie.states import _Core, posterior
 
 PLAIN = SetPrior(
     level_deg=1e4, drift_deg=0.0, outlier_share=0.0, stray_share=0.0, family_step_deg=1e-3

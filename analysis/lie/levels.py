@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.conventions import FloatArray
 from analysis.footprint.mixture import mixture_quantiles
 from analysis.footprint.types import BoolArray, FootprintFits
-from analysis.footprint_given import StrikeNodes, given_offset, strike_nodes, with_marks
+from analysis.lie.given import StrikeNodes, given_offset, strike_nodes, with_marks
 
 # Grid of the delivery offset, and how often it is narrowed to where the posterior is.
 _OFFSETS = 61

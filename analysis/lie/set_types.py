@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.conventions import FloatArray
-from analysis.lie import SoleArc
-from analysis.plan_belief import Belief
+from analysis.lie.belief import Belief
+from analysis.lie.club import SoleArc
 from analysis.statistics.contact_mean import RESOLUTION_MM
 from analysis.statistics.estimation import STRAY_SHARE, STRAY_WIDTH, Interval
 

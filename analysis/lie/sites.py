@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.set_model_design import Design
+from analysis.lie.design import Design
 
 # Nodes of the mixture that stands for the stray's t, and sweeps of the propagation. Six nodes hold
 # its density to 3 % out to 10 widths, 50 spreads, farther than any strip reaches; after 6 sweeps

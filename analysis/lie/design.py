@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray, lie_error_from_toe, stance_lie_error_deg
-from analysis.lie import Level, Stance
-from analysis.set_model_types import (
+from analysis.lie.club import Level, Stance
+from analysis.lie.set_types import (
     LENGTH_STEP_MM,
     IntArray,
     SetClub,

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from analysis.conventions import FloatArray
-from analysis.lie import LieError, covariance_deg2
+from analysis.lie.club import LieError, covariance_deg2
 
 Cdf = Callable[[FloatArray], FloatArray]
 

@@ -15,12 +15,10 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.footprint.mixture import mixture_quantiles
-from analysis.lie import Level, Stance
-from analysis.plan_belief import Belief
-from analysis.set_model_design import Design, design
-from analysis.set_model_sites import Sites, fit_sites
-from analysis.set_model_states import DROP, Parts, posterior
-from analysis.set_model_types import (
+from analysis.lie.belief import Belief
+from analysis.lie.club import Level, Stance
+from analysis.lie.design import Design, design
+from analysis.lie.set_types import (
     FEWEST_FOR_OUTLIER,
     Estimate,
     IntArray,
@@ -29,6 +27,8 @@ from analysis.set_model_types import (
     SetPrior,
     SetStrikes,
 )
+from analysis.lie.sites import Sites, fit_sites
+from analysis.lie.states import DROP, Parts, posterior
 from analysis.statistics.estimation import Interval
 
 # Points of the grids. Doubling all of them moves no mean by more than 6 % and no interval's end by
@@ -83,8 +83,8 @@ def fit_set(
 
     Notes
     -----
-    Full Bayes: strikes by expectation propagation (`analysis.set_model_sites`), scatter and own
-    spread on a grid, outliers by summing over who they are (`analysis.set_model_states`), all else
+    Full Bayes: strikes by expectation propagation (`analysis.lie.sites`), scatter and own
+    spread on a grid, outliers by summing over who they are (`analysis.lie.states`), all else
     in closed form. With no strays, no outliers and flat priors its evidence is the restricted
     likelihood of the one-way mixed model; tests/set_model hold it against published fits. Lie
     errors are stated for the middle of the session's swings.

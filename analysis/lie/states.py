@@ -14,9 +14,9 @@ import numpy as np
 from scipy.special import logsumexp
 
 from analysis.conventions import FloatArray
-from analysis.set_model_design import Design
-from analysis.set_model_sites import Sites, sums
-from analysis.set_model_types import IntArray
+from analysis.lie.design import Design
+from analysis.lie.set_types import IntArray
+from analysis.lie.sites import Sites, sums
 
 # Pairs and triples are made of this many of the most suspect clubs.
 _SUSPECTS = 5
