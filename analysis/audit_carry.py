@@ -41,7 +41,7 @@ class CarryPrior:
     """How well a strip lies under its address mark."""
     day_mm: float = 1.5
     """Median of the log-normal on the scatter of a player's mean delivery from day to day; a
-    quarter of a degree on a usual sole (`analysis.plan_learning.U_DAY_DEG`)."""
+    quarter of a degree on a usual sole (`analysis.plan.learning.U_DAY_DEG`)."""
     day_log_sd: float = 0.5
     """Several audits of one player say how great it is for this one."""
     swing_mm: float = 4.0

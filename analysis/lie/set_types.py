@@ -223,7 +223,7 @@ class SetPosterior:
     shown_cov: FloatArray
     """(n_clubs, n_clubs): covariance of club i's lie error with what a new strike of club j would
     show; what the board cannot tell from lie is in the strike and not in this. For
-    `analysis.next_club`."""
+    `analysis.plan.next_club`."""
     shown_var: FloatArray
     """(n_clubs,): variance of what a new strike of club j would show, scatter left out."""
     new_u_deg: FloatArray

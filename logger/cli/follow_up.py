@@ -20,7 +20,7 @@ def bounce(session: SessionOption = None, db: DbOption = None) -> None:
     Example: lieboard bounce
     """
     from analysis.answers import NoAnswerError
-    from analysis.bounce import SoleKind, bounce_error
+    from analysis.plan.bounce import SoleKind, bounce_error
     from logger.session.evidence import session_evidence
 
     console = output()

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from analysis.plan_types import SetPlan
+    from analysis.plan.types import SetPlan
     from logger.session.evidence import ClubEvidence, SessionPicture
 
 
@@ -134,7 +134,7 @@ def sheet(
 
 
 def _story(plan: SetPlan, label: str) -> str:
-    from analysis.plan_words import why
+    from analysis.plan.words import why
     from logger.errors import UsageError
 
     for row in plan.rows:

@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import Hand, stance_lie_error_deg, toe_from_lie_error
-from analysis.next_club import Advice
+from analysis.plan.next_club import Advice
 from analysis.statistics.contact_mean import ContactVerdict
 from logger.page.ellipse import next_strike_ellipse
 from logger.page.look import page_id

@@ -6,9 +6,9 @@ import math
 from collections.abc import Sequence
 
 from analysis.answers import NoAnswerError
-from analysis.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
-from analysis.correction import head_room_deg
-from analysis.plan_types import PlanClub, SetPlan
+from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
+from analysis.plan.heads import head_room_deg
+from analysis.plan.types import PlanClub, SetPlan
 from logger.session.evidence import ClubEvidence
 from logger.session.set_view import WEDGE_LOFT_DEG
 

@@ -10,10 +10,10 @@ import numpy as np
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import Hand
-from analysis.correction import Head
-from analysis.next_club import Advice, next_club
-from analysis.optimum import along_set, plan_set
-from analysis.plan_types import PlanClub, PlanRules, SetPlan
+from analysis.plan.heads import Head
+from analysis.plan.next_club import Advice, next_club
+from analysis.plan.optimum import along_set, plan_set
+from analysis.plan.types import PlanClub, PlanRules, SetPlan
 from logger.clubs import ClubSpec
 from logger.errors import UsageError
 from logger.session.evidence import ClubEvidence, SessionPicture

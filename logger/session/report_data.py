@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import lie_error_from_toe
-from analysis.plan_types import SetPlan
+from analysis.plan.types import SetPlan
 from analysis.report.content import (
     BudgetLine,
     ClubContent,

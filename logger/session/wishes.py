@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.conventions import Hand
-from analysis.miss_pattern import BiasProposal, ClubMisses, propose_bias
+from analysis.plan.misses import BiasProposal, ClubMisses, propose_bias
 from logger.clubs import ClubSpec
 from logger.errors import UsageError
 from logger.session.planning import metres_per_deg

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.correction import CAUTIONS, HEAD_LIMITS, Head, head_room_deg, pulls_deg
-from analysis.plan_types import PlanClub, PlanRules
+from analysis.plan.heads import CAUTIONS, HEAD_LIMITS, Head, head_room_deg, pulls_deg
+from analysis.plan.types import PlanClub, PlanRules
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ eight irons: a level, a slope, clubs that scatter about the line, now and then o
 it, strikes with mishits, and fatigue. Two ways to a bend sheet:
 
 fixed: ten swings with every club;
-led: `analysis.next_club` says what to hit and when to stop.
+led: `analysis.plan.next_club` says what to hit and when to stop.
 
-Both end with `analysis.lie.set_model` and `analysis.optimum`, which plan the set.
+Both end with `analysis.lie.set_model` and `analysis.plan.optimum`, which plan the set.
 
 Wrong is a bend that left its club worse by more than 0.5 degrees, the error of the bend as carried
 out included. At equal rates of wrong bends the two can be compared; what is left of the lie error
@@ -24,13 +24,13 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from analysis.correction import Head
 from analysis.lie.club import Level, SoleArc, Stance
 from analysis.lie.set_model import fit_set
 from analysis.lie.set_types import SetClub, SetStrikes
-from analysis.next_club import SwingRules, next_club
-from analysis.optimum import plan_set
-from analysis.plan_types import PlanClub, PlanRules
+from analysis.plan.heads import Head
+from analysis.plan.next_club import SwingRules, next_club
+from analysis.plan.optimum import plan_set
+from analysis.plan.types import PlanClub, PlanRules
 
 PLAYERS = 1000
 CLUBS = 8

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
+from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
 from analysis.statistics.contact_mean import Axis, contact_mean
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from analysis.answers import NoAnswerError
 from analysis.lie.club import SoleArc
-from analysis.plan_learning import Bent, learn_from_bends
+from analysis.plan.learning import Bent, learn_from_bends
 
 RADIAN = math.radians(1)
 

@@ -7,7 +7,7 @@ import math
 import pytest
 from scipy import stats
 
-from analysis.miss_pattern import (
+from analysis.plan.misses import (
     ClubMisses,
     MissRules,
     p_share_above_half,

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from analysis.correction import Head
 from analysis.lie.club import Level, SoleArc, Stance
 from analysis.lie.set_model import fit_set
 from analysis.lie.set_types import SetClub, SetStrikes
-from analysis.next_club import SwingRules, _LookAhead, next_club
-from analysis.plan_types import PlanClub, PlanRules
+from analysis.plan.heads import Head
+from analysis.plan.next_club import SwingRules, _LookAhead, next_club
+from analysis.plan.types import PlanClub, PlanRules
 
 SOLE = SoleArc(300.0, 0.0, measured=True)
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.correction import head_room_deg
 from analysis.lie.belief import Belief, Cdf
-from analysis.plan_chain import BoolArray
-from analysis.plan_types import PlanClub, PlanRules
+from analysis.plan.chain import BoolArray
+from analysis.plan.heads import head_room_deg
+from analysis.plan.types import PlanClub, PlanRules
 
 # Nodes for each stretch of the bend as carried out, and how many of its uncertainties it reaches:
 # within 3e-5 of the exact quadrants of a normal pair (tests/plan/test_chances.py).
@@ -66,7 +66,7 @@ def chances(clubs: Sequence[PlanClub], belief: Belief, rules: PlanRules) -> Chan
     with probability ``p_needed`` and may make it worse by ``worse_deg`` with no more than
     ``p_worse``, both from the club's own distribution, which holds the shared doubt in full; by the
     whole sheet's chance (`sheet_better`); and by what another swing is worth, where a swing of one
-    club tells of the others (`analysis.next_club`).
+    club tells of the others (`analysis.plan.next_club`).
     """
     grid = bends(rules)
     wanted = np.array([club.wanted_deg() for club in clubs])

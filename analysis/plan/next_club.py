@@ -17,10 +17,10 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from analysis.conventions import FloatArray
-from analysis.correction import head_room_deg
 from analysis.lie.set_types import IntArray, SetPosterior
-from analysis.plan_chances import bends
-from analysis.plan_types import PlanClub, PlanRules
+from analysis.plan.chances import bends
+from analysis.plan.heads import head_room_deg
+from analysis.plan.types import PlanClub, PlanRules
 
 # Numbers of swings in a row that are looked at: nobody changes clubs for a single swing.
 _RUNS = (2, 4, 8)

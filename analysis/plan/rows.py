@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.bounce import loft_bend
 from analysis.conventions import lie_error_from_toe, toe_from_lie_error
-from analysis.correction import head_room_deg, pulls_deg
 from analysis.lie.belief import Belief
-from analysis.plan_chances import Chances, evidence_allows, head_allows
-from analysis.plan_types import PlanClub, PlanRow, PlanRules, Reason, Step
+from analysis.plan.bounce import loft_bend
+from analysis.plan.chances import Chances, evidence_allows, head_allows
+from analysis.plan.heads import head_room_deg, pulls_deg
+from analysis.plan.types import PlanClub, PlanRow, PlanRules, Reason, Step
 
 
 @dataclass(frozen=True)

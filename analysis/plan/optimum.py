@@ -2,7 +2,7 @@
 
 Least expected squared miss plus a charge for each club touched, under the limits of the heads, of
 the steps between neighbours, of the fitter's wishes and of the evidence. Exact, by dynamic
-programming along the set (`analysis.plan_chain`).
+programming along the set (`analysis.plan.chain`).
 """
 
 from __future__ import annotations
@@ -14,19 +14,19 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.correction import head_room_deg
 from analysis.lie.belief import Belief
 from analysis.overlay import LieStep
-from analysis.plan_chain import BoolArray, Limit, best_chain, smallest_clash
-from analysis.plan_chances import (
+from analysis.plan.chain import BoolArray, Limit, best_chain, smallest_clash
+from analysis.plan.chances import (
     Chances,
     chances,
     evidence_allows,
     head_allows,
     sheet_better,
 )
-from analysis.plan_rows import Picture, make_rows, way
-from analysis.plan_types import ClashError, PlanClub, PlanRules, SetPlan
+from analysis.plan.heads import head_room_deg
+from analysis.plan.rows import Picture, make_rows, way
+from analysis.plan.types import ClashError, PlanClub, PlanRules, SetPlan
 
 # Among bends of equal cost the smaller one, by a cost far below any that matters.
 _TIE = 1e-9

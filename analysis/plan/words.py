@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from analysis.plan_rows import way
-from analysis.plan_types import PlanRow, Reason, SetPlan
+from analysis.plan.rows import way
+from analysis.plan.types import PlanRow, Reason, SetPlan
 
 # Less than this aside at carry is not worth a sentence.
 _LEAST_M = 0.2

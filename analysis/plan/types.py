@@ -10,7 +10,7 @@ from typing import Literal
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import lie_error_from_toe
-from analysis.correction import CAUTIONS, HEAD_LIMITS, Head, HeadLimit
+from analysis.plan.heads import CAUTIONS, HEAD_LIMITS, Head, HeadLimit
 from analysis.statistics.contact_mean import FEWEST_SWINGS
 
 WishUnit = Literal["deg", "mm", "m"]
