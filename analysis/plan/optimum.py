@@ -14,8 +14,8 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.conventions import FloatArray
+from analysis.gradation.overlay import LieStep
 from analysis.lie.belief import Belief
-from analysis.overlay import LieStep
 from analysis.plan.chain import BoolArray, Limit, best_chain, smallest_clash
 from analysis.plan.chances import (
     Chances,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analysis.delivered import DeliveredGradation, delivered_gradation
-from analysis.gradation import gradation
-from analysis.gradation_types import Gradation, StaticClub
-from analysis.lie_network import LieNetwork, adjust
+from analysis.gradation.as_delivered import DeliveredGradation, delivered_gradation
+from analysis.gradation.network import LieNetwork, adjust
+from analysis.gradation.steps import gradation
+from analysis.gradation.types import Gradation, StaticClub
 from logger.session.evidence import ClubEvidence
 from logger.session.static_lies import measured_lies, overlay_steps
 from logger.store.rows import ClubRow, SetRow

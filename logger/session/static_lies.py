@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from analysis.answers import NoAnswerError
-from analysis.lie_network import LieNetwork, MeasuredLie, adjust, worst_reading_removed
-from analysis.overlay import LieStep, overlay_step
+from analysis.gradation.network import LieNetwork, MeasuredLie, adjust, worst_reading_removed
+from analysis.gradation.overlay import LieStep, overlay_step
 from logger.store.rows import ClubRow
 from logger.store.store import Store
 

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis.delivered import delivered_gradation
-from analysis.gradation_types import StaticClub
+from analysis.gradation.as_delivered import delivered_gradation
+from analysis.gradation.types import StaticClub
 from analysis.lie.club import Level, LevelSource, SoleArc, Stance, lie_error
 from analysis.statistics.contact_mean import contact_mean
 

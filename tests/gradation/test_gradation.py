@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.gradation import gradation
-from analysis.gradation_types import (
+from analysis.gradation.steps import gradation
+from analysis.gradation.types import (
     FindingKind,
     GradationRules,
     Spec,

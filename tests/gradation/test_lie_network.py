@@ -8,8 +8,8 @@ import pytest
 from scipy.optimize import least_squares
 
 from analysis.answers import NoAnswerError
-from analysis.lie_network import MeasuredLie, adjust, worst_reading_removed
-from analysis.overlay import LieStep
+from analysis.gradation.network import MeasuredLie, adjust, worst_reading_removed
+from analysis.gradation.overlay import LieStep
 
 # A height held fixed, as a reading so exact that nothing moves it.
 FIXED = 1e-7

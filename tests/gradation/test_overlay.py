@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from analysis.overlay import overlay_step
+from analysis.gradation.overlay import overlay_step
 
 
 def step(offset_mm, first_mm=940.0, second_mm=927.3, **more):

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from statistics import median
 
-from analysis.gradation_types import (
+from analysis.gradation.types import (
     USUAL_LIE_STEP_DEG,
     USUAL_LOFT_STEP_DEG,
     Finding,

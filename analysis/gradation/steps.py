@@ -13,8 +13,8 @@ from itertools import pairwise
 from statistics import median
 
 from analysis.answers import NoAnswerError
-from analysis.gradation_findings import find
-from analysis.gradation_types import (
+from analysis.gradation.findings import find
+from analysis.gradation.types import (
     ClubOnLine,
     Gradation,
     GradationRules,

@@ -1,6 +1,6 @@
 """Two neighbours laid sole to sole: the lie step from how far the grips stand apart.
 
-What several overlays and measured lies say together is in `analysis.lie_network`.
+What several overlays and measured lies say together is in `analysis.gradation.network`.
 """
 
 from __future__ import annotations

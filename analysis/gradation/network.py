@@ -16,7 +16,7 @@ from scipy.special import chdtrc, ndtri
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import FloatArray
-from analysis.overlay import LieStep
+from analysis.gradation.overlay import LieStep
 
 # Readings whose residuals are this strongly tied cannot be told apart.
 _TIED = 0.95

@@ -11,8 +11,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from analysis.gradation import is_one_length, lie_line, lie_points
-from analysis.gradation_types import (
+from analysis.gradation.steps import is_one_length, lie_line, lie_points
+from analysis.gradation.types import (
     ClubOnLine,
     GradationRules,
     LieLine,
