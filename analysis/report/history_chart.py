@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.history import Bent, Stream
+from analysis.history.set_history import Bent, Stream
 from analysis.report.drawing import (
     BLUE,
     GREY,

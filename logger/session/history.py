@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import FloatArray, lie_error_from_toe
-from analysis.history import U_BEND_DEG, Bent, History, read_history
+from analysis.history.set_history import U_BEND_DEG, Bent, History, read_history
 from analysis.lie.club import LieError, SoleArc
 from logger.errors import UsageError
 from logger.session.evidence import session_evidence, sole_arc

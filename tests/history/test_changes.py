@@ -8,7 +8,7 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
-from analysis.history_changes import Series, _posterior, change_points
+from analysis.history.changes import Series, _posterior, change_points
 
 NILE = np.concatenate(
     [

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.history import Bent, read_history
-from analysis.history_split import hang_together, split_sessions
+from analysis.history.set_history import Bent, read_history
+from analysis.history.split import hang_together, split_sessions
 
 LABELS = ["4i", "5i", "6i", "7i", "8i", "9i", "PW"]
 

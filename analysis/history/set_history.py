@@ -17,8 +17,8 @@ import numpy as np
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import FloatArray
-from analysis.history_changes import ChangePosterior, Series, change_points
-from analysis.history_charts import (
+from analysis.history.changes import ChangePosterior, Series, change_points
+from analysis.history.charts import (
     CUSUM_LIMIT,
     CUSUM_SLACK,
     CusumChart,
@@ -27,7 +27,7 @@ from analysis.history_charts import (
     ewma_chart,
     past_mean,
 )
-from analysis.history_split import hang_together, split_sessions
+from analysis.history.split import hang_together, split_sessions
 from analysis.statistics.budget import coverage_factor
 from analysis.statistics.estimation import Interval
 
