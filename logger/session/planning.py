@@ -265,7 +265,7 @@ def _for_plan(
 
 def metres_per_deg(specs: Sequence[ClubSpec], hand: Hand) -> list[float | None]:
     """Metres to the right at carry per degree too upright; None without loft and length."""
-    from analysis.shot import metres_aside
+    from analysis.flight.aside import metres_aside
 
     known = [
         (place, spec.loft_deg, spec.length_mm)

@@ -14,10 +14,10 @@ import time
 
 import numpy as np
 
-from analysis import flight
 from analysis.conventions import Hand
-from analysis.flight import Launch, fly
-from analysis.shot import metres_aside
+from analysis.flight.aside import metres_aside
+from analysis.flight.trajectory import Launch, fly
+from analysis.flight.trajectory import trajectory as flight
 
 CLUBS = (
     ("4", 22.0, 977.9),

@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.aero import Air, SmitsSmith
 from analysis.answers import NoAnswerError
-from analysis.flight import BALL_DIAMETER_M, BALL_MASS_KG, Launch, fly
+from analysis.flight.aero import Air, SmitsSmith
+from analysis.flight.trajectory import BALL_DIAMETER_M, BALL_MASS_KG, Launch, fly
 
 
 class ConstantAerodynamics:
@@ -161,7 +161,7 @@ def test_many_shots_are_as_good_as_few():
 def test_spin_decay_is_as_published_and_takes_height():
     # Smits and Smith's form, also quoted as a loss per second of 0.0004 x mph x rpm: 340 rpm per
     # second for 120 mph and 7097 rpm. Ours, from memory of the original, is 5 % more.
-    from analysis.flight import SPIN_DECAY
+    from analysis.flight.trajectory import SPIN_DECAY
 
     loss = SPIN_DECAY / (BALL_DIAMETER_M / 2) * 120 * 0.44704 * 7097
     assert loss == pytest.approx(340, rel=0.06)

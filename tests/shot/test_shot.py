@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from analysis.conventions import Hand
-from analysis.flight import Launch, fly
-from analysis.launch import Delivery, head_mass_kg, head_speed_m_s, impact
-from analysis.shot import face_direction_deg, metres_aside
+from analysis.flight.aside import face_direction_deg, metres_aside
+from analysis.flight.launch import Delivery, head_mass_kg, head_speed_m_s, impact
+from analysis.flight.trajectory import Launch, fly
 
 # Exact geometry: normal (cos L, 0, sin L) turned about the target line, computed as rotation
 # matrices apart from this program; degrees of face for 1 to 4 degrees too upright.

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.aero import Aerodynamics, Air, SmitsSmith
 from analysis.answers import NoAnswerError
 from analysis.conventions import FloatArray
+from analysis.flight.aero import Aerodynamics, Air, SmitsSmith
 
 # Rules of Golf, the ball: mass not over 1.620 oz, diameter not under 1.680 in.
 BALL_MASS_KG = 0.04593

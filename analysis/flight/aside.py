@@ -3,7 +3,7 @@
 A club delivered too upright turns its face toward the heel side by the exact angle of
 `analysis.conventions.face_azimuth_deg`; the ball starts part of the way there and its spin axis
 leans by about the lie error, so it also curves. How far that is at carry comes from the impact of
-`analysis.launch` and the flight of `analysis.flight`. It is a model of a club-golfer's usual
+`analysis.flight.launch` and the flight of `analysis.flight.trajectory`. It is a model of a club-golfer's usual
 delivery, good to about a fifth.
 """
 
@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.conventions import FloatArray, Hand, face_azimuth_deg
-from analysis.flight import Launch, fly
-from analysis.launch import Delivery, head_mass_kg, head_speed_m_s, impact
+from analysis.flight.launch import Delivery, head_mass_kg, head_speed_m_s, impact
+from analysis.flight.trajectory import Launch, fly
 
 
 def face_direction_deg(loft_deg: ArrayLike, lie_error_deg: ArrayLike, hand: Hand) -> FloatArray:

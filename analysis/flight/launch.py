@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.conventions import FloatArray
-from analysis.flight import BALL_DIAMETER_M, BALL_MASS_KG
+from analysis.flight.trajectory import BALL_DIAMETER_M, BALL_MASS_KG
 
 # A uniform sphere: moment of inertia 2/5 m r^2, so mass times radius squared over it is 5/2.
 _SPHERE = 2.5
