@@ -13,7 +13,7 @@ from logger.cli.common import DbOption, open_store, output, utc_now_ns
 from logger.cli.shown import fit
 
 if TYPE_CHECKING:
-    from analysis.board_check import Finding
+    from analysis.board.check import Finding
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -64,7 +64,7 @@ def check(
     import asyncio
 
     from analysis.answers import Verdict
-    from analysis.board_check import worst
+    from analysis.board.check import worst
     from logger.cli.board_tables import findings_json, findings_table, verdict_words
     from logger.session.board_bench import open_bench
     from logger.session.board_checking import BoardCheck, CheckPlan

@@ -12,7 +12,7 @@ from logger.cli.common import DbOption, local_time, open_store, output
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from analysis.evening import Evening
+    from analysis.board.cell_calibration import Evening
     from logger.session.board_drawing import Drawn
 
 
@@ -41,8 +41,8 @@ def even(
     import asyncio
 
     from analysis.answers import NoAnswerError, Verdict
-    from analysis.board_check import roller_findings, worst
-    from analysis.evening import even_cells
+    from analysis.board.cell_calibration import even_cells
+    from analysis.board.check import roller_findings, worst
     from logger.cli.board_tables import findings_table
     from logger.errors import LieboardError, UsageError
     from logger.session.board_bench import open_bench

@@ -11,7 +11,7 @@ import typer
 from logger.cli.common import DbOption, InchesOption, open_store, output, say, utc_now_ns
 
 if TYPE_CHECKING:
-    from analysis.camber import Camber
+    from analysis.board.camber import Camber
     from logger.store.store import Store
 
 _SOURCE = "rocked on the board"
@@ -55,7 +55,7 @@ def rock(
     Examples: lieboard board rock rocked.csv --save 7i; lieboard board rock /dev/ttyACM0
     """
     from analysis.answers import NoAnswerError
-    from analysis.camber import fit_camber
+    from analysis.board.camber import fit_camber
     from logger.errors import LieboardError, UsageError
 
     if step < 0 or level_u < 0 or middle_u < 0:

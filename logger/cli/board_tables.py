@@ -17,7 +17,7 @@ from logger.errors import ConfigError
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from analysis.board_check import Finding
+    from analysis.board.check import Finding
 
 _WORDS = {Verdict.PASS: "pass", Verdict.LOOK: "look at this", Verdict.FAIL: "fail"}
 _ORDER = {Verdict.FAIL: 0, Verdict.LOOK: 1, Verdict.PASS: 2}

@@ -13,7 +13,7 @@ from logger.cli.common import DbOption, SessionOption, open_store, output, pick_
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from analysis.gauge import GaugeStudy
+    from analysis.board.gauge import GaugeStudy
     from logger.session.audits import Pair
     from logger.store.rows import BoardRow
     from logger.store.store import Store
@@ -44,7 +44,7 @@ def study(
     Example: lieboard board study study.csv --tolerance 0.5
     """
     from analysis.answers import NoAnswerError, Verdict
-    from analysis.gauge import crossed_study
+    from analysis.board.gauge import crossed_study
     from logger.cli.board_tables import read_table
     from logger.errors import ConfigError, UsageError
 
@@ -208,7 +208,7 @@ def _pairs_of(
 
 def _show_audit(console: Console, found: _Found, mark_u: float) -> None:
     from analysis.answers import NoAnswerError
-    from analysis.audit import agreement, audit_line, level_from_marks
+    from analysis.board.audit import agreement, audit_line, level_from_marks
     from logger.errors import LieboardError
 
     board, mark = found.board, found.mark

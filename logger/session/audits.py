@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.audit import FEWEST_PAIRS
-from analysis.audit_carry import Audited, CarriedLevel, Circumstance, carried_level
+from analysis.board.audit import FEWEST_PAIRS
+from analysis.board.audit_carry import Audited, CarriedLevel, Circumstance, carried_level
 from analysis.conventions import Hand
 from logger.errors import StoreError, UsageError
 from logger.session.footprints import FootprintReader

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.board_check import resting_noise_counts
+from analysis.board.check import resting_noise_counts
 from logger.records import Ability, Reading, Strike
 from logger.session.board_bench import BoardBench
 from logger.session.board_findings import Watched, strikes_in

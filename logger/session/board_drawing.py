@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from analysis.answers import NoAnswerError
-from analysis.roller import Direction, RollerPass
+from analysis.board.roller import Direction, RollerPass
 from logger.errors import LinkTimeoutError, ProtocolError, UsageError
 from logger.records import Hello, Strike
 from logger.session.board_bench import BoardBench

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.board.cell_calibration import Evening
+from analysis.board.roller import CellState
 from analysis.conventions import FloatArray
-from analysis.evening import Evening
-from analysis.roller import CellState
 from logger.errors import StoreError
 from logger.store.store import Store
 

@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.answers import NoAnswerError, Verdict
-from analysis.board_check import (
+from analysis.board.check import (
     NOTHING_TO_DO,
     Finding,
     graded,
     resting_findings,
     resting_noise_counts,
 )
-from analysis.link_check import clock_finding, link_findings, scan_findings, status_findings
+from analysis.board.link import clock_finding, link_findings, scan_findings, status_findings
 from logger.decoding import DamageKind
 from logger.records import Flag, Hello, Reading, Strike
 from logger.session.board_bench import BoardBench

@@ -1,12 +1,12 @@
-"""Records of a bar drawn along the strip -> passes that `analysis.evening` can read."""
+"""Records of a bar drawn along the strip -> passes that `analysis.board.cell_calibration` can read."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from analysis.answers import NoAnswerError
-from analysis.roller import Direction, RollerPass, crossed_cells
-from analysis.roller_area import cell_responses
+from analysis.board.roller import Direction, RollerPass, crossed_cells
+from analysis.board.roller_area import cell_responses
 from logger.records import Flag, Hello, Strike
 
 _TICK_RANGE = 1 << 32

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.answers import Verdict
-from analysis.board_check import NOTHING_TO_DO, Finding
-from analysis.roller import (
+from analysis.board.check import NOTHING_TO_DO, Finding
+from analysis.board.roller import (
     FEWEST_SCANS_PRESSED,
     Direction,
     RollerPass,
@@ -25,7 +25,7 @@ _ANSWERED = 0.05
 # Both sides must be pressed this hard before silence in between counts against a cell.
 _SURROUNDED = 0.2
 # A cell that reads less than this part of its neighbours' mean: one that a convex sole or a finger
-# cannot leave. `analysis.board_check` has the same limits for gains measured with a bar.
+# cannot leave. `analysis.board.check` has the same limits for gains measured with a bar.
 _DEAD, _WEAK = 0.1, 0.5
 _FEWEST = 2
 # Rank correlation of cells with the moments of their heaviest press, from which on the presses

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.camber import fit_camber
-from analysis.evening import even_cells
+from analysis.board.camber import fit_camber
+from analysis.board.cell_calibration import even_cells
 
 STUDIES = 30
 SERIES = 400

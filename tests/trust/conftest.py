@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.roller import Direction, RollerPass
+from analysis.board.roller import Direction, RollerPass
 
 DATA = Path(__file__).parent / "data"
 

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis.anova import one_way, p_of, pooled_sd, ratio_of, two_way
 from analysis.answers import NoAnswerError
+from analysis.board.anova import one_way, p_of, pooled_sd, ratio_of, two_way
 
 
 def column(table, name, group, value):

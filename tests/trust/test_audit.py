@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.audit import (
+from analysis.board.audit import (
     agreement,
     audit_line,
     check_marks,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.audit_carry import Audited, CarryPrior, Circumstance, carried_level
+from analysis.board.audit_carry import Audited, CarryPrior, Circumstance, carried_level
 
 # The day's scatter known: everything is one conditional normal.
 SURE = CarryPrior(mounting_u_mm=2.0, day_mm=1.5, day_log_sd=0.0)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError, Verdict
-from analysis.board_check import (
+from analysis.board.cell_calibration import even_cells
+from analysis.board.check import (
     NOTHING_TO_DO,
     Finding,
     graded,
@@ -15,7 +16,6 @@ from analysis.board_check import (
     roller_findings,
     worst,
 )
-from analysis.evening import even_cells
 
 PASS, LOOK, FAIL = Verdict.PASS, Verdict.LOOK, Verdict.FAIL
 

@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from analysis.answers import NoAnswerError
-from analysis.camber import fit_camber
+from analysis.board.camber import fit_camber
 from analysis.conventions import toe_from_lie_error
 
 ANGLES = np.linspace(-3.0, 3.0, 9)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, f
 
-from analysis.anova import full_block, two_way
 from analysis.answers import NoAnswerError, Verdict
-from analysis.gauge import crossed_study
+from analysis.board.anova import full_block, two_way
+from analysis.board.gauge import crossed_study
 
 
 def aiag(table, **options):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError, Verdict
-from analysis.link_check import clock_finding, link_findings, scan_findings, status_findings
+from analysis.board.link import clock_finding, link_findings, scan_findings, status_findings
 
 PASS, LOOK, FAIL = Verdict.PASS, Verdict.LOOK, Verdict.FAIL
 

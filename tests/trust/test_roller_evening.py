@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.evening import Evening, even_cells
-from analysis.roller import (
+from analysis.board.cell_calibration import Evening, even_cells
+from analysis.board.roller import (
     CellState,
     Direction,
     RollerPass,
@@ -16,7 +16,7 @@ from analysis.roller import (
     passing_times_us,
     rest_and_noise,
 )
-from analysis.roller_area import cell_responses
+from analysis.board.roller_area import cell_responses
 
 MADE = "2024-05-01T10:00:00Z"
 THERE, BACK = Direction.TOWARD_POSITIVE, Direction.TOWARD_NEGATIVE

@@ -20,8 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import FloatArray, cell_middles_mm
-from analysis.roller import (
+from analysis.board.roller import (
     FEWEST_SCANS_PRESSED,
     CellState,
     RollerPass,
@@ -33,6 +32,7 @@ from analysis.roller import (
     rest_and_noise,
     swing_counts,
 )
+from analysis.conventions import FloatArray, cell_middles_mm
 
 # Passing times are smoothed by a parabola over this many cells: hands change speed over
 # centimetres, timing noise differs from cell to cell.

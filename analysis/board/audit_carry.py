@@ -1,6 +1,6 @@
 """What an audit of one session says of the level of another.
 
-An audit (`analysis.audit`) finds by how much the board reads past the marks: how far the sole's
+An audit (`analysis.board.audit`) finds by how much the board reads past the marks: how far the sole's
 middle passed from where it was taken to pass. That is the sum of three things, and only some of
 them are still there the next time:
 
@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.audit import DEFAULT_U_MARK_COMMON_MM, agreement
+from analysis.board.audit import DEFAULT_U_MARK_COMMON_MM, agreement
 from analysis.conventions import FloatArray
 
 # The level is called known when its doubt is at most half of what the address mark leaves: the

@@ -15,9 +15,9 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from analysis.answers import NoAnswerError, Verdict
+from analysis.board.cell_calibration import Evening
+from analysis.board.roller import CellState, RollerPass, crossed_cells
 from analysis.conventions import FloatArray
-from analysis.evening import Evening
-from analysis.roller import CellState, RollerPass, crossed_cells
 from analysis.statistics.budget import coverage_factor
 from analysis.statistics.lines import ordinary_line
 

@@ -29,15 +29,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import FloatArray
-from analysis.roller import (
+from analysis.board.roller import (
     FEWEST_SCANS,
     CellState,
     Direction,
     RollerPass,
     crossed_cells,
 )
-from analysis.roller_area import CellResponse, cell_responses
+from analysis.board.roller_area import CellResponse, cell_responses
+from analysis.conventions import FloatArray
 
 FEWEST_PASSES_EACH_WAY = 2
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.anova import AnovaRow, full_block, one_way, two_way
 from analysis.answers import NoAnswerError, Verdict
+from analysis.board.anova import AnovaRow, full_block, one_way, two_way
 from analysis.conventions import FloatArray
 
 DEFAULT_TOLERANCE_DEG = 0.5

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.answers import NoAnswerError, Verdict
-from analysis.board_check import NOTHING_TO_DO, Finding, graded
+from analysis.board.check import NOTHING_TO_DO, Finding, graded
 
 _TICK_RANGE = 1 << 32
 # A sole 25 mm front to back at 35 m/s presses a point for 0.7 ms (our estimate).
