@@ -14,7 +14,7 @@ from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.errors import LinkTimeoutError, StrangeBoardError, UsageError
 from logger.hostclock import HostClock
 from logger.links.open import link_from_url
-from logger.sequence import Hole
+from logger.protocol.sequence import Hole
 from logger.store.store import Store
 
 # A board that starts when its port is opened, then says hello; a sketch that speaks text says

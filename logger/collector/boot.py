@@ -10,12 +10,12 @@ import asyncio
 from collections.abc import Sequence
 from dataclasses import replace
 
-from logger.clock import ClockMap, ClockReading
 from logger.collector.events import Listener, RecordsLost
 from logger.collector.recording import BoardIdentity, KnownBoot, Recorder, TimedRecord
 from logger.hostclock import HostClock
-from logger.records import Hello, RawRecord, Record, Status, Strike
-from logger.sequence import Hole, SequenceTracker
+from logger.protocol.clock import ClockMap, ClockReading
+from logger.protocol.records import Hello, RawRecord, Record, Status, Strike
+from logger.protocol.sequence import Hole, SequenceTracker
 
 # A line of 40 characters at 115 200 baud takes 4 ms and a port is polled every few ms more.
 ARRIVAL_U_NS = 10_000_000

@@ -16,12 +16,12 @@ from logger.collector.events import BoardReport, Greeted, LineTrouble, Listener
 from logger.collector.lines import TextBoard
 from logger.collector.recording import BoardIdentity, Recorder
 from logger.collector.settings import ConnectionSettings, ConnectionState
-from logger.decoding import Damage, Decoded, Decoder
 from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError
-from logger.framing import Frame, FrameDecoder, encode_frame
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
-from logger.records import (
+from logger.protocol.decoding import Damage, Decoded, Decoder
+from logger.protocol.framing import Frame, FrameDecoder, encode_frame
+from logger.protocol.records import (
     AskClock,
     AskHello,
     ClockReply,
@@ -33,7 +33,7 @@ from logger.records import (
     SetTrigger,
     Status,
 )
-from logger.wire import encode, parse
+from logger.protocol.wire import encode, parse
 
 # More than a real line brings between two looks at it.
 _MUCH_BYTES = 4096

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from logger.collector.recording import BoardIdentity
-from logger.decoding import Damage
-from logger.records import Status
+from logger.protocol.decoding import Damage
+from logger.protocol.records import Status
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
-from logger.records import Hello, RawRecord
-from logger.sequence import Hole
+from logger.protocol.records import Hello, RawRecord
+from logger.protocol.sequence import Hole
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class BoardIdentity:
     """None for a text board."""
 
 
-# A tuple, as `logger.records.Reading` is.
+# A tuple, as `logger.protocol.records.Reading` is.
 class TimedRecord(NamedTuple):
     """A record with its number and the moment it was struck."""
 

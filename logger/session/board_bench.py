@@ -11,13 +11,13 @@ from logger.collector.connection import BoardConnection
 from logger.collector.events import CollectorEvent, Greeted, LineTrouble
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.collector.settings import ConnectionSettings
-from logger.decoding import DamageKind
 from logger.errors import LieboardError, LinkClosedError, LinkTimeoutError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk
 from logger.links.open import link_from_url
 from logger.links.replay import ReplayLink
-from logger.records import Ability, Hello, SetTrigger, Status
+from logger.protocol.decoding import DamageKind
+from logger.protocol.records import Ability, Hello, SetTrigger, Status
 from logger.session.agreed import BoardGate, need_agreement
 from logger.session.board_recorder import BenchRecorder
 from logger.session.board_tap import TappedLink

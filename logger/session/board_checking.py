@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.board.check import resting_noise_counts
-from logger.records import Ability, Reading, Strike
+from logger.protocol.records import Ability, Reading, Strike
 from logger.session.board_bench import BoardBench
 from logger.session.board_findings import Watched, strikes_in
 from logger.session.board_presses import presses_of, silent_between, words_for_cells

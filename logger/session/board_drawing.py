@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from analysis.answers import NoAnswerError
 from analysis.board.roller import Direction, RollerPass
 from logger.errors import LinkTimeoutError, ProtocolError, UsageError
-from logger.records import Hello, Strike
+from logger.protocol.records import Hello, Strike
 from logger.session.board_bench import BoardBench
 from logger.session.board_findings import strikes_in
 from logger.session.board_passes import is_pass, pass_of, refuse_unreadable

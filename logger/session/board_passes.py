@@ -7,7 +7,7 @@ import numpy as np
 from analysis.answers import NoAnswerError
 from analysis.board.roller import Direction, RollerPass, crossed_cells
 from analysis.board.roller_area import cell_responses
-from logger.records import Flag, Hello, Strike
+from logger.protocol.records import Flag, Hello, Strike
 
 _TICK_RANGE = 1 << 32
 # Nobody draws a bar along 100 mm of strip faster; a tap or a strike is shorter.

@@ -18,7 +18,7 @@ from analysis.board.roller import (
     passing_times_us,
 )
 from analysis.strikes.scans import rest_levels
-from logger.records import Flag, Hello, Strike
+from logger.protocol.records import Flag, Hello, Strike
 
 # Of the record's highest cell: what is pressed at all.
 _ANSWERED = 0.05

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.records import Hello, Strike
+from logger.protocol.records import Hello, Strike
 
 _TICK_RANGE = 1 << 32
 # Scans that surely come before the trigger: the reference firmware keeps three.

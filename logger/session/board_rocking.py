@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from logger.collector.recording import TimedRecord
 from logger.errors import LinkTimeoutError
-from logger.records import Reading, Strike
+from logger.protocol.records import Reading, Strike
 from logger.session.board_bench import BoardBench
 from logger.session.board_evening import EveningsInForce
 from logger.session.contacts_of import ContactReader

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from logger.clock import ClockMap
-from logger.decoding import Decoder
-from logger.framing import Frame, FrameDecoder, encode_frame
 from logger.links.base import Chunk, Link
-from logger.records import AskClock, ClockReply, Hello, HostMessage, Status
-from logger.wire import encode, parse
+from logger.protocol.clock import ClockMap
+from logger.protocol.decoding import Decoder
+from logger.protocol.framing import Frame, FrameDecoder, encode_frame
+from logger.protocol.records import AskClock, ClockReply, Hello, HostMessage, Status
+from logger.protocol.wire import encode, parse
 
 
 class TappedLink:

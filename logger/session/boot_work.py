@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.conventions import Hand, toe_from_board
 from analysis.strikes.sorting import Kind, Sorted, StrikeSorter
-from logger.records import Flag, Reading, Strike
+from logger.protocol.records import Flag, Reading, Strike
 from logger.session.board_evening import evenings_of
 from logger.session.contacts_of import ContactReader
 from logger.store.rows import NewStrike, SessionRow

@@ -11,7 +11,7 @@ from analysis.conventions import FloatArray
 from analysis.strikes.contacts import Contact, ContactBuilder, ContactFlag, StripReading
 from analysis.strikes.scans import ScanOrder, Strip, contact_from_scans, rest_levels
 from analysis.strikes.sorting import SortRules
-from logger.records import Flag, Hello, Reading, Strike
+from logger.protocol.records import Flag, Hello, Reading, Strike
 from logger.session.board_evening import EveningsInForce, evened_counts, fits_board
 
 _WRAP_TICKS = 1 << 32

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from analysis.strikes.sorting import Kind, Sorted
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
-from logger.decoding import record_from_raw
 from logger.errors import UsageError
-from logger.records import Button, ButtonAction
-from logger.sequence import Hole
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import Button, ButtonAction
+from logger.protocol.sequence import Hole
 from logger.session.boot_work import METHOD_VERSION, BootWork
 from logger.store.rows import ClubRow, SessionRow, SetRow, StrikeRow
 from logger.store.store import Store

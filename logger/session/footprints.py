@@ -14,9 +14,9 @@ import numpy as np
 
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint import AimPrior, FootprintFits, SolePrior, StripSpec, fit_footprints
-from logger.bulk_strikes import strikes_from_raw
 from logger.clubs import ClubSpec
-from logger.records import Hello, Strike
+from logger.protocol.many_strikes import strikes_from_raw
+from logger.protocol.records import Hello, Strike
 from logger.session.board_evening import (
     EveningsInForce,
     evenings_of,

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeAlias
 
-from logger.clock import UtcAnchor
 from logger.collector.connection import BoardConnection
 from logger.collector.events import CollectorEvent, Greeted
 from logger.collector.recording import BoardIdentity
@@ -20,6 +19,7 @@ from logger.links.base import Chunk, Link
 from logger.links.capture import CaptureWriter, RecordingLink
 from logger.links.open import LinkWish, comes_back, link_maker
 from logger.links.replay import ReplayLink
+from logger.protocol.clock import UtcAnchor
 from logger.reconnect import Pauses, Reach, Reconnector
 from logger.session.agreed import BoardGate
 from logger.session.board_news import NewsKeeper

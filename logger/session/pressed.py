@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.strikes.scans import ScanOrder, Strip, rest_levels_of_many, sample_offsets_us
-from logger.records import Flag, Hello, Strike
+from logger.protocol.records import Flag, Hello, Strike
 
 # Scans kept about the heaviest one: more say nothing of the peak and cost time.
 _SCANS = 16

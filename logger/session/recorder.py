@@ -7,7 +7,7 @@ from typing import ParamSpec, TypeVar
 
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.hostclock import HostClock
-from logger.sequence import Hole
+from logger.protocol.sequence import Hole
 from logger.session.agreed import BoardGate
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.store_thread import StoreThread

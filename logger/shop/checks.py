@@ -6,7 +6,7 @@ import json
 import math
 from typing import Any, Final
 
-from logger.records import Hello
+from logger.protocol.records import Hello
 from logger.store.carry_columns import PARTS, Column, Part, Row, SessionCopy
 
 _MAX_NUMBER: Final = 2**63 - 1

@@ -7,9 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from logger.decoding import record_from_raw
 from logger.errors import StoreError, UnfitCopyError
-from logger.records import Button, RawRecord, Reading, Record, Strike
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import Button, RawRecord, Reading, Record, Strike
 from logger.shop.checks import BadMessageError
 from logger.shop.messages import (
     Ask,

@@ -10,7 +10,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from logger.records import Button, Reading, Record, Strike
+from logger.protocol.records import Button, Reading, Record, Strike
 from logger.store.core import Core, Value
 from logger.store.packing import pack_raw, unpack_raw
 from logger.store.rows import LossRow, StoredRecord, TimedRecord

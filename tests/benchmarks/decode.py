@@ -16,7 +16,7 @@ import zlib
 import numpy as np
 from cobs import cobs
 
-from logger.decoding import Decoder
+from logger.protocol.decoding import Decoder
 
 READINGS = 200_000
 STRIKES = 1_500

@@ -29,12 +29,12 @@ from collections import Counter
 import numpy as np
 from cobs import cobs
 
-from logger.decoding import Decoder, record_from_raw
 from logger.errors import ProtocolError
-from logger.framing import MAX_ENCODED_BYTES, Frame, FrameDecoder, TextLine
-from logger.records import RawRecord
-from logger.strike_parts import MAX_HALF_BUILT
-from logger.wire_layout import MAX_BODY_BYTES, MAX_PARTS
+from logger.protocol.decoding import Decoder, record_from_raw
+from logger.protocol.framing import MAX_ENCODED_BYTES, Frame, FrameDecoder, TextLine
+from logger.protocol.layout import MAX_BODY_BYTES, MAX_PARTS
+from logger.protocol.records import RawRecord
+from logger.protocol.strike_parts import MAX_HALF_BUILT
 
 SEEDS = 4000
 BLOCK = 4096

@@ -21,9 +21,9 @@ from pathlib import Path
 from typing import Any
 
 from logger.collector.connection import BoardConnection
-from logger.decoding import Decoder
 from logger.page.hub import Hub, Outbox
-from logger.records import RawRecord
+from logger.protocol.decoding import Decoder
+from logger.protocol.records import RawRecord
 from logger.session.recorder import SessionRecorder
 
 HOPS: dict[str, list[tuple[int | None, float]]] = {

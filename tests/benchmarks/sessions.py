@@ -25,8 +25,8 @@ import numpy as np
 
 from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.decoding import Decoder
-from logger.records import Hello, RawRecord, Strike
+from logger.protocol.decoding import Decoder
+from logger.protocol.records import Hello, RawRecord, Strike
 from logger.session.evidence import session_picture
 from logger.session.fitting import FittingSession
 from logger.session.planning import bend_plan

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.records import Flag, Reading
-from logger.text_form import BadLine, parse_line
+from logger.protocol.records import Flag, Reading
+from logger.protocol.text_form import BadLine, parse_line
 
 REPOSITORY = Path(__file__).parents[2]
 SKETCH = REPOSITORY / "firmware_notes" / "sketches" / "first_light.ino"

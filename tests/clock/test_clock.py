@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.clock import ClockMap, SegmentStart, UtcAnchor, offset_and_delay_ns
+from logger.protocol.clock import ClockMap, SegmentStart, UtcAnchor, offset_and_delay_ns
 
 TICK_RANGE = 1 << 32
 S = 1_000_000_000

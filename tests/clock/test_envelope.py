@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull
 
-from logger.clock import ClockMap
-from logger.envelope import Block, extend_hull, fit
+from logger.protocol.clock import ClockMap
+from logger.protocol.envelope import Block, extend_hull, fit
 
 
 def _toy():

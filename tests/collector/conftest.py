@@ -15,7 +15,7 @@ from logger.collector.settings import ConnectionSettings
 from logger.errors import LinkClosedError, LinkTimeoutError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk
-from logger.sequence import Hole
+from logger.protocol.sequence import Hole
 from simulators import encode
 
 

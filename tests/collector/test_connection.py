@@ -14,7 +14,7 @@ from logger.collector.events import BoardReport, Greeted, LineTrouble, RecordsLo
 from logger.collector.recording import KnownBoot
 from logger.collector.settings import ConnectionSettings, ConnectionState
 from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError, StoreError
-from logger.sequence import Hole
+from logger.protocol.sequence import Hole
 from simulators import encode
 
 

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.sequence import Hole, SequenceTracker
+from logger.protocol.sequence import Hole, SequenceTracker
 
 
 @given(

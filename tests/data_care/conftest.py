@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import pytest
 
 from logger.clubs import Club, ClubSpec, SetFile
-from logger.records import (
+from logger.protocol.records import (
     Ability,
     Button,
     ButtonAction,

@@ -6,7 +6,7 @@ from cobs import cobs
 from fault_bench import SETS
 
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.records import Flag, RawRecord, Reading
+from logger.protocol.records import Flag, RawRecord, Reading
 from logger.session.fitting import FittingSession
 from logger.session.opening import open_session
 from logger.setfiles import load_set

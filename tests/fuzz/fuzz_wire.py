@@ -12,21 +12,21 @@ from binascii import crc_hqx
 import numpy as np
 from fuzz_bytes import Bytes, chunks, framed, one_line
 
-from logger.clock import ClockMap
-from logger.decoding import Damage, Decoder, record_from_raw
 from logger.errors import ProtocolError
-from logger.framing import (
+from logger.protocol.clock import ClockMap
+from logger.protocol.decoding import Damage, Decoder, record_from_raw
+from logger.protocol.framing import (
     MAX_ENCODED_BYTES,
     BadFrame,
     Frame,
     FrameDecoder,
     FrameFault,
 )
-from logger.records import AskHello, Button, RawRecord, Reading, Strike, StrikePart
-from logger.strike_parts import MAX_HALF_BUILT
-from logger.text_form import BadLine, parse_line
-from logger.wire import MalformedMessage, UnknownMessage, encode, parse
-from logger.wire_layout import MAX_BODY_BYTES
+from logger.protocol.layout import MAX_BODY_BYTES
+from logger.protocol.records import AskHello, Button, RawRecord, Reading, Strike, StrikePart
+from logger.protocol.strike_parts import MAX_HALF_BUILT
+from logger.protocol.text_form import BadLine, parse_line
+from logger.protocol.wire import MalformedMessage, UnknownMessage, encode, parse
 
 NOW_NS = 55
 _BLANK = b"\x00 \t\r\n"

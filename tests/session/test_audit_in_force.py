@@ -9,8 +9,8 @@ import pytest
 from logger.cli import main
 from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.decoding import Decoder
-from logger.records import Hello, RawRecord, Strike
+from logger.protocol.decoding import Decoder
+from logger.protocol.records import Hello, RawRecord, Strike
 from logger.session.audits import carried_audit
 from logger.session.evidence import session_picture
 from logger.session.fitting import FittingSession

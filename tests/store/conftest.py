@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.clubs import Club, ClubSpec, SetFile
-from logger.records import (
+from logger.protocol.records import (
     Ability,
     Button,
     ButtonAction,

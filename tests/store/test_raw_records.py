@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.errors import StoreError
-from logger.records import Flag
+from logger.protocol.records import Flag
 from logger.store.store import Store
 
 

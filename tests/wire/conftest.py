@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import strategies as st
 
-from logger.records import (
+from logger.protocol.records import (
     Ability,
     AskClock,
     AskHello,

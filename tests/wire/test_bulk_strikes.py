@@ -4,10 +4,10 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.bulk_strikes import strikes_from_raw
-from logger.decoding import record_from_raw
-from logger.records import Flag, StrikePart
-from logger.wire import encode
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.many_strikes import strikes_from_raw
+from logger.protocol.records import Flag, StrikePart
+from logger.protocol.wire import encode
 
 
 def bodies(rng, sequence, scans=(7, 7, 2), cells=32, greatest=4000, flags=0):

@@ -10,10 +10,10 @@ from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.decoding import Damage, DamageKind, Decoder, record_from_raw
 from logger.errors import ProtocolError
-from logger.framing import FrameFault, encode_frame
-from logger.records import (
+from logger.protocol.decoding import Damage, DamageKind, Decoder, record_from_raw
+from logger.protocol.framing import FrameFault, encode_frame
+from logger.protocol.records import (
     AskHello,
     Button,
     ButtonAction,
@@ -26,8 +26,8 @@ from logger.records import (
     Strike,
     StrikePart,
 )
-from logger.strike_parts import MAX_HALF_BUILT
-from logger.wire import encode, parse
+from logger.protocol.strike_parts import MAX_HALF_BUILT
+from logger.protocol.wire import encode, parse
 
 NOW_NS = 1_234_567
 

@@ -9,7 +9,14 @@ from cobs import cobs
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from logger.framing import BadFrame, Frame, FrameDecoder, FrameFault, TextLine, encode_frame
+from logger.protocol.framing import (
+    BadFrame,
+    Frame,
+    FrameDecoder,
+    FrameFault,
+    TextLine,
+    encode_frame,
+)
 
 
 def wire_of(body):

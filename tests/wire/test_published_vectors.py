@@ -7,8 +7,8 @@ from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.framing import CRC_RESIDUE, encode_frame
-from logger.text_form import line_checksum
+from logger.protocol.framing import CRC_RESIDUE, encode_frame
+from logger.protocol.text_form import line_checksum
 
 
 def crc_by_bits(data, width, polynomial, start, reflected, final):

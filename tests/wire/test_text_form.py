@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import ProtocolError
-from logger.framing import FrameDecoder, TextLine
-from logger.records import Button, ButtonAction, Flag, Reading
-from logger.text_form import BadLine, line_checksum, parse_line
+from logger.protocol.framing import FrameDecoder, TextLine
+from logger.protocol.records import Button, ButtonAction, Flag, Reading
+from logger.protocol.text_form import BadLine, line_checksum, parse_line
 
 ACTIONS = {
     "next": ButtonAction.NEXT_CLUB,

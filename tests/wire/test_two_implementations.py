@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.decoding import Decoder
-from logger.framing import encode_frame
-from logger.records import (
+from logger.protocol.decoding import Decoder
+from logger.protocol.framing import encode_frame
+from logger.protocol.records import (
     AskClock,
     AskHello,
     Button,
@@ -24,7 +24,7 @@ from logger.records import (
     Status,
     StrikePart,
 )
-from logger.wire import encode
+from logger.protocol.wire import encode
 from simulators import encode as board
 
 

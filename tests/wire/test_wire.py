@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import ProtocolError
-from logger.records import (
+from logger.protocol.records import (
     Ability,
     AskClock,
     AskHello,
@@ -25,7 +25,7 @@ from logger.records import (
     Status,
     StrikePart,
 )
-from logger.wire import MalformedMessage, UnknownMessage, encode, parse
+from logger.protocol.wire import MalformedMessage, UnknownMessage, encode, parse
 
 HELLO, READING, STRIKE, STATUS, CLOCK_REPLY, BUTTON = range(1, 7)
 

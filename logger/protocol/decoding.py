@@ -13,12 +13,18 @@ from enum import StrEnum
 from typing import TypeAlias
 
 from logger.errors import ProtocolError
-from logger.framing import BadFrame, Frame, FrameDecoder, FrameFault, Piece, TextLine
-from logger.records import Button, ClockReply, Hello, RawRecord, Reading, Record, Status
-from logger.strike_parts import Built, GivenUp, StrikeAssembler, build_strike, contradiction
-from logger.text_form import BadLine, parse_line
-from logger.wire import MalformedMessage, UnknownMessage, parse, parse_reading, strike_head
-from logger.wire_layout import READING, MessageType, StrikeHead
+from logger.protocol.framing import BadFrame, Frame, FrameDecoder, FrameFault, Piece, TextLine
+from logger.protocol.layout import READING, MessageType, StrikeHead
+from logger.protocol.records import Button, ClockReply, Hello, RawRecord, Reading, Record, Status
+from logger.protocol.strike_parts import (
+    Built,
+    GivenUp,
+    StrikeAssembler,
+    build_strike,
+    contradiction,
+)
+from logger.protocol.text_form import BadLine, parse_line
+from logger.protocol.wire import MalformedMessage, UnknownMessage, parse, parse_reading, strike_head
 
 _READING = int(MessageType.READING)
 

@@ -7,8 +7,8 @@ from binascii import crc_hqx
 from dataclasses import dataclass
 
 from logger.errors import ProtocolError
-from logger.records import Button, ButtonAction, Flag, Reading
-from logger.wire_layout import PROTOCOL_MAJOR
+from logger.protocol.layout import PROTOCOL_MAJOR
+from logger.protocol.records import Button, ButtonAction, Flag, Reading
 
 # Section 3.1: a longer line is no reading but a line end that got lost.
 MAX_LINE_BYTES = 120

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
-from logger import wire_layout as wl
 from logger.errors import ProtocolError
-from logger.records import (
+from logger.protocol import layout as wl
+from logger.protocol.records import (
     Ability,
     AskClock,
     AskHello,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from enum import Enum
 
-from logger.envelope import PHI, Block, Line, fit
+from logger.protocol.envelope import PHI, Block, Line, fit
 
 TICK_RANGE = 1 << 32
 

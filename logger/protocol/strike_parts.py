@@ -10,9 +10,9 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from logger.records import Flag, Strike
-from logger.wire import strike_scans
-from logger.wire_layout import StrikeHead
+from logger.protocol.layout import StrikeHead
+from logger.protocol.records import Flag, Strike
+from logger.protocol.wire import strike_scans
 
 # A board sends one record after the other (section 2.7, rule 3), so more than two strikes under way
 # are holes. With 32 parts of at most 508 bytes (section 2.4), 8 strikes hold 130 kB.

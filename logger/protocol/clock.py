@@ -1,7 +1,7 @@
 """From the board's ticks to the host's monotonic clock, and from there to UTC.
 
 Ticks are 32 bits wide and wrap; messages arrive late by delays that vary; the board may restart
-and the host may sleep. `ClockMap` keeps one straight line per stretch of time (`logger.envelope`)
+and the host may sleep. `ClockMap` keeps one straight line per stretch of time (`logger.protocol.envelope`)
 and starts a new segment when the two clocks cannot be those of before: it never smooths over a
 break. It reads no clock: whoever feeds it says what the host's clock was.
 
@@ -15,7 +15,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass
 
-from logger.clock_segment import (
+from logger.protocol.clock_segment import (
     BLOCKS,
     BREAK_NS,
     NS_PER_S,

@@ -13,7 +13,7 @@ from typing import NamedTuple, TypeAlias
 
 from cobs import cobs
 
-from logger.wire_layout import CHECKSUM_BYTES, MAX_BODY_BYTES, MAX_FRAME_BYTES
+from logger.protocol.layout import CHECKSUM_BYTES, MAX_BODY_BYTES, MAX_FRAME_BYTES
 
 MIN_FRAME_BYTES = 1 + CHECKSUM_BYTES
 # Section 2.1: COBS adds one byte for every 254 begun (Cheshire and Baker 1999), so 3 for 512.
@@ -46,7 +46,7 @@ class FrameFault(StrEnum):
     """Printable: a boot loader's or a sketch's chatter, no harm done."""
 
 
-# A tuple, as `logger.records.Reading` is.
+# A tuple, as `logger.protocol.records.Reading` is.
 class Frame(NamedTuple):
     """A good frame."""
 

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logger.decoding import record_from_raw
-from logger.records import Flag, Record, Strike
-from logger.wire import strike_head
-from logger.wire_layout import STRIKE, StrikeHead, scan_dtype
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.layout import STRIKE, StrikeHead, scan_dtype
+from logger.protocol.records import Flag, Record, Strike
+from logger.protocol.wire import strike_head
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-# Head of a part, `firmware_notes/wire.md` section 2.4, as `logger.wire_layout.STRIKE` has it.
+# Head of a part, `firmware_notes/wire.md` section 2.4, as `logger.protocol.layout.STRIKE` has it.
 _HEAD = np.dtype(
     [
         ("type", "u1"),
