@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from logger.collector.events import BoardReport, Greeted, LineTrouble, RecordsLost
-from logger.reconnect import Reach, ReachState
+from logger.collector.reconnect import Reach, ReachState
 from logger.session.logging_run import Filed, RunEvent
 from logger.store.rows import ClubRow, StrikeRow
 

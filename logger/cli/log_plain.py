@@ -9,7 +9,7 @@ from typing import Any
 
 from logger.cli.log_book import LogBook
 from logger.cli.log_page import LivePage
-from logger.reconnect import Reach, ReachState
+from logger.collector.reconnect import Reach, ReachState
 from logger.session.fitting import FiledStrike, FittingSession
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
 

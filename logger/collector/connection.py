@@ -1,6 +1,6 @@
 """One connection to one board, used once: greet, listen, confirm, ask again.
 
-`logger.reconnect` decides whether there is a next one.
+`logger.collector.reconnect` decides whether there is a next one.
 """
 
 from __future__ import annotations

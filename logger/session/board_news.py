@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from logger.collector.events import BoardReport, Greeted
-from logger.reconnect import Reach, ReachState
+from logger.collector.reconnect import Reach, ReachState
 from logger.store.rows import BoardNews, LinkWord
 
 _LINKS: dict[ReachState, tuple[LinkWord, str]] = {

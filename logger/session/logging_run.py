@@ -11,6 +11,7 @@ from typing import TypeAlias
 
 from logger.collector.connection import BoardConnection
 from logger.collector.events import CollectorEvent, Greeted
+from logger.collector.reconnect import Pauses, Reach, Reconnector
 from logger.collector.recording import BoardIdentity
 from logger.collector.settings import ConnectionSettings
 from logger.errors import LinkClosedError, StoreError
@@ -20,7 +21,6 @@ from logger.links.capture import CaptureWriter, RecordingLink
 from logger.links.open import LinkWish, comes_back, link_maker
 from logger.links.replay import ReplayLink
 from logger.protocol.clock import UtcAnchor
-from logger.reconnect import Pauses, Reach, Reconnector
 from logger.session.agreed import BoardGate
 from logger.session.board_news import NewsKeeper
 from logger.session.fitting import FiledStrike, FittingSession

@@ -31,12 +31,12 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 from logger.collector.events import CollectorEvent, Greeted
+from logger.collector.reconnect import Pauses, Reach, ReachState
 from logger.hostclock import HostClock
 from logger.links.gatt import BOARD_TO_HOST, HOST_TO_BOARD, SERVICE
 from logger.protocol.framing import encode_frame
 from logger.protocol.records import AskHello
 from logger.protocol.wire import encode
-from logger.reconnect import Pauses, Reach, ReachState
 from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
 from logger.session.opening import open_session
 from logger.setfiles import load_set

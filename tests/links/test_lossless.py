@@ -17,8 +17,8 @@ import pytest
 
 from logger.cli.log_book import LogBook
 from logger.collector.events import BoardReport, Greeted, RecordsLost
+from logger.collector.reconnect import Reach, ReachState
 from logger.hostclock import HostClock
-from logger.reconnect import Reach, ReachState
 from logger.session.logging_run import Filed, LoggingRun, RunSettings
 from logger.session.opening import open_session
 from logger.setfiles import load_set

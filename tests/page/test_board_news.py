@@ -6,9 +6,9 @@ import time
 from dataclasses import replace
 
 from logger.collector.events import BoardReport
+from logger.collector.reconnect import Reach, ReachState
 from logger.protocol.records import Status
 from logger.protocol.sequence import Hole
-from logger.reconnect import Reach, ReachState
 from logger.session.board_news import NewsKeeper, Told, news_after
 from logger.store.rows import BoardNews
 
