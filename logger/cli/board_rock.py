@@ -163,7 +163,7 @@ def _toe(board_mm: float, middle_mm: float, left: bool) -> float:
 
 
 def _show(camber: Camber, *, inches: bool) -> None:
-    from logger.units import inches_from_mm
+    from logger.setfiles.units import inches_from_mm
 
     def length(mm: float) -> str:
         return f"{inches_from_mm(mm):.2f} in" if inches else f"{mm:.0f} mm"
@@ -190,8 +190,8 @@ def _show(camber: Camber, *, inches: bool) -> None:
 def _keep(
     store: Store, camber: Camber, label: str, player: str | None, set_name: str | None
 ) -> None:
-    from logger.clubs import ClubSpec
     from logger.errors import UsageError
+    from logger.setfiles.clubs import ClubSpec
 
     own = store.get_set(_which_set(store, player, set_name))
     clubs = [club for club in own.clubs if club.label.casefold() == label.casefold()]

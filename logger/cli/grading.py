@@ -91,7 +91,7 @@ def print_grading(console: Console, grading: Grading, *, inches: bool = False) -
     """Print steps, findings, overlays and delivered against static lies."""
     from rich.table import Table
 
-    from logger.units import inches_from_mm
+    from logger.setfiles.units import inches_from_mm
 
     def number(value: float | None, digits: int = 1, sign: bool = True) -> str:
         return "-" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"

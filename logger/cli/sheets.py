@@ -152,7 +152,7 @@ def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = Fal
     """
     from rich.table import Table
 
-    from logger.units import inches_from_mm
+    from logger.setfiles.units import inches_from_mm
 
     unit, digits = ("in", 2) if inches else ("mm", 1)
 

@@ -14,7 +14,6 @@ import numpy as np
 
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint import AimPrior, FootprintFits, SolePrior, StripSpec, fit_footprints
-from logger.clubs import ClubSpec
 from logger.protocol.many_strikes import strikes_from_raw
 from logger.protocol.records import Hello, Strike
 from logger.session.board_evening import (
@@ -25,6 +24,7 @@ from logger.session.board_evening import (
     shared_doubt,
 )
 from logger.session.pressed import Pressed, pressed_of
+from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from logger.clubs import HandName
 from logger.errors import UsageError
 from logger.session.fitting import BEFORE_START_NS, FittingSession, club_of
+from logger.setfiles.clubs import HandName
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 

@@ -11,8 +11,8 @@ from analysis.footprint import FootprintFits
 from analysis.lie.club import Level, SoleArc, Stance
 from analysis.lie.set_model import fit_set
 from analysis.lie.set_types import SetClub, SetPosterior, SetStrikes
-from logger.clubs import ClubSpec
 from logger.session.footprints import Footprints
+from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import ClubRow, SessionRow, StrikeRow
 
 # From the sole to the middle of the hands, which hold the club some 100 mm below its end; a

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.conventions import toe_from_lie_error
 from analysis.lie.club import SoleArc
-from logger.clubs import ClubSpec
+from logger.setfiles.clubs import ClubSpec
 
 
 def sole_arc(spec: ClubSpec) -> SoleArc:

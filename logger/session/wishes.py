@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from analysis.conventions import Hand
 from analysis.plan.misses import BiasProposal, ClubMisses, propose_bias
-from logger.clubs import ClubSpec
 from logger.errors import UsageError
 from logger.session.planning import metres_per_deg
+from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import SetRow
 from logger.store.store import Store
 

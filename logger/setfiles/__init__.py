@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from logger.clubs import SetFile
 from logger.errors import ConfigError
 from logger.setfiles.assemble import assemble
+from logger.setfiles.clubs import SetFile
 from logger.setfiles.csv_form import read_csv
 from logger.setfiles.entries import Entry
 from logger.setfiles.fields import SET_FIELDS

@@ -29,7 +29,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Any, Literal, TypeAlias
 
-from logger.clubs import ClubSpec
+from logger.setfiles.clubs import ClubSpec
 
 COPY_SCHEMA = "lieboard session 1"
 Kind: TypeAlias = Literal["text", "integer", "real"]

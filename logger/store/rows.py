@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, Protocol, TypeAlias
 
-from logger.clubs import ClubSpec, HandName
 from logger.protocol.records import RawRecord
+from logger.setfiles.clubs import ClubSpec, HandName
 
 
 class TimedRecord(Protocol):

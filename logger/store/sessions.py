@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from logger.clubs import ClubSpec, HandName
 from logger.errors import StoreError
+from logger.setfiles.clubs import ClubSpec, HandName
 from logger.store.rows import BendRow, ClubRow, NoteRow, SessionRow, TurnRow
 from logger.store.sets import SetTables
 

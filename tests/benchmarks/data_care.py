@@ -26,7 +26,6 @@ from pathlib import Path
 
 from cobs import cobs
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import Hello, RawRecord
@@ -34,6 +33,7 @@ from logger.protocol.wire import parse
 from logger.session.checking import check_file
 from logger.session.fitting import FittingSession
 from logger.session.merging import merge_file
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.backup import back_up
 from logger.store.store import Store
 from simulators import encode

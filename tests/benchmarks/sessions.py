@@ -23,13 +23,13 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import Decoder
 from logger.protocol.records import Hello, RawRecord, Strike
 from logger.session.evidence import session_picture
 from logger.session.fitting import FittingSession
 from logger.session.planning import bend_plan
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 from simulators import encode
 from simulators.board import Board

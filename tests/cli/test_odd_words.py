@@ -9,7 +9,7 @@ from rich.console import Console
 from logger.cli.common import output
 from logger.cli.log_book import LogBook
 from logger.cli.log_screen import screen
-from logger.clubs import ClubSpec
+from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import ClubRow, StrikeRow
 
 CLUB = ClubRow(id=1, set=1, label="[7i]", position=0, spec=ClubSpec())

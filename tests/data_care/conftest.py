@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.protocol.records import (
     Ability,
     Button,
@@ -19,6 +18,7 @@ from logger.protocol.records import (
     Reading,
     ScanOrder,
 )
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.rows import NewStrike
 from logger.store.store import Store
 

@@ -7,7 +7,6 @@ import pytest
 from cobs import cobs
 
 from logger.cli import main
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import RawRecord
@@ -15,6 +14,7 @@ from logger.protocol.wire import parse
 from logger.session.fitting import FittingSession
 from logger.session.merging import merge_file
 from logger.session.opening import open_session
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 from simulators import encode
 

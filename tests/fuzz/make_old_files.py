@@ -10,10 +10,10 @@ import tempfile
 import zipfile
 from pathlib import Path
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import TimedRecord
 from logger.protocol.records import Button, ButtonAction, Flag, RawRecord, Reading
 from logger.protocol.wire import encode
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.migrations import STEPS
 from logger.store.store import Store
 

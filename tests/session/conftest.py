@@ -7,7 +7,6 @@ import pytest
 from cobs import cobs
 
 from logger.cli import main
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import RawRecord
@@ -16,6 +15,7 @@ from logger.session.evidence import session_picture
 from logger.session.opening import open_session
 from logger.session.planning import PlanWishes, bend_plan
 from logger.setfiles import load_set
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 from simulators import encode
 

@@ -51,7 +51,7 @@ from pathlib import Path
 import logger
 folder, target, START = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3])
 assert logger.__file__.startswith(folder), logger.__file__
-from logger.clubs import Club, ClubSpec, SetFile
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import RawRecord
 from logger.store.rows import NewStrike
