@@ -40,7 +40,7 @@ what names a contact in any data file and what was said of it: ``started_utc_ns`
 ``rule_reason``, ``fitter_choice``, ``fitter_reason``, ``audits_board``, ``audits_boot``,
 ``audits_first_sequence``, ``audits_within``.
 
-``sessions`` has ``copy`` and ``content``: JSON of `logger.store.carry_columns`, without ``strikes``
+``sessions`` has ``copy`` and ``content``: JSON of `logger.store.copies.columns`, without ``strikes``
 and ``marks``. ``records`` has ``copy``, ``board``, ``boot``, ``sequence``, ``kind``, ``raw`` (each
 body after its length, u16 little-endian), ``flags``, ``arrival_ns``, ``struck_utc_ns``,
 ``struck_u_ns``.

@@ -15,7 +15,7 @@ from urllib.parse import quote
 from logger.errors import StoreError, UsageError
 from logger.extras import extra
 from logger.session.export import STRIKE_COLUMNS
-from logger.store.carry_columns import PARTS
+from logger.store.copies.columns import PARTS
 
 SCHEMA: Final = "lieboard archive 1"
 TABLES: Final = ("strikes", "sessions", "records")

@@ -16,7 +16,7 @@ from logger.errors import StoreError
 
 if TYPE_CHECKING:
     from logger.store.checking import DataFinding
-    from logger.store.merge import MergeReport
+    from logger.store.copies.merge import MergeReport
 
 _Working: TypeAlias = Callable[[int, int], None]
 # What people call the tables.
@@ -59,7 +59,7 @@ def backup(
     Examples: lieboard backup /media/stick/lies.db; lieboard backup ~/backups --keep 7
     """
     from logger.errors import UsageError
-    from logger.store.backup import back_up, back_up_in_turn
+    from logger.store.copies.backup import back_up, back_up_in_turn
 
     path = _data_file(db)
     if keep is None:

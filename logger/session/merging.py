@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from logger.session.fitting import FittingSession
-from logger.store.merge import MergeReport, MergingStore
+from logger.store.copies.merge import MergeReport, MergingStore
 
 
 def merge_file(own: Path, other: Path) -> MergeReport:

@@ -7,7 +7,7 @@ import math
 from typing import Any, Final
 
 from logger.protocol.records import Hello
-from logger.store.carry_columns import PARTS, Column, Part, Row, SessionCopy
+from logger.store.copies.columns import PARTS, Column, Part, Row, SessionCopy
 
 _MAX_NUMBER: Final = 2**63 - 1
 # Of a text that a person types, and of JSON that a program wrote.
@@ -90,7 +90,7 @@ def checked_copy(plain: object) -> SessionCopy:
     """Return a copy of a session of which every value is of its kind.
 
     Whether its names fit each other is seen when it is stored
-    (`logger.store.carry_in.CarryInTables.take_session`).
+    (`logger.store.copies.take_in.CarryInTables.take_session`).
 
     Raises
     ------

@@ -22,8 +22,8 @@ from logger.shop.messages import (
     read_from_bay,
     session_copy,
 )
-from logger.store.carry_in import Origin
-from logger.store.carry_out import CarriedRecord, SessionName
+from logger.store.copies.make import CarriedRecord, SessionName
+from logger.store.copies.take_in import Origin
 from logger.store.packing import unpack_raw
 from logger.store.store import Store
 

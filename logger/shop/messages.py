@@ -13,8 +13,8 @@ from typing import Any, Final, TypeAlias
 
 from logger.errors import UsageError
 from logger.shop.checks import BadMessageError, checked_copy, checked_row, integer, text
-from logger.store.carry_columns import PARTS, Row, SessionCopy
-from logger.store.carry_out import CarriedRecord, SessionName
+from logger.store.copies.columns import PARTS, Row, SessionCopy
+from logger.store.copies.make import CarriedRecord, SessionName
 
 SCHEMA: Final = "lieboard shop 1"
 MAX_PAYLOAD_BYTES: Final = 256 * 1024

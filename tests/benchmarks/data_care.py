@@ -34,7 +34,7 @@ from logger.session.checking import check_file
 from logger.session.fitting import FittingSession
 from logger.session.merging import merge_file
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
-from logger.store.backup import back_up
+from logger.store.copies.backup import back_up
 from logger.store.store import Store
 from simulators import encode
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from logger.store.merge_rows import Merging
-from logger.store.merge_rules import folded, order
+from logger.store.copies.merge_rows import Merging
+from logger.store.copies.merge_rules import folded, order
 
 # The later import of a set counts; `logger.store.sets` writes this as its source.
 _IMPORTED = "set file"

@@ -23,9 +23,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TypeAlias
 
+from logger.store.copies.merge_rows import Merging
+from logger.store.copies.merge_rules import Row, ranks
 from logger.store.core import Value
-from logger.store.merge_rows import Merging
-from logger.store.merge_rules import Row, ranks
 from logger.store.strikes import club_up_after
 
 _Said: TypeAlias = tuple[tuple[str, Value], ...]

@@ -11,7 +11,7 @@ same file is taken in again:
   last imported with a change; clubs that this file never heard of come after its own.
 - A contact that one file set aside and the other counts is set aside: it can be brought in again,
   and a bend cannot be taken back.
-- What boards lost is decided number by number (`logger.store.merge_losses`).
+- What boards lost is decided number by number (`logger.store.copies.merge_losses`).
 - Anything else that differs: the greater value, and that is told.
 
 What was removed from one file and is still in the other comes back: nobody can tell that from

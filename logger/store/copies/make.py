@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import StoreError
-from logger.store.carry_columns import BOOT_ROWS, PARTS, Row, SessionCopy
+from logger.store.copies.columns import BOOT_ROWS, PARTS, Row, SessionCopy
 from logger.store.core import Core
 from logger.store.explain import explained
 

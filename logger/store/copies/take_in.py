@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import UnfitCopyError
-from logger.store.carry_columns import PARTS, Row, SessionCopy
-from logger.store.carry_out import CarriedRecord, CarryOutTables, SessionName
+from logger.store.copies.columns import PARTS, Row, SessionCopy
+from logger.store.copies.make import CarriedRecord, CarryOutTables, SessionName
 from logger.store.core import Value
 
 

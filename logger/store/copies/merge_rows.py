@@ -1,4 +1,4 @@
-"""Take the rows of one table of another data file into this one, by `logger.store.merge_rules`."""
+"""Take the rows of one table of another data file into this one, by `logger.store.copies.merge_rules`."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from logger.store.core import Value
-from logger.store.merge_rules import (
+from logger.store.copies.merge_rules import (
     BLANK_AT_FIRST,
     CAUSES,
     KEYS,
@@ -21,6 +20,7 @@ from logger.store.merge_rules import (
     order,
     settle,
 )
+from logger.store.core import Value
 from logger.store.names import columns_of, links_of, must_have, quoted, unique_columns
 
 _CAUSE = re.compile(r"(taken back \()?foot switch (\d+):(\d+)\)?")

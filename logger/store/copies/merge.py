@@ -1,6 +1,6 @@
 """Take another data file into this one: all of it or nothing, and nothing twice.
 
-`logger.store.merge_rules` says which rows are the same and what happens if they differ.
+`logger.store.copies.merge_rules` says which rows are the same and what happens if they differ.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from pathlib import Path
 
 from logger.errors import StoreError
 from logger.store.carry_schema import OF_THIS_FILE
+from logger.store.copies.merge_losses import merge_losses
+from logger.store.copies.merge_records import merge_boots, merge_clashes, merge_records
+from logger.store.copies.merge_rows import Difference, Merging, merge_table
+from logger.store.copies.merge_sets import settle_sets, sides_of
 from logger.store.copying import copy_database, integrity
 from logger.store.explain import explained
-from logger.store.merge_losses import merge_losses
-from logger.store.merge_records import merge_boots, merge_clashes, merge_records
-from logger.store.merge_rows import Difference, Merging, merge_table
-from logger.store.merge_sets import settle_sets, sides_of
 from logger.store.names import columns_of, has_row_numbers, links_of, quoted, table_names
 from logger.store.opening import look_into, open_connection
 from logger.store.store import Store

@@ -9,9 +9,9 @@ import hashlib
 import json
 from dataclasses import dataclass
 
+from logger.store.copies.merge_rows import Merging
+from logger.store.copies.merge_rules import Row, order
 from logger.store.core import Value
-from logger.store.merge_rows import Merging
-from logger.store.merge_rules import Row, order
 
 # Between the key of a board's start and what tells it from another start of the same key: a board
 # that cannot count its starts gives them all one. Not ``~``: that counts starts seen by one host.
