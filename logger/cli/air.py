@@ -13,7 +13,7 @@ from logger.links.ble_find import BoardFinder, SeenBoard, scan
 from logger.links.ble_thread import BLUETOOTH
 from logger.links.ble_trouble import explain
 from logger.links.open import ble_target
-from logger.session.agreed import agreed_board
+from logger.session.logging.agreed import agreed_board
 
 if TYPE_CHECKING:
     from logger.store.store import Store

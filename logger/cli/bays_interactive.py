@@ -13,8 +13,8 @@ from logger.cli.log_book import LogBook
 from logger.cli.noticing import notice_changes
 from logger.cli.steady_screen import draw_again, steady_screen
 from logger.page.numbers import NumberWorks
-from logger.session.bays import Bay, BayEnded, BayEvent, BaysRun
-from logger.session.logging_run import Filed
+from logger.session.logging.bays import Bay, BayEnded, BayEvent, BaysRun
+from logger.session.logging.run import Filed
 from logger.store.rows import ClubRow, StrikeRow
 from logger.store.store import Store
 

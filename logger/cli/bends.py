@@ -36,7 +36,7 @@ def bent(
     Example: lieboard bent 6i 61.5 60.0 --planned -1.5
     """
     from logger.errors import UsageError
-    from logger.session.opening import which_set
+    from logger.session.logging.opening import which_set
 
     for name, value, (low, high) in (
         ("before", before, _LIE_DEG),

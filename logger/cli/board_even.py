@@ -47,7 +47,7 @@ def even(
     from logger.errors import LieboardError, UsageError
     from logger.session.board_bench import open_bench
     from logger.session.board_drawing import BarDrawing, read_order
-    from logger.session.board_evening import EVENING_KIND, EVENING_METHOD
+    from logger.session.logging.cell_calibration import EVENING_KIND, EVENING_METHOD
 
     if passes < 2:
         raise UsageError(f"--passes {passes}: two in each direction are the least")

@@ -126,8 +126,8 @@ def _from_board(
     from logger.cli.board_typing import TypedLines
     from logger.errors import UsageError
     from logger.session.board_bench import open_bench
-    from logger.session.board_evening import evenings_of
     from logger.session.board_rocking import Rested, Rocking
+    from logger.session.logging.cell_calibration import evenings_of
 
     async def collect() -> list[Rested]:
         async with open_bench(store, url, baud) as bench:

@@ -48,7 +48,7 @@ def learned(
     """
     from logger.errors import UsageError
     from logger.session.follow_up import follow_bends
-    from logger.session.opening import which_set
+    from logger.session.logging.opening import which_set
 
     console = output()
     with open_store(db, read_only=True) as store:

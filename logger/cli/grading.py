@@ -41,7 +41,7 @@ def overlay(
     Examples: lieboard overlay 6i 7i 13; lieboard overlay 6i 7i 0.5 --widths
     """
     from logger.errors import UsageError
-    from logger.session.opening import which_set
+    from logger.session.logging.opening import which_set
     from logger.session.static_lies import step_of
 
     if not (0 < u <= 50 and 5 <= grip <= 60):
@@ -78,7 +78,7 @@ def gradation(
     """
     from logger.session.evidence import session_evidence
     from logger.session.grading import grade_set
-    from logger.session.opening import which_set
+    from logger.session.logging.opening import which_set
 
     with open_store(db, read_only=True) as store:
         own = store.get_set(which_set(store, player, set_name))

@@ -12,7 +12,7 @@ from logger.cli.common import DbOption, open_store, output, utc_now_ns
 from logger.cli.page_options import USUAL_PORT, LetInOption, PagePortOption, ShareOption
 
 if TYPE_CHECKING:
-    from logger.session.fitting import FittingSession
+    from logger.session.logging.fitting import FittingSession
     from logger.store.rows import SessionRow
 
 
@@ -96,8 +96,8 @@ def log(
     from logger.cli.log_page import LivePage
     from logger.cli.log_plain import log_plainly
     from logger.errors import LieboardError
-    from logger.session.logging_run import RunSettings
-    from logger.session.opening import Circumstances, open_session, session_to_go_on_with
+    from logger.session.logging.opening import Circumstances, open_session, session_to_go_on_with
+    from logger.session.logging.run import RunSettings
 
     check_lengths(
         stance=stance, stance_u=stance_u, sole_middle=sole_middle, sole_middle_u=sole_middle_u
@@ -106,7 +106,7 @@ def log(
     _prepare_interpreter()
     if bays is not None or len(ports or ()) > 1:
         from logger.cli.log_bays import bays_in, log_bays, wishes_from_ports
-        from logger.session.bay_wishes import BayWish
+        from logger.session.logging.bay_wishes import BayWish
 
         LivePage.refuse_for_bays(page=page)
         common = BayWish(

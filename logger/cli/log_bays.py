@@ -13,10 +13,10 @@ from logger.cli.log_book import LogBook
 from logger.cli.log_plain import PlainVoice, until_stopped
 from logger.errors import LieboardError, UsageError
 from logger.links.open import comes_back
-from logger.session.bay_wishes import BayWish, read_bays
-from logger.session.bays import Bay, BayEnded, BayEvent, BaysRun
-from logger.session.logging_run import RunSettings
-from logger.session.opening import open_session, session_to_go_on_with
+from logger.session.logging.bay_wishes import BayWish, read_bays
+from logger.session.logging.bays import Bay, BayEnded, BayEvent, BaysRun
+from logger.session.logging.opening import open_session, session_to_go_on_with
+from logger.session.logging.run import RunSettings
 
 if TYPE_CHECKING:
     from logger.store.store import Store

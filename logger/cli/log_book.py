@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from logger.collector.events import BoardReport, Greeted, LineTrouble, RecordsLost
 from logger.collector.reconnect import Reach, ReachState
-from logger.session.logging_run import Filed, RunEvent
+from logger.session.logging.run import Filed, RunEvent
 from logger.store.rows import ClubRow, StrikeRow
 
 if TYPE_CHECKING:

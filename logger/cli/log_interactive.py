@@ -12,8 +12,8 @@ from logger.cli.log_screen import screen
 from logger.cli.noticing import notice_changes
 from logger.cli.steady_screen import draw_again, steady_screen
 from logger.page.numbers import NumberWorks
-from logger.session.fitting import FittingSession
-from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
+from logger.session.logging.fitting import FittingSession
+from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
 from logger.store.rows import ClubRow, StrikeRow
 from logger.store.store import Store
 

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
 
     from logger.page.numbers import NumberWorks
     from logger.page.server import PageServer
-    from logger.session.fitting import FittingSession
-    from logger.session.logging_run import LoggingRun, RunEvent
+    from logger.session.logging.fitting import FittingSession
+    from logger.session.logging.run import LoggingRun, RunEvent
 
 
 class LivePage:

@@ -10,8 +10,8 @@ from typing import Any
 from logger.cli.log_book import LogBook
 from logger.cli.log_page import LivePage
 from logger.collector.reconnect import Reach, ReachState
-from logger.session.fitting import FiledStrike, FittingSession
-from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
+from logger.session.logging.fitting import FiledStrike, FittingSession
+from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
 
 
 async def log_plainly(

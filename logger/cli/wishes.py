@@ -26,7 +26,7 @@ def misses(
     Example: lieboard misses 4i 9 12 2
     """
     from logger.errors import UsageError
-    from logger.session.opening import which_set
+    from logger.session.logging.opening import which_set
 
     with open_store(db) as store:
         own = store.get_set(which_set(store, player, set_name))
@@ -58,7 +58,7 @@ def bias(
     """
     from rich.table import Table
 
-    from logger.session.opening import which_set
+    from logger.session.logging.opening import which_set
     from logger.session.wishes import proposed_bias, take_bias
 
     console = output()

@@ -15,8 +15,8 @@ from logger.page.hub import Hub
 from logger.page.look import NO_SESSION, NOTHING, Look, Looker
 from logger.page.messages import BoardPart, StateMessage, StrikeMessage
 from logger.page.numbers import Numbers, SeenStrike, rounded
-from logger.session.board_news import Told, news_after
-from logger.session.logging_run import RunEvent
+from logger.session.logging.board_news import Told, news_after
+from logger.session.logging.run import RunEvent
 from logger.store.rows import BoardNews, SessionRow
 from logger.store.store import Store
 

@@ -18,9 +18,9 @@ from logger.links.open import link_from_url
 from logger.links.replay import ReplayLink
 from logger.protocol.decoding import DamageKind
 from logger.protocol.records import Ability, Hello, SetTrigger, Status
-from logger.session.agreed import BoardGate, need_agreement
 from logger.session.board_recorder import BenchRecorder
 from logger.session.board_tap import TappedLink
+from logger.session.logging.agreed import BoardGate, need_agreement
 from logger.store.store import Store
 
 _STATUS_S = 3.0

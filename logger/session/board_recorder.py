@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.hostclock import HostClock
 from logger.protocol.sequence import Hole
-from logger.session.agreed import BoardGate
+from logger.session.logging.agreed import BoardGate
 from logger.store.store import Store
 
 

@@ -11,8 +11,8 @@ from logger.collector.recording import TimedRecord
 from logger.errors import LinkTimeoutError
 from logger.protocol.records import Reading, Strike
 from logger.session.board_bench import BoardBench
-from logger.session.board_evening import EveningsInForce
-from logger.session.contacts_of import ContactReader
+from logger.session.logging.cell_calibration import EveningsInForce
+from logger.session.logging.contacts_of import ContactReader
 
 # Readings of one rest may come in a stream: it is over when none has come for so long.
 _QUIET_S = 0.4

@@ -16,7 +16,7 @@ from analysis.conventions import FloatArray, Hand
 from analysis.footprint import AimPrior, FootprintFits, SolePrior, StripSpec, fit_footprints
 from logger.protocol.many_strikes import strikes_from_raw
 from logger.protocol.records import Hello, Strike
-from logger.session.board_evening import (
+from logger.session.logging.cell_calibration import (
     EveningsInForce,
     evenings_of,
     fits_board,

@@ -37,8 +37,8 @@ from logger.links.gatt import BOARD_TO_HOST, HOST_TO_BOARD, SERVICE
 from logger.protocol.framing import encode_frame
 from logger.protocol.records import AskHello
 from logger.protocol.wire import encode
-from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
-from logger.session.opening import open_session
+from logger.session.logging.opening import open_session
+from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
 from logger.setfiles import load_set
 from logger.store.store import Store
 from simulators.own_process import BoardProcess

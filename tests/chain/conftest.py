@@ -10,7 +10,7 @@ from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import RawRecord
 from logger.protocol.wire import parse
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.setfiles import load_set
 from logger.store.store import Store
 from simulators import encode

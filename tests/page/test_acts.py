@@ -4,7 +4,7 @@ import pytest
 
 from logger.page.acts import RunActor, perform
 from logger.page.server import PageServer, PageSettings
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.store.store import Store
 
 

@@ -9,7 +9,7 @@ from logger.collector.events import BoardReport
 from logger.collector.reconnect import Reach, ReachState
 from logger.protocol.records import Status
 from logger.protocol.sequence import Hole
-from logger.session.board_news import NewsKeeper, Told, news_after
+from logger.session.logging.board_news import NewsKeeper, Told, news_after
 from logger.store.rows import BoardNews
 
 SECOND = 10**9

@@ -12,7 +12,7 @@ from logger.protocol.decoding import Decoder
 from logger.protocol.records import Hello, RawRecord, Strike
 from logger.session.audits import carried_audit
 from logger.session.evidence import session_picture
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 from simulators import encode

@@ -4,7 +4,7 @@ import pytest
 
 from logger.errors import UsageError
 from logger.session.evidence import session_evidence, session_picture
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.session.planning import bend_plan
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.session.evidence import session_picture
-from logger.session.opening import Circumstances, open_session
+from logger.session.logging.opening import Circumstances, open_session
 from logger.session.planning import bend_plan
 
 # Places of the patch, in cells from one end of the strip.

@@ -180,7 +180,7 @@ def worked_out(records: list[tuple[int, float, list[str]]], hello: str) -> list[
     from logger.protocol.decoding import record_from_raw
     from logger.protocol.records import Hello, RawRecord
     from logger.protocol.wire import parse
-    from logger.session.opening import open_session
+    from logger.session.logging.opening import open_session
     from logger.setfiles import load_set
     from logger.store.rows import NewStrike
     from logger.store.store import Store

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.store.copies.merge import MergeReport, MergingStore
 
 

@@ -11,10 +11,10 @@ from logger.collector.recording import BoardIdentity
 from logger.errors import LieboardError, StoreError, UsageError
 from logger.hostclock import HostClock
 from logger.links.open import same_port
-from logger.session.claims import BoardClaims
-from logger.session.fitting import FittingSession
-from logger.session.logging_run import LoggingRun, RunEvent, RunSettings
-from logger.session.store_thread import StoreThread
+from logger.session.logging.claims import BoardClaims
+from logger.session.logging.fitting import FittingSession
+from logger.session.logging.run import LoggingRun, RunEvent, RunSettings
+from logger.session.logging.store_thread import StoreThread
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from analysis.strikes.contacts import Contact, ContactBuilder, ContactFlag, Stri
 from analysis.strikes.scans import ScanOrder, Strip, contact_from_scans, rest_levels
 from analysis.strikes.sorting import SortRules
 from logger.protocol.records import Flag, Hello, Reading, Strike
-from logger.session.board_evening import EveningsInForce, evened_counts, fits_board
+from logger.session.logging.cell_calibration import EveningsInForce, evened_counts, fits_board
 
 _WRAP_TICKS = 1 << 32
 # A sole of 25 mm and a row of 10 mm under a slow wedge of 10 m/s: 3.5 ms; half as much again.

@@ -1,6 +1,6 @@
 """One fitting session on the store: which club is up, and records filed as strikes under it.
 
-Nothing in here waits or reads a clock; `logger.session.recorder` runs it in the store's thread.
+Nothing in here waits or reads a clock; `logger.session.logging.recorder` runs it in the store's thread.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from logger.errors import UsageError
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import Button, ButtonAction
 from logger.protocol.sequence import Hole
-from logger.session.boot_work import METHOD_VERSION, BootWork
+from logger.session.logging.boot_work import METHOD_VERSION, BootWork
 from logger.store.rows import ClubRow, SessionRow, SetRow, StrikeRow
 from logger.store.store import Store
 

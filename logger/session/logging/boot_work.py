@@ -5,8 +5,8 @@ from __future__ import annotations
 from analysis.conventions import Hand, toe_from_board
 from analysis.strikes.sorting import Kind, Sorted, StrikeSorter
 from logger.protocol.records import Flag, Reading, Strike
-from logger.session.board_evening import evenings_of
-from logger.session.contacts_of import ContactReader
+from logger.session.logging.cell_calibration import evenings_of
+from logger.session.logging.contacts_of import ContactReader
 from logger.store.rows import NewStrike, SessionRow
 from logger.store.store import Store
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from logger.errors import LieboardError
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.store.checking import DataFinding, damage_of, findings_in, open_scratch
 from logger.store.copying import copy_database
 from logger.store.explain import explained

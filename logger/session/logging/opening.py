@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger.errors import UsageError
-from logger.session.fitting import BEFORE_START_NS, FittingSession, club_of
+from logger.session.logging.fitting import BEFORE_START_NS, FittingSession, club_of
 from logger.setfiles.clubs import HandName
 from logger.store.rows import SessionRow
 from logger.store.store import Store

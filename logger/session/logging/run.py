@@ -21,11 +21,11 @@ from logger.links.capture import CaptureWriter, RecordingLink
 from logger.links.open import LinkWish, comes_back, link_maker
 from logger.links.replay import ReplayLink
 from logger.protocol.clock import UtcAnchor
-from logger.session.agreed import BoardGate
-from logger.session.board_news import NewsKeeper
-from logger.session.fitting import FiledStrike, FittingSession
-from logger.session.recorder import SessionRecorder
-from logger.session.store_thread import StoreThread
+from logger.session.logging.agreed import BoardGate
+from logger.session.logging.board_news import NewsKeeper
+from logger.session.logging.fitting import FiledStrike, FittingSession
+from logger.session.logging.recorder import SessionRecorder
+from logger.session.logging.store_thread import StoreThread
 
 _IDLE_EVERY_S = 0.05
 

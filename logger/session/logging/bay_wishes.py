@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import ConfigError
-from logger.session.opening import Circumstances
+from logger.session.logging.opening import Circumstances
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,15 +8,15 @@ from typing import ParamSpec, TypeVar
 from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
 from logger.hostclock import HostClock
 from logger.protocol.sequence import Hole
-from logger.session.agreed import BoardGate
-from logger.session.fitting import FiledStrike, FittingSession
-from logger.session.store_thread import StoreThread
+from logger.session.logging.agreed import BoardGate
+from logger.session.logging.fitting import FiledStrike, FittingSession
+from logger.session.logging.store_thread import StoreThread
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")
 # Longer than any pause within a contact.
 _LONG_NS = 60_000_000_000
-# A little less than a contact is given time to go on (`logger.session.contacts_of`).
+# A little less than a contact is given time to go on (`logger.session.logging.contacts_of`).
 _QUIET_NS = 450_000_000
 
 
