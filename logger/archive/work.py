@@ -1,7 +1,7 @@
 """Work sessions of an archive out anew, with the very functions that work on one data file.
 
 Each task is some sessions of one part: a worker makes a data file in memory of them and asks
-`logger.session.evidence` as the command line does. Where tasks run is Dask's affair: in this
+`logger.session.evidence.evidence` as the command line does. Where tasks run is Dask's affair: in this
 process, in processes of this machine, or on a cluster that is there already.
 """
 
@@ -19,7 +19,7 @@ from logger.archive.layout import Columns, Place, arrow_schema, read_index, writ
 from logger.archive.unpack import unpacked
 from logger.errors import LieboardError, UsageError
 from logger.extras import extra
-from logger.session.evidence import ClubEvidence, SessionPicture, session_picture
+from logger.session.evidence.evidence import ClubEvidence, SessionPicture, session_picture
 from logger.store.store import Store
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from analysis.board.gauge import GaugeStudy
-    from logger.session.audits import Pair
+    from logger.session.evidence.audits import Pair
     from logger.store.rows import BoardRow
     from logger.store.store import Store
 
@@ -247,7 +247,12 @@ def _keep(found: _Found, mark_u: float, session: int | None, db: Path | None) ->
     """Keep an audit, and say what it will be worth in a session without marks."""
     from dataclasses import replace
 
-    from logger.session.audits import board_of_session, carried_audit, keep_audit, keep_pairs
+    from logger.session.evidence.audits import (
+        board_of_session,
+        carried_audit,
+        keep_audit,
+        keep_pairs,
+    )
 
     console = output()
     with open_store(db) as store:
@@ -278,7 +283,7 @@ def _keep(found: _Found, mark_u: float, session: int | None, db: Path | None) ->
 
 
 def _note_moved(db: Path | None, session: int | None) -> None:
-    from logger.session.audits import board_of_session, note_moved
+    from logger.session.evidence.audits import board_of_session, note_moved
 
     with open_store(db) as store:
         row = pick_session(store, session)
@@ -302,7 +307,7 @@ def _one_board(board: BoardRow | None, session: int) -> BoardRow:
 
 def _stored_pairs(store: Store, session: int | None, sole_length: float | None) -> _Found:
     from logger.errors import UsageError
-    from logger.session.audits import audit_pairs
+    from logger.session.evidence.audits import audit_pairs
 
     row = pick_session(store, session)
     pairs = audit_pairs(store, row.id)

@@ -21,7 +21,7 @@ def bounce(session: SessionOption = None, db: DbOption = None) -> None:
     """
     from analysis.answers import NoAnswerError
     from analysis.plan.bounce import SoleKind, bounce_error
-    from logger.session.evidence import session_evidence
+    from logger.session.evidence.evidence import session_evidence
 
     console = output()
     with open_store(db, read_only=True) as store:

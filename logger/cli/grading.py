@@ -76,7 +76,7 @@ def gradation(
 
     Example: lieboard gradation
     """
-    from logger.session.evidence import session_evidence
+    from logger.session.evidence.evidence import session_evidence
     from logger.session.grading import grade_set
     from logger.session.logging.opening import which_set
 

@@ -14,7 +14,7 @@ from logger.store.rows import ClubRow, StrikeRow
 if TYPE_CHECKING:
     # It brings all of the statistics, and a third of the time until a logger that was cut off logs
     # again.
-    from logger.session.evidence import ClubEvidence
+    from logger.session.evidence.evidence import ClubEvidence
 
 _MESSAGES = 3
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from analysis.plan.types import SetPlan
-    from logger.session.evidence import ClubEvidence, SessionPicture
+    from logger.session.evidence.evidence import ClubEvidence, SessionPicture
 
 
 def clubs(
@@ -36,7 +36,7 @@ def clubs(
 
     Examples: lieboard clubs; lieboard clubs --budget
     """
-    from logger.session.evidence import session_picture
+    from logger.session.evidence.evidence import session_picture
     from logger.session.planning import advise
 
     with open_store(db, read_only=True) as store:
@@ -108,7 +108,7 @@ def sheet(
     """
     from logger.cli.sheet_options import WEAK_STRONG, bends_by_club, degrees_by_club
     from logger.errors import UsageError
-    from logger.session.evidence import session_picture
+    from logger.session.evidence.evidence import session_picture
     from logger.session.planning import PlanWishes, bend_plan
 
     if increment is not None and not 0.05 <= increment <= 4:

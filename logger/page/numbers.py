@@ -25,9 +25,9 @@ from logger.page.messages import (
     NextPart,
     SolePart,
 )
-from logger.session.evidence import ClubEvidence, EvidenceReader, SessionPicture, sole_arc
+from logger.session.evidence.evidence import ClubEvidence, EvidenceReader, SessionPicture, sole_arc
+from logger.session.evidence.set_view import hands_mm
 from logger.session.planning import advise
-from logger.session.set_view import hands_mm
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 

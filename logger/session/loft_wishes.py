@@ -9,8 +9,8 @@ from analysis.answers import NoAnswerError
 from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
 from analysis.plan.heads import head_room_deg
 from analysis.plan.types import PlanClub, SetPlan
-from logger.session.evidence import ClubEvidence
-from logger.session.set_view import WEDGE_LOFT_DEG
+from logger.session.evidence.evidence import ClubEvidence
+from logger.session.evidence.set_view import WEDGE_LOFT_DEG
 
 # A loft that is off by more is the wrong club, not one to bend. Common practice, no source.
 _MOST_LOFT_DEG = 2.0

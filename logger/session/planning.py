@@ -15,7 +15,7 @@ from analysis.plan.next_club import Advice, next_club
 from analysis.plan.optimum import along_set, plan_set
 from analysis.plan.types import PlanClub, PlanRules, SetPlan
 from logger.errors import UsageError
-from logger.session.evidence import ClubEvidence, SessionPicture
+from logger.session.evidence.evidence import ClubEvidence, SessionPicture
 from logger.session.loft_wishes import loft_proposals
 from logger.session.static_lies import StaticLies, static_lies
 from logger.setfiles.clubs import ClubSpec

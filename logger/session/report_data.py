@@ -18,10 +18,10 @@ from analysis.report.content import (
 from analysis.statistics.budget import WHAT_TO_IMPROVE
 from analysis.statistics.estimation import Interval
 from logger.errors import UsageError
-from logger.session.evidence import ClubEvidence, SessionPicture, session_picture
+from logger.session.evidence.evidence import ClubEvidence, SessionPicture, session_picture
+from logger.session.evidence.soles import sole_arc
 from logger.session.logging.cell_calibration import EVENING_METHOD, evenings_of
 from logger.session.planning import bend_plan
-from logger.session.soles import sole_arc
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 

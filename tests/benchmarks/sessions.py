@@ -26,7 +26,7 @@ import numpy as np
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import Decoder
 from logger.protocol.records import Hello, RawRecord, Strike
-from logger.session.evidence import session_picture
+from logger.session.evidence.evidence import session_picture
 from logger.session.logging.fitting import FittingSession
 from logger.session.planning import bend_plan
 from logger.setfiles.clubs import Club, ClubSpec, SetFile

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 from sessions import play, set_file
 
-from logger.session.evidence import session_picture
+from logger.session.evidence.evidence import session_picture
 from logger.session.logging.fitting import FittingSession
 from logger.session.planning import PlanWishes, bend_plan
 from logger.store.store import Store

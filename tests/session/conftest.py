@@ -11,7 +11,7 @@ from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import RawRecord
 from logger.protocol.wire import parse
-from logger.session.evidence import session_picture
+from logger.session.evidence.evidence import session_picture
 from logger.session.logging.opening import open_session
 from logger.session.planning import PlanWishes, bend_plan
 from logger.setfiles import load_set

@@ -10,8 +10,8 @@ from logger.cli import main
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import Decoder
 from logger.protocol.records import Hello, RawRecord, Strike
-from logger.session.audits import carried_audit
-from logger.session.evidence import session_picture
+from logger.session.evidence.audits import carried_audit
+from logger.session.evidence.evidence import session_picture
 from logger.session.logging.fitting import FittingSession
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from logger.session.evidence import session_picture
+from logger.session.evidence.evidence import session_picture
 from logger.session.logging.opening import Circumstances, open_session
 from logger.session.planning import bend_plan
 

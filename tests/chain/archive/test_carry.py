@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from logger.errors import StoreError
-from logger.session.evidence import session_picture
+from logger.session.evidence.evidence import session_picture
 from logger.store.carry_schema import OF_THIS_FILE
 from logger.store.copies.columns import PARTS
 from logger.store.copies.take_in import Origin

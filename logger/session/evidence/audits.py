@@ -16,8 +16,8 @@ from analysis.board.audit import FEWEST_PAIRS
 from analysis.board.audit_carry import Audited, CarriedLevel, Circumstance, carried_level
 from analysis.conventions import Hand
 from logger.errors import StoreError, UsageError
-from logger.session.footprints import FootprintReader
-from logger.session.soles import sole_arc
+from logger.session.evidence.footprints import FootprintReader
+from logger.session.evidence.soles import sole_arc
 from logger.store.rows import BoardRow, SessionRow, StrikeRow
 from logger.store.store import Store
 

@@ -16,6 +16,7 @@ from analysis.conventions import FloatArray, Hand
 from analysis.footprint import AimPrior, FootprintFits, SolePrior, StripSpec, fit_footprints
 from logger.protocol.many_strikes import strikes_from_raw
 from logger.protocol.records import Hello, Strike
+from logger.session.evidence.pressed import Pressed, pressed_of
 from logger.session.logging.cell_calibration import (
     EveningsInForce,
     evenings_of,
@@ -23,7 +24,6 @@ from logger.session.logging.cell_calibration import (
     gain_table,
     shared_doubt,
 )
-from logger.session.pressed import Pressed, pressed_of
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store

@@ -1,7 +1,7 @@
 """What a session's strikes say of each club: contact, lie error, and how sure. Read-only.
 
 Where a board sends whole scans the footprints tell contact and lie apart
-(`logger.session.printed`); readings and marks are taken at their word, and the level rests on the
+(`logger.session.evidence.printed`); readings and marks are taken at their word, and the level rests on the
 sole itself, on an audit of an earlier session, or on the address mark.
 """
 
@@ -16,13 +16,19 @@ from analysis.lie.set_types import SetPosterior
 from analysis.statistics.budget import coverage_factor
 from analysis.statistics.contact_mean import Axis, ContactMean, Judgement, judge, tolerance_mm
 from analysis.statistics.estimation import Interval
-from logger.session.audits import carried_audit
-from logger.session.footprints import FootprintReader
-from logger.session.means import MeanOf
-from logger.session.printed import Printed, PrintedClub, PrintedStrike, level_of, put_together
-from logger.session.set_view import hands_mm, set_posterior
-from logger.session.soles import sole_arc as sole_arc
-from logger.session.soles import wanted_toe_mm
+from logger.session.evidence.audits import carried_audit
+from logger.session.evidence.footprints import FootprintReader
+from logger.session.evidence.means import MeanOf
+from logger.session.evidence.printed import (
+    Printed,
+    PrintedClub,
+    PrintedStrike,
+    level_of,
+    put_together,
+)
+from logger.session.evidence.set_view import hands_mm, set_posterior
+from logger.session.evidence.soles import sole_arc as sole_arc
+from logger.session.evidence.soles import wanted_toe_mm
 from logger.store.rows import ClubRow, SessionRow, StrikeRow
 from logger.store.store import Store
 

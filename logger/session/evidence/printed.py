@@ -1,7 +1,7 @@
 """Footprints of a session's strikes put together: each club's contact, and what its level rests on.
 
 Where neither a sole's end nor a mark tells where the sole's middle passed, an audit of an earlier
-session may (`logger.session.audits`).
+session may (`logger.session.evidence.audits`).
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from analysis.footprint import FootprintFits
 from analysis.lie.club import Level, LevelSource
 from analysis.lie.levels import SessionLevels, session_levels
 from analysis.statistics.contact_mean import ContactMean
-from logger.session.audits import CarriedAudit
-from logger.session.footprints import Footprints
-from logger.session.means import MeanOf
+from logger.session.evidence.audits import CarriedAudit
+from logger.session.evidence.footprints import Footprints
+from logger.session.evidence.means import MeanOf
 from logger.store.rows import StrikeRow
 
 

@@ -11,7 +11,7 @@ from analysis.footprint import FootprintFits
 from analysis.lie.club import Level, SoleArc, Stance
 from analysis.lie.set_model import fit_set
 from analysis.lie.set_types import SetClub, SetPosterior, SetStrikes
-from logger.session.footprints import Footprints
+from logger.session.evidence.footprints import Footprints
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import ClubRow, SessionRow, StrikeRow
 
