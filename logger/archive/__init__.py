@@ -33,7 +33,7 @@ contacts       integer   rows in ``strikes``
 records        integer   rows in ``records``
 ============== ========= ======================================================================
 
-``strikes`` has ``copy`` and the columns of `logger.session.export` (``struck_utc`` as a timestamp
+``strikes`` has ``copy`` and the columns of `logger.session.results.export` (``struck_utc`` as a timestamp
 of nanoseconds; ``session`` and ``id`` are left out, which are row numbers of one data file), then
 what names a contact in any data file and what was said of it: ``started_utc_ns``, ``board``,
 ``boot``, ``first_sequence``, ``last_sequence``, ``within``, ``flags``, ``toe_u_mm``,

@@ -20,7 +20,7 @@ from logger.session.evidence.evidence import session_picture
 from logger.session.logging.fitting import FittingSession
 from logger.session.logging.opening import Circumstances, open_session
 from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
-from logger.session.planning import bend_plan
+from logger.session.results.planning import bend_plan
 from logger.setfiles import load_set
 from logger.store.store import Store
 

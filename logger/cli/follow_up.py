@@ -47,8 +47,8 @@ def learned(
     Example: lieboard learned
     """
     from logger.errors import UsageError
-    from logger.session.follow_up import follow_bends
     from logger.session.logging.opening import which_set
+    from logger.session.results.follow_up import follow_bends
 
     console = output()
     with open_store(db, read_only=True) as store:

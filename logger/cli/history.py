@@ -13,7 +13,7 @@ from logger.cli.common import DbOption, local_time, open_store, output, say
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from logger.session.history import SetHistory
+    from logger.session.results.history import SetHistory
     from logger.store.store import Store
 
 
@@ -34,7 +34,7 @@ def history(
     import logger
     from logger.cli.common import utc_now_ns
     from logger.cli.report import check_names, write_file
-    from logger.session.history import set_history
+    from logger.session.results.history import set_history
 
     with open_store(db, read_only=True) as store:
         check_names(store, [out], (".html", ".htm"))

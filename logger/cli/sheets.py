@@ -37,7 +37,7 @@ def clubs(
     Examples: lieboard clubs; lieboard clubs --budget
     """
     from logger.session.evidence.evidence import session_picture
-    from logger.session.planning import advise
+    from logger.session.results.planning import advise
 
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
@@ -109,7 +109,7 @@ def sheet(
     from logger.cli.sheet_options import WEAK_STRONG, bends_by_club, degrees_by_club
     from logger.errors import UsageError
     from logger.session.evidence.evidence import session_picture
-    from logger.session.planning import PlanWishes, bend_plan
+    from logger.session.results.planning import PlanWishes, bend_plan
 
     if increment is not None and not 0.05 <= increment <= 4:
         raise UsageError(f"--increment {increment:g}: a machine steps by 0.05 to 4 degrees")

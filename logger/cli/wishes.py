@@ -59,7 +59,7 @@ def bias(
     from rich.table import Table
 
     from logger.session.logging.opening import which_set
-    from logger.session.wishes import proposed_bias, take_bias
+    from logger.session.results.misses import proposed_bias, take_bias
 
     console = output()
     with open_store(db, read_only=not take) as store:

@@ -27,7 +27,7 @@ from logger.page.messages import (
 )
 from logger.session.evidence.evidence import ClubEvidence, EvidenceReader, SessionPicture, sole_arc
 from logger.session.evidence.set_view import hands_mm
-from logger.session.planning import advise
+from logger.session.results.planning import advise
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 

@@ -28,7 +28,7 @@ from logger.protocol.decoding import Decoder
 from logger.protocol.records import Hello, RawRecord, Strike
 from logger.session.evidence.evidence import session_picture
 from logger.session.logging.fitting import FittingSession
-from logger.session.planning import bend_plan
+from logger.session.results.planning import bend_plan
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 from simulators import encode

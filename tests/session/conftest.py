@@ -13,7 +13,7 @@ from logger.protocol.records import RawRecord
 from logger.protocol.wire import parse
 from logger.session.evidence.evidence import session_picture
 from logger.session.logging.opening import open_session
-from logger.session.planning import PlanWishes, bend_plan
+from logger.session.results.planning import PlanWishes, bend_plan
 from logger.setfiles import load_set
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store

@@ -5,7 +5,7 @@ import pytest
 from logger.errors import UsageError
 from logger.session.evidence.evidence import session_evidence, session_picture
 from logger.session.logging.fitting import FittingSession
-from logger.session.planning import bend_plan
+from logger.session.results.planning import bend_plan
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 
 

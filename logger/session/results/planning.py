@@ -16,8 +16,8 @@ from analysis.plan.optimum import along_set, plan_set
 from analysis.plan.types import PlanClub, PlanRules, SetPlan
 from logger.errors import UsageError
 from logger.session.evidence.evidence import ClubEvidence, SessionPicture
-from logger.session.loft_wishes import loft_proposals
-from logger.session.static_lies import StaticLies, static_lies
+from logger.session.results.loft_wishes import loft_proposals
+from logger.session.results.static_lies import StaticLies, static_lies
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import BendRow, SessionRow
 from logger.store.store import Store

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from analysis.conventions import Hand
 from analysis.plan.misses import BiasProposal, ClubMisses, propose_bias
 from logger.errors import UsageError
-from logger.session.planning import metres_per_deg
+from logger.session.results.planning import metres_per_deg
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import SetRow
 from logger.store.store import Store

@@ -21,7 +21,7 @@ from logger.errors import UsageError
 from logger.session.evidence.evidence import ClubEvidence, SessionPicture, session_picture
 from logger.session.evidence.soles import sole_arc
 from logger.session.logging.cell_calibration import EVENING_METHOD, evenings_of
-from logger.session.planning import bend_plan
+from logger.session.results.planning import bend_plan
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 

@@ -9,7 +9,7 @@ from analysis.gradation.network import LieNetwork, adjust
 from analysis.gradation.steps import gradation
 from analysis.gradation.types import Gradation, StaticClub
 from logger.session.evidence.evidence import ClubEvidence
-from logger.session.static_lies import measured_lies, overlay_steps
+from logger.session.results.static_lies import measured_lies, overlay_steps
 from logger.store.rows import ClubRow, SetRow
 from logger.store.store import Store
 
