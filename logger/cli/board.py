@@ -65,10 +65,10 @@ def check(
 
     from analysis.answers import Verdict
     from analysis.board.check import worst
+    from logger.bench.check import BoardCheck, CheckPlan
+    from logger.bench.connection import open_bench
+    from logger.bench.findings import findings_of
     from logger.cli.board_tables import findings_json, findings_table, verdict_words
-    from logger.session.board_bench import open_bench
-    from logger.session.board_checking import BoardCheck, CheckPlan
-    from logger.session.board_findings import findings_of
 
     plan = CheckPlan(
         untouched_s=untouched, rest_s=rest, press_s=press, lower_trigger=not keep_trigger

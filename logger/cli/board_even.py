@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from analysis.board.cell_calibration import Evening
-    from logger.session.board_drawing import Drawn
+    from logger.bench.drawing import Drawn
 
 
 def even(
@@ -43,10 +43,10 @@ def even(
     from analysis.answers import NoAnswerError, Verdict
     from analysis.board.cell_calibration import even_cells
     from analysis.board.check import roller_findings, worst
+    from logger.bench.connection import open_bench
+    from logger.bench.drawing import BarDrawing, read_order
     from logger.cli.board_tables import findings_table
     from logger.errors import LieboardError, UsageError
-    from logger.session.board_bench import open_bench
-    from logger.session.board_drawing import BarDrawing, read_order
     from logger.session.logging.cell_calibration import EVENING_KIND, EVENING_METHOD
 
     if passes < 2:

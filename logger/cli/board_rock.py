@@ -123,10 +123,10 @@ def _from_board(
 ) -> tuple[list[float], list[float]]:
     import asyncio
 
+    from logger.bench.connection import open_bench
+    from logger.bench.rocking import Rested, Rocking
     from logger.cli.board_typing import TypedLines
     from logger.errors import UsageError
-    from logger.session.board_bench import open_bench
-    from logger.session.board_rocking import Rested, Rocking
     from logger.session.logging.cell_calibration import evenings_of
 
     async def collect() -> list[Rested]:

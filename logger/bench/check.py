@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.board.check import resting_noise_counts
+from logger.bench.connection import BoardBench
+from logger.bench.findings import Watched, strikes_in
+from logger.bench.presses import presses_of, silent_between, words_for_cells
+from logger.bench.rest import resting_scans
 from logger.protocol.records import Ability, Reading, Strike
-from logger.session.board_bench import BoardBench
-from logger.session.board_findings import Watched, strikes_in
-from logger.session.board_presses import presses_of, silent_between, words_for_cells
-from logger.session.board_rest import resting_scans
 
 # So many noise records a second still go over 115 200 baud: a strike of 900 bytes takes 80 ms.
 _FLOOD_PER_S = 10.0

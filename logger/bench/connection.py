@@ -7,6 +7,8 @@ from collections import Counter
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 
+from logger.bench.recorder import BenchRecorder
+from logger.bench.tap import TappedLink
 from logger.collector.connection import BoardConnection
 from logger.collector.events import CollectorEvent, Greeted, LineTrouble
 from logger.collector.recording import BoardIdentity, TimedRecord
@@ -18,8 +20,6 @@ from logger.links.open import link_from_url
 from logger.links.replay import ReplayLink
 from logger.protocol.decoding import DamageKind
 from logger.protocol.records import Ability, Hello, SetTrigger, Status
-from logger.session.board_recorder import BenchRecorder
-from logger.session.board_tap import TappedLink
 from logger.session.logging.agreed import BoardGate, need_agreement
 from logger.store.store import Store
 

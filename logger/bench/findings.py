@@ -16,11 +16,11 @@ from analysis.board.check import (
     resting_noise_counts,
 )
 from analysis.board.link import clock_finding, link_findings, scan_findings, status_findings
+from logger.bench.connection import BoardBench
+from logger.bench.presses import order_finding, press_findings, presses_of
+from logger.bench.rest import fits_hello, resting_scans, steady_ticks
 from logger.protocol.decoding import DamageKind
 from logger.protocol.records import Flag, Hello, Reading, Strike
-from logger.session.board_bench import BoardBench
-from logger.session.board_presses import order_finding, press_findings, presses_of
-from logger.session.board_rest import fits_hello, resting_scans, steady_ticks
 
 # Records with nobody near the board: one or two may be a door that was shut.
 _UNTOUCHED_FAIL = 3

@@ -7,10 +7,10 @@ import math
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
+from logger.bench.connection import BoardBench
 from logger.collector.recording import TimedRecord
 from logger.errors import LinkTimeoutError
 from logger.protocol.records import Reading, Strike
-from logger.session.board_bench import BoardBench
 from logger.session.logging.cell_calibration import EveningsInForce
 from logger.session.logging.contacts_of import ContactReader
 

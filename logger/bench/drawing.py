@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 
 from analysis.answers import NoAnswerError
 from analysis.board.roller import Direction, RollerPass
+from logger.bench.connection import BoardBench
+from logger.bench.findings import strikes_in
+from logger.bench.passes import is_pass, pass_of, refuse_unreadable
 from logger.errors import LinkTimeoutError, ProtocolError, UsageError
 from logger.protocol.records import Hello, Strike
-from logger.session.board_bench import BoardBench
-from logger.session.board_findings import strikes_in
-from logger.session.board_passes import is_pass, pass_of, refuse_unreadable
 
 _WAYS = {
     Direction.TOWARD_POSITIVE: "from the end with cell 0 to the other",
