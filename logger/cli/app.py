@@ -27,7 +27,7 @@ COMMANDS = {
     "set": _Command("sets", "app", "Players and their sets of clubs."),
     "boards": _Command("boards", "boards", "List the ports and radios a board could be on."),
     "board": _Command("board", "app", "Check a board and find out how far to trust it."),
-    "log": _Command("log", "log", "Log strikes club by club."),
+    "log": _Command("log.command", "log", "Log strikes club by club."),
     "watch": _Command("watch", "watch", "Show a session live in the browser."),
     "mark": _Command("marks", "mark", "Keep a mark read off the sole."),
     "strikes": _Command("sessions", "strikes", "List every contact of a session."),

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.cli.log_book import LogBook
+from logger.cli.log.book import LogBook
 from logger.collector.events import BoardReport, Greeted, RecordsLost
 from logger.collector.reconnect import Reach, ReachState
 from logger.hostclock import HostClock

@@ -5,8 +5,8 @@ import io
 
 from rich.console import Console
 
-from logger.cli.bays_interactive import _BayDesk
-from logger.cli.bays_screen import bays_screen
+from logger.cli.log.bays_interactive import _BayDesk
+from logger.cli.log.bays_screen import bays_screen
 from logger.page.numbers import NumberWorks
 from logger.session.logging.bays import Bay, BaysRun
 from logger.session.logging.opening import Circumstances, open_session

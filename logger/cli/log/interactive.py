@@ -6,10 +6,10 @@ import asyncio
 from collections.abc import Callable
 
 from logger.cli.keys import key_presses
-from logger.cli.log_book import LogBook
-from logger.cli.log_page import LivePage
-from logger.cli.log_screen import screen
-from logger.cli.noticing import notice_changes
+from logger.cli.log.book import LogBook
+from logger.cli.log.noticing import notice_changes
+from logger.cli.log.page import LivePage
+from logger.cli.log.screen import screen
 from logger.cli.steady_screen import draw_again, steady_screen
 from logger.page.numbers import NumberWorks
 from logger.session.logging.fitting import FittingSession

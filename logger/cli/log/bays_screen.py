@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logger.cli.log_book import LogBook
-from logger.cli.log_screen import Screen, foot_of, session_part
+from logger.cli.log.book import LogBook
+from logger.cli.log.screen import Screen, foot_of, session_part
 
 if TYPE_CHECKING:
     from rich.table import Table

@@ -93,8 +93,8 @@ def log(
     import asyncio
     from contextlib import ExitStack
 
-    from logger.cli.log_page import LivePage
-    from logger.cli.log_plain import log_plainly
+    from logger.cli.log.page import LivePage
+    from logger.cli.log.plain import log_plainly
     from logger.errors import LieboardError
     from logger.session.logging.opening import Circumstances, open_session, session_to_go_on_with
     from logger.session.logging.run import RunSettings
@@ -105,7 +105,7 @@ def log(
     interactive = sys.stdin.isatty() and sys.stdout.isatty()
     _prepare_interpreter()
     if bays is not None or len(ports or ()) > 1:
-        from logger.cli.log_bays import bays_in, log_bays, wishes_from_ports
+        from logger.cli.log.bays import bays_in, log_bays, wishes_from_ports
         from logger.session.logging.bay_wishes import BayWish
 
         LivePage.refuse_for_bays(page=page)
@@ -161,7 +161,7 @@ def log(
             session.choose_club(club, begin_ns, cause="start")
         try:
             if interactive:
-                from logger.cli.log_interactive import log_interactively
+                from logger.cli.log.interactive import log_interactively
                 from logger.cli.newcomers import until_agreed
 
                 until_agreed(

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from logger.cli.log_book import LogBook
-from logger.cli.sole_line import sole_line
+from logger.cli.log.book import LogBook
+from logger.cli.log.sole_line import sole_line
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult

@@ -7,8 +7,8 @@ import signal
 from collections.abc import Callable, Coroutine
 from typing import Any
 
-from logger.cli.log_book import LogBook
-from logger.cli.log_page import LivePage
+from logger.cli.log.book import LogBook
+from logger.cli.log.page import LivePage
 from logger.collector.reconnect import Reach, ReachState
 from logger.session.logging.fitting import FiledStrike, FittingSession
 from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger.cli.common import open_store, output, utc_now_ns
-from logger.cli.log_book import LogBook
-from logger.cli.log_plain import PlainVoice, until_stopped
+from logger.cli.log.book import LogBook
+from logger.cli.log.plain import PlainVoice, until_stopped
 from logger.errors import LieboardError, UsageError
 from logger.links.open import comes_back
 from logger.session.logging.bay_wishes import BayWish, read_bays
@@ -79,7 +79,7 @@ def log_bays(
                     _open_bay(store, wish, new=new, pair=pair, accept=accept, ask=interactive)
                 )
             if interactive:
-                from logger.cli.bays_interactive import log_bays_interactively
+                from logger.cli.log.bays_interactive import log_bays_interactively
 
                 asyncio.run(log_bays_interactively(opened))
             else:
@@ -99,7 +99,7 @@ def log_bays(
 def _open_bay(
     store: Store, wish: BayWish, *, new: bool, pair: bool, accept: bool, ask: bool
 ) -> Bay:
-    from logger.cli.log import check_agreed, check_lengths
+    from logger.cli.log.command import check_agreed, check_lengths
 
     if not comes_back(wish.port):
         raise UsageError(f"{wish.name}: a recording is played back alone: lieboard log {wish.port}")
