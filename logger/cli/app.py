@@ -25,8 +25,8 @@ class _Command:
 COMMANDS = {
     "demo": _Command("demo", "demo", "Try everything with a simulated board and player."),
     "set": _Command("sets", "app", "Players and their sets of clubs."),
-    "boards": _Command("boards", "boards", "List the ports and radios a board could be on."),
-    "board": _Command("board", "app", "Check a board and find out how far to trust it."),
+    "boards": _Command("board.boards", "boards", "List the ports and radios a board could be on."),
+    "board": _Command("board.command", "app", "Check a board and find out how far to trust it."),
     "log": _Command("log.command", "log", "Log strikes club by club."),
     "watch": _Command("watch", "watch", "Show a session live in the browser."),
     "mark": _Command("marks", "mark", "Keep a mark read off the sole."),

@@ -117,7 +117,7 @@ def _open_bay(
                      left=wish.left)  # fmt: skip
     port, board_id = wish.port, None
     if port.lower().startswith("ble:"):
-        from logger.cli.air import agree_on_board
+        from logger.cli.board.air import agree_on_board
 
         port, board_id = agree_on_board(store, port, accept=accept, ask=ask, wait=False)
     session = open_session(

@@ -141,7 +141,7 @@ def log(
         )
         board_id = None
         if port.lower().startswith("ble:"):
-            from logger.cli.air import agree_on_board
+            from logger.cli.board.air import agree_on_board
 
             port, board_id = agree_on_board(store, port, accept=accept, ask=interactive, wait=wait)
         settings = RunSettings(port, baud, trigger, capture, wait, pair, board_id, accept=accept)
@@ -161,8 +161,8 @@ def log(
             session.choose_club(club, begin_ns, cause="start")
         try:
             if interactive:
+                from logger.cli.board.first_use import until_agreed
                 from logger.cli.log.interactive import log_interactively
-                from logger.cli.newcomers import until_agreed
 
                 until_agreed(
                     store,

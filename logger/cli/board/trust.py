@@ -45,7 +45,7 @@ def study(
     """
     from analysis.answers import NoAnswerError, Verdict
     from analysis.board.gauge import crossed_study
-    from logger.cli.board_tables import read_table
+    from logger.cli.board.tables import read_table
     from logger.errors import ConfigError, UsageError
 
     if not 0 < tolerance <= 10:
@@ -191,7 +191,7 @@ class _Found:
 def _pairs_of(
     file: Path | None, sole_length: float | None, session: int | None, db: Path | None
 ) -> _Found:
-    from logger.cli.board_tables import read_table
+    from logger.cli.board.tables import read_table
 
     if file is None:
         with open_store(db, read_only=True) as store:

@@ -67,7 +67,7 @@ def boards(
     heard: list[SeenBoard] = []
     trouble = ""
     if ble:
-        from logger.cli.air import boards_on_the_air
+        from logger.cli.board.air import boards_on_the_air
 
         try:
             heard = boards_on_the_air(seconds, show=not as_json and sys.stdout.isatty())
@@ -107,13 +107,13 @@ def _accept(db: Path | None, board: str, baud: int) -> None:
         if named not in (None, "ble") or (
             named is None and ("/" in board or "\\" in board or re.fullmatch(r"(?i)com\d+", board))
         ):
-            from logger.cli.newcomers import agree_at_port
+            from logger.cli.board.first_use import agree_at_port
 
             identity = agree_at_port(store, board, baud, typer.echo)
             url = board
             who = f"{identity.name} ({identity.board_key}) at {url}"
         else:
-            from logger.cli.air import agree_on_board
+            from logger.cli.board.air import agree_on_board
 
             url, _ = agree_on_board(
                 store, board if named == "ble" else f"ble://{board}", accept=True

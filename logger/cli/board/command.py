@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.board_even import even
-from logger.cli.board_rock import rock
-from logger.cli.board_trust import audit, study
+from logger.cli.board.calibrate import even
+from logger.cli.board.rock import rock
+from logger.cli.board.trust import audit, study
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
 from logger.cli.shown import fit
 
@@ -68,7 +68,7 @@ def check(
     from logger.bench.check import BoardCheck, CheckPlan
     from logger.bench.connection import open_bench
     from logger.bench.findings import findings_of
-    from logger.cli.board_tables import findings_json, findings_table, verdict_words
+    from logger.cli.board.tables import findings_json, findings_table, verdict_words
 
     plan = CheckPlan(
         untouched_s=untouched, rest_s=rest, press_s=press, lower_trigger=not keep_trigger

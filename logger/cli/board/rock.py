@@ -106,7 +106,7 @@ def _typed_line() -> str:
 
 
 def _from_file(path: Path, middle_mm: float, left: bool) -> tuple[list[float], list[float]]:
-    from logger.cli.board_tables import read_table
+    from logger.cli.board.tables import read_table
     from logger.errors import ConfigError
 
     table = read_table(path, {"angle_deg": _ANGLES, "toe_mm?": _TOES, "board_mm?": _PLACES})
@@ -125,7 +125,7 @@ def _from_board(
 
     from logger.bench.connection import open_bench
     from logger.bench.rocking import Rested, Rocking
-    from logger.cli.board_typing import TypedLines
+    from logger.cli.board.typing import TypedLines
     from logger.errors import UsageError
     from logger.session.logging.cell_calibration import evenings_of
 

@@ -45,7 +45,7 @@ def even(
     from analysis.board.check import roller_findings, worst
     from logger.bench.connection import open_bench
     from logger.bench.drawing import BarDrawing, read_order
-    from logger.cli.board_tables import findings_table
+    from logger.cli.board.tables import findings_table
     from logger.errors import LieboardError, UsageError
     from logger.session.logging.cell_calibration import EVENING_KIND, EVENING_METHOD
 
