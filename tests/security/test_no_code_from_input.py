@@ -24,7 +24,7 @@ FORBIDDEN_MODULES = {
 }  # fmt: skip
 FORBIDDEN_CALLS = {"eval", "exec", "compile", "__import__"}
 # Names from the product's own table of commands; and one that only Windows has.
-ALLOWED_IMPORTS = {"logger/cli/app.py", "logger/cli/keys.py"}
+ALLOWED_IMPORTS = {"logger/cli/app.py", "logger/cli/terminal/keys.py"}
 
 # Calls whose first argument is SQL.
 SQL_CALLS = {

@@ -83,7 +83,7 @@ def log_bays(
 
                 asyncio.run(log_bays_interactively(opened))
             else:
-                from logger.cli.steady_output import steady_say
+                from logger.cli.terminal.steady_output import steady_say
 
                 with steady_say() as line:
                     asyncio.run(_log_plainly(opened, line))

@@ -171,7 +171,7 @@ def log(
                     ),
                 )
             else:
-                from logger.cli.steady_output import steady_say
+                from logger.cli.terminal.steady_output import steady_say
 
                 with steady_say() as line:
                     asyncio.run(log_plainly(session, settings, title_of(session), line, live_page))

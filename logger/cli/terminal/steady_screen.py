@@ -10,7 +10,7 @@ from typing import IO, cast
 
 from rich.console import RenderableType
 
-from logger.cli.steady_output import SteadyOutput
+from logger.cli.terminal.steady_output import SteadyOutput
 
 # Often enough to look alive, seldom enough to cost nothing.
 DRAW_EVERY_S = 0.1
@@ -24,7 +24,7 @@ def steady_screen(picture: Callable[[], RenderableType]) -> Iterator[Callable[[]
     """
     from rich.live import Live
 
-    from logger.cli.fit_console import FitConsole
+    from logger.cli.terminal.fit_console import FitConsole
 
     steady = SteadyOutput(sys.stdout)
     try:

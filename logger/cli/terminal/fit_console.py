@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 
-from logger.cli.shown import fit
+from logger.cli.terminal.shown import fit
 
 
 class FitConsole(Console):
