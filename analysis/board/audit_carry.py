@@ -1,8 +1,8 @@
 """What an audit of one session says of the level of another.
 
-An audit (`analysis.board.audit`) finds by how much the board reads past the marks: how far the sole's
-middle passed from where it was taken to pass. That is the sum of three things, and only some of
-them are still there the next time:
+An audit (`analysis.board.audit`) finds by how much the board reads past the marks: how far the
+sole's middle passed from where it was taken to pass. That is the sum of three things, and only some
+of them are still there the next time:
 
 - how the strip lies under its address mark: the board's, the same for every player until it is
   moved; it has a sign on the board, so a left-hander sees it the other way round,

@@ -1,6 +1,6 @@
 """Is the way from board to host fit to be used: scan rate, lost records, clock, supply.
 
-Like `board_check`, each function looks at one thing and returns findings.
+Like `analysis.board.check`, each function looks at one thing and returns findings.
 """
 
 from __future__ import annotations

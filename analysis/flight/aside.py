@@ -3,8 +3,8 @@
 A club delivered too upright turns its face toward the heel side by the exact angle of
 `analysis.conventions.face_azimuth_deg`; the ball starts part of the way there and its spin axis
 leans by about the lie error, so it also curves. How far that is at carry comes from the impact of
-`analysis.flight.launch` and the flight of `analysis.flight.trajectory`. It is a model of a club-golfer's usual
-delivery, good to about a fifth.
+`analysis.flight.launch` and the flight of `analysis.flight.trajectory`. It is a model of a
+club-golfer's usual delivery, good to about a fifth.
 """
 
 from __future__ import annotations

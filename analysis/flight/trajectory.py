@@ -30,7 +30,7 @@ SPIN_DECAY = 2.0e-5
 GRAVITY_M_S2 = 9.81
 
 _LONGEST_S = 60.0
-# Relative error per step; moves a carry by about 0.01 mm (tests/shot/test_flight.py).
+# Relative error per step; moves a carry by about 0.01 mm (tests/flight/test_trajectory.py).
 _TOLERANCE = 1e-6
 # Flights last seconds and are smooth: feeling the way from tiny steps costs a third of the time. A
 # step that turns out too long is taken again.

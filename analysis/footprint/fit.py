@@ -1,9 +1,9 @@
 """Cell values of one strike -> where the sole's middle passed, lie error and depth of press.
 
-One Bayesian fit per strike of the sole on its foundation (`footprint_model`), thousands at once.
-What the strip cannot know stays wide by itself: with a narrow patch the lie error is only known as
-well as the place of the sole is from the address mark; with an end of the sole in print it is known
-to a tenth of a degree. `footprint_levels.session_levels` puts strikes together to clubs.
+One Bayesian fit per strike of the sole on its foundation (`analysis.footprint.model`), thousands at
+once. What the strip cannot know stays wide by itself: with a narrow patch the lie error is only
+known as well as the place of the sole is from the address mark; with an end of the sole in print it
+is known to a tenth of a degree. `analysis.lie.levels` puts strikes together to clubs.
 """
 
 from __future__ import annotations
@@ -23,8 +23,6 @@ from analysis.footprint.problem import Problem, paired, priors
 from analysis.footprint.scans import PeakProfile, peak_profile
 from analysis.footprint.start import find_patch, start
 from analysis.footprint.types import AimPrior, FootprintFits, Reason, SolePrior, StripSpec
-
-__all__ = ["AimPrior", "FootprintFits", "Reason", "SolePrior", "StripSpec", "fit_footprints"]
 
 # Strikes per batch: enough that numpy's cost per call is small, few enough for the cache.
 _BATCH = 4096

@@ -56,7 +56,7 @@ class Search:
 
     problem: Problem
     noise: str
-    """See `footprint_problem.measure`."""
+    """See `analysis.footprint.problem.measure`."""
     blur_mm: float
     theta: FloatArray
     inverse_var: FloatArray
@@ -285,7 +285,7 @@ def find_mode(problem: Problem, theta: FloatArray, price: FloatArray, smooth: Fl
     problem : Problem
         Profiles and priors, single precision as all here.
     theta, price : (choices, 10, n), (choices, n)
-        First guesses and their costs from `footprint_start.start`.
+        First guesses and their costs from `analysis.footprint.start`.
     smooth : (cells, n)
         Values that stand in for the model's in the noise of the first phase.
     """

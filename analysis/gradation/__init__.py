@@ -1,1 +1,1 @@
-"""Whether a set steps evenly: measured lies, lofts and lengths, and neighbours laid sole to sole."""
+"""Does a set step evenly: measured lies, lofts and lengths, and neighbours laid sole to sole."""

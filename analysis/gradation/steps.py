@@ -53,10 +53,10 @@ def gradation(clubs: Sequence[StaticClub], rules: GradationRules | None = None) 
 
     Notes
     -----
-    Lies follow a robust line along length (`analysis.statistics.robust_line`); each club is judged against the
-    line of the others. It is a fault only if it exceeds the tolerance and what the measuring itself
-    may have done, with the limit raised for the number of clubs looked at (Sidak). A step that one
-    club off the line already explains is not reported again.
+    Lies follow a robust line along length (`analysis.statistics.robust_line`); each club is
+    judged against the line of the others. It is a fault only if it exceeds the tolerance and what
+    the measuring itself may have done, with the limit raised for the number of clubs looked at
+    (Sidak). A step that one club off the line already explains is not reported again.
     """
     rules = rules or GradationRules()
     if not clubs:

@@ -1,7 +1,7 @@
 """One club's contact -> its lie error, with everything that makes it doubtful.
 
-The uncertainty is combined in `analysis.statistics.budget` (JCGM 100:2008, 5.1.2 and G.4); here it is kept
-apart by what is the club's own and what all clubs of a session share.
+The uncertainty is combined in `analysis.statistics.budget` (JCGM 100:2008, 5.1.2 and G.4); here it
+is kept apart by what is the club's own and what all clubs of a session share.
 """
 
 from __future__ import annotations

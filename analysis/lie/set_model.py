@@ -33,7 +33,7 @@ from analysis.statistics.estimation import Interval
 
 # Points of the grids. Doubling all of them moves no mean by more than 6 % and no interval's end by
 # more than 15 % of its uncertainty at three strikes of each club, where they matter most
-# (tests/set_model/test_set_model.py).
+# (tests/lie/test_set_model.py).
 _SCATTERS = 7
 _OWN_SDS = np.geomspace(0.03, 1.8, 7)
 # Rounds of finding sites, then which clubs stand off, then sites again.
@@ -86,7 +86,7 @@ def fit_set(
     Full Bayes: strikes by expectation propagation (`analysis.lie.sites`), scatter and own
     spread on a grid, outliers by summing over who they are (`analysis.lie.states`), all else
     in closed form. With no strays, no outliers and flat priors its evidence is the restricted
-    likelihood of the one-way mixed model; tests/set_model hold it against published fits. Lie
+    likelihood of the one-way mixed model; tests/lie hold it against published fits. Lie
     errors are stated for the middle of the session's swings.
     """
     if not 0 < confidence < 1:

@@ -3,8 +3,8 @@
 Expectation propagation: Minka, Expectation propagation for approximate Bayesian inference,
 Uncertainty in Artificial Intelligence 17 (2001) 362-369; his clutter problem is this one. Each
 strike is either sound or a stray from Student's t that is several times as wide, the model of
-`analysis.statistics.estimation`; the t is written as a mixture of normals over its variance, which makes all
-moments closed forms.
+`analysis.statistics.estimation`; the t is written as a mixture of normals over its variance, which
+makes all moments closed forms.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from analysis.lie.design import Design
 
 # Nodes of the mixture that stands for the stray's t, and sweeps of the propagation. Six nodes hold
 # its density to 3 % out to 10 widths, 50 spreads, farther than any strip reaches; after 6 sweeps
-# the means move by less than 0.01 of their own uncertainty (tests/set_model/test_sites.py).
+# the means move by less than 0.01 of their own uncertainty (tests/lie/test_sites.py).
 _NODES = 6
 _LOG_HALF_CHI2 = (-4.4, 1.6)
 # Degrees of freedom of the stray's t, as in `analysis.statistics.estimation`.

@@ -134,8 +134,9 @@ def contact_mean(
 
     Notes
     -----
-    The model is `analysis.statistics.estimation.robust_mean`. Mishits are weighed down by it, smoothly; the
-    list ``set_aside`` names those that are mishits with a probability over `CALL_MISHIT`.
+    The model is `analysis.statistics.estimation.robust_mean`. Mishits are weighed down by it,
+    smoothly; the list ``set_aside`` names those that are mishits with a probability over
+    `CALL_MISHIT`.
     """
     if not 0 < confidence < 1:
         raise ValueError("confidence must lie within 0 and 1")

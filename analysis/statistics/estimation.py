@@ -63,8 +63,8 @@ def stein_sample_size(sd: float, dof: float, half_width: float, *, confidence: f
 # by chance in only one of ten cases in all: Pocock's constant for 20 equally spaced looks at 10 %
 # is 2.392 where one look takes 1.645 (Pocock, Biometrika 64 (1977) 191-199; constants as tabled by
 # Jennison and Turnbull, Group Sequential Methods (2000), table 2.1, from memory; checked by
-# simulation in tests/analysis/test_contact.py). Without it tests/benchmarks/contact.py found 32 %
-# of centred clubs called deep by players who look after each swing.
+# simulation in tests/statistics/test_contact_mean.py). Without it tests/benchmarks/contact.py found
+# 32 % of centred clubs called deep by players who look after each swing.
 EVERY_SWING = 0.983
 
 
@@ -96,7 +96,7 @@ STRAY_WIDTH = 5.0
 _STRAY_TOP = 2 * math.sqrt(2 / (3 * math.pi))
 
 # Points of the grid. Steps four times as fine move no interval's end by more than 0.5 % of its
-# length (tests/analysis/test_estimation.py).
+# length (tests/statistics/test_estimation.py).
 MEAN_POINTS = 141
 SPREAD_POINTS = 61
 # Natural logarithm of the range of a float below 1, with some to spare.

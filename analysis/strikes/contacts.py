@@ -1,8 +1,8 @@
 """One touch of the strip as a value, and how a stream of readings becomes such touches.
 
 A board either works out readings itself or sends all scans of a strike; both end in a `Contact`.
-Whole scans are read in `analysis.strikes.scans`; what a contact *was* (a strike, a resting head, a foot) is
-decided in `analysis.strikes.sorting`.
+Whole scans are read in `analysis.strikes.scans`; what a contact *was* (a strike, a resting head, a
+foot) is decided in `analysis.strikes.sorting`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Records of a bar drawn along the strip -> passes that `analysis.board.cell_calibration` can read."""
+"""Records of a bar drawn along the strip -> passes for `analysis.board.cell_calibration`."""
 
 from __future__ import annotations
 

@@ -1,9 +1,9 @@
 """From the board's ticks to the host's monotonic clock, and from there to UTC.
 
 Ticks are 32 bits wide and wrap; messages arrive late by delays that vary; the board may restart
-and the host may sleep. `ClockMap` keeps one straight line per stretch of time (`logger.protocol.envelope`)
-and starts a new segment when the two clocks cannot be those of before: it never smooths over a
-break. It reads no clock: whoever feeds it says what the host's clock was.
+and the host may sleep. `ClockMap` keeps one straight line per stretch of time
+(`logger.protocol.envelope`) and starts a new segment when the two clocks cannot be those of before:
+it never smooths over a break. It reads no clock: whoever feeds it says what the host's clock was.
 
 Feed it messages that left the board as soon as they were made (status, clock reply, records on
 time). What the board kept and sends again says nothing about its clock; ask `ClockMap.to_host_ns`

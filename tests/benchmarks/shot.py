@@ -15,9 +15,9 @@ import time
 import numpy as np
 
 from analysis.conventions import Hand
+from analysis.flight import trajectory
 from analysis.flight.aside import metres_aside
 from analysis.flight.trajectory import Launch, fly
-from analysis.flight.trajectory import trajectory as flight
 
 CLUBS = (
     ("4", 22.0, 977.9),
@@ -36,9 +36,9 @@ def exactness_m():
         np.linspace(30, 55, 16), np.linspace(35, 12, 16), np.linspace(8e3, 4e3, 16), 1, 3
     )
     usual = fly(shots)
-    tolerance, flight._TOLERANCE = flight._TOLERANCE, 1e-10
+    tolerance, trajectory._TOLERANCE = trajectory._TOLERANCE, 1e-10
     strict = fly(shots)
-    flight._TOLERANCE = tolerance
+    trajectory._TOLERANCE = tolerance
     return max(
         float(np.abs(usual.carry_m - strict.carry_m).max()),
         float(np.abs(usual.side_m - strict.side_m).max()),

@@ -1,8 +1,8 @@
 """What a session's strikes say of each club: contact, lie error, and how sure. Read-only.
 
 Where a board sends whole scans the footprints tell contact and lie apart
-(`logger.session.evidence.printed`); readings and marks are taken at their word, and the level rests on the
-sole itself, on an audit of an earlier session, or on the address mark.
+(`logger.session.evidence.printed`); readings and marks are taken at their word, and the
+level rests on the sole itself, on an audit of an earlier session, or on the address mark.
 """
 
 from __future__ import annotations

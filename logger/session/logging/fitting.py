@@ -1,6 +1,7 @@
 """One fitting session on the store: which club is up, and records filed as strikes under it.
 
-Nothing in here waits or reads a clock; `logger.session.logging.recorder` runs it in the store's thread.
+Nothing in here waits or reads a clock; `logger.session.logging.recorder` runs it in the store's
+thread.
 """
 
 from __future__ import annotations

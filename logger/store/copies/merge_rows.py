@@ -1,4 +1,4 @@
-"""Take the rows of one table of another data file into this one, by `logger.store.copies.merge_rules`."""
+"""Take the rows of one table of another data file into this one, by `merge_rules`."""
 
 from __future__ import annotations
 

@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis.lie.club import Level, SoleArc, Stance, set_model
+from analysis.lie import set_model
+from analysis.lie.club import Level, SoleArc, Stance
 from analysis.lie.set_model import fit_set
 from analysis.lie.set_types import SetClub, SetPrior, SetStrikes
 from analysis.statistics.estimation import robust_mean

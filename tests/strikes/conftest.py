@@ -1,11 +1,9 @@
-"""Vendored tables, contacts made by hand, and a sole on a strip worked out from physics."""
+"""Contacts made by hand, and a sole on a strip worked out from physics."""
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,20 +11,6 @@ import pytest
 
 from analysis.strikes.contacts import Contact, ContactFlag
 from analysis.strikes.scans import ScanOrder, Strip
-
-DATA = Path(__file__).parent / "data"
-
-
-@pytest.fixture(scope="session")
-def table() -> Callable[[str], dict[str, np.ndarray]]:
-    """Columns of one CSV file of published values."""
-
-    def read(name: str) -> dict[str, np.ndarray]:
-        lines = (DATA / name).read_text(encoding="ascii").splitlines()
-        rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
-        return {key: np.array([float(row[key]) for row in rows]) for key in rows[0]}
-
-    return read
 
 
 @pytest.fixture(scope="session")
