@@ -33,13 +33,13 @@ COMMANDS = {
     "strikes": _Command("sessions", "strikes", "List every contact of a session."),
     "clubs": _Command("sheets", "clubs", "Show where each sole touched and its lie error."),
     "sheet": _Command("sheets", "sheet", "Work out the bend sheet."),
-    "bounce": _Command("follow_up", "bounce", "Show what soles say front to back."),
+    "bounce": _Command("bends", "bounce", "Show what soles say front to back."),
     "gradation": _Command("grading", "gradation", "Show whether the set steps evenly."),
     "overlay": _Command("grading", "overlay", "Keep how two neighbours stand apart."),
     "misses": _Command("wishes", "misses", "Keep a count of where a club's shots end up."),
     "bias": _Command("wishes", "bias", "Propose a bias against the player's usual miss."),
     "bent": _Command("bends", "bent", "Keep what was bent and measured."),
-    "learned": _Command("follow_up", "learned", "Hold each bend against the session after it."),
+    "learned": _Command("bends", "learned", "Hold each bend against the session after it."),
     "report": _Command("report", "report", "Write a session's report: HTML, PDF, CSV, JSON."),
     "history": _Command("history", "history", "Tell what changed from week to week."),
     "sessions": _Command("sessions", "sessions", "List all fitting sessions."),
@@ -48,7 +48,7 @@ COMMANDS = {
     "check": _Command("data", "check", "Look through the data file for what is wrong."),
     "archive": _Command("archive", "app", "Strikes of many shops as a Parquet data set."),
     "shop": _Command("shop", "app", "Forward strikes of bays to a shop, and gather them there."),
-    "sim": _Command("sim", "sim", "Run a simulated board until Ctrl-C."),
+    "sim": _Command("demo", "sim", "Run a simulated board until Ctrl-C."),
 }
 
 

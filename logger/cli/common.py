@@ -93,7 +93,7 @@ def output() -> Console:
     Square brackets are no markup: labels, reasons and notes are shown as they were typed. What
     would tell the terminal to do something is not.
     """
-    from logger.cli.terminal.fit_console import FitConsole
+    from logger.cli.terminal.steady_screen import FitConsole
 
     width = None if sys.stdout.isatty() else 160
     # emoji: else a name such as ":bug:" becomes a picture.

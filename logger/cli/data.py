@@ -104,7 +104,7 @@ def merge(
     Example: lieboard merge /media/stick/laptop-2.db
     """
     from logger.cli.common import open_store
-    from logger.session.logging.merging import merge_file
+    from logger.session.logging.checking import merge_file
 
     with open_store(db) as store:
         # Makes the file if this is the first thing that it is used for.

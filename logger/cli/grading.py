@@ -42,7 +42,7 @@ def overlay(
     """
     from logger.errors import UsageError
     from logger.session.logging.opening import which_set
-    from logger.session.results.static_lies import step_of
+    from logger.session.results.grading import step_of
 
     if not (0 < u <= 50 and 5 <= grip <= 60):
         raise UsageError("--u lies within 0 and 50 mm, --grip within 5 and 60 mm")

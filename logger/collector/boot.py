@@ -10,8 +10,14 @@ import asyncio
 from collections.abc import Sequence
 from dataclasses import replace
 
-from logger.collector.events import Listener, RecordsLost
-from logger.collector.recording import BoardIdentity, KnownBoot, Recorder, TimedRecord
+from logger.collector.recording import (
+    BoardIdentity,
+    KnownBoot,
+    Listener,
+    Recorder,
+    RecordsLost,
+    TimedRecord,
+)
 from logger.hostclock import HostClock
 from logger.protocol.clock import ClockMap, ClockReading
 from logger.protocol.records import Hello, RawRecord, Record, Status, Strike

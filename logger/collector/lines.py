@@ -6,8 +6,14 @@ import secrets
 from collections.abc import Sequence
 
 from logger.collector.boot import ARRIVAL_U_NS, struck_at
-from logger.collector.events import Greeted, Listener, RecordsLost
-from logger.collector.recording import BoardIdentity, Recorder, TimedRecord
+from logger.collector.recording import (
+    BoardIdentity,
+    Greeted,
+    Listener,
+    Recorder,
+    RecordsLost,
+    TimedRecord,
+)
 from logger.hostclock import HostClock
 from logger.protocol.clock import ClockMap
 from logger.protocol.records import Button, RawRecord, Reading

@@ -30,8 +30,8 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from logger.collector.events import CollectorEvent, Greeted
 from logger.collector.reconnect import Pauses, Reach, ReachState
+from logger.collector.recording import CollectorEvent, Greeted
 from logger.hostclock import HostClock
 from logger.links.gatt import BOARD_TO_HOST, HOST_TO_BOARD, SERVICE
 from logger.protocol.framing import encode_frame

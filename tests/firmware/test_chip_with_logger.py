@@ -14,8 +14,14 @@ import numpy as np
 import pytest
 
 from logger.collector.connection import BoardConnection
-from logger.collector.events import BoardReport, Greeted, LineTrouble
-from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
+from logger.collector.recording import (
+    BoardIdentity,
+    BoardReport,
+    Greeted,
+    KnownBoot,
+    LineTrouble,
+    TimedRecord,
+)
 from logger.collector.settings import ConnectionSettings
 from logger.hostclock import HostClock
 from logger.links.pyserial_port import SerialSettings

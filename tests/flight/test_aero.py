@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.flight.aero import Air, SmitsSmith
+from analysis.flight.trajectory import Air, SmitsSmith
 
 # Bearman and Harvey, Aeronautical Quarterly 27 (1976) 112-122, hexagonal dimples, a few points as
 # digitised by a third party: speed m/s, spin rpm, drag and lift coefficient. Their ball was 41.1 mm

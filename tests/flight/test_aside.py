@@ -6,8 +6,14 @@ import numpy as np
 import pytest
 
 from analysis.conventions import Hand
-from analysis.flight.aside import face_direction_deg, metres_aside
-from analysis.flight.launch import Delivery, head_mass_kg, head_speed_m_s, impact
+from analysis.flight.aside import (
+    Delivery,
+    face_direction_deg,
+    head_mass_kg,
+    head_speed_m_s,
+    impact,
+    metres_aside,
+)
 from analysis.flight.trajectory import Launch, fly
 
 # Exact geometry: normal (cos L, 0, sin L) turned about the target line, computed as rotation

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.flight.launch import (
+from analysis.flight.aside import (
     Delivery,
     head_mass_kg,
     head_speed_m_s,

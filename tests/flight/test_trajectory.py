@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.flight.aero import Air, SmitsSmith
-from analysis.flight.trajectory import BALL_DIAMETER_M, BALL_MASS_KG, Launch, fly
+from analysis.flight.trajectory import BALL_DIAMETER_M, BALL_MASS_KG, Air, Launch, SmitsSmith, fly
 
 
 class ConstantAerodynamics:

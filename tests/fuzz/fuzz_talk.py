@@ -14,8 +14,7 @@ import struct
 from fuzz_bytes import Bytes, framed, one_line
 
 from logger.collector.connection import BoardConnection
-from logger.collector.events import LineTrouble, RecordsLost
-from logger.collector.recording import KnownBoot
+from logger.collector.recording import KnownBoot, LineTrouble, RecordsLost
 from logger.collector.settings import ConnectionSettings
 from logger.errors import LieboardError, LinkClosedError, ProtocolError
 from logger.hostclock import HostClock

@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 from logger.cli.log.book import LogBook
-from logger.collector.events import BoardReport, Greeted, RecordsLost
 from logger.collector.reconnect import Reach, ReachState
+from logger.collector.recording import BoardReport, Greeted, RecordsLost
 from logger.hostclock import HostClock
 from logger.session.logging.opening import open_session
 from logger.session.logging.run import Filed, LoggingRun, RunSettings

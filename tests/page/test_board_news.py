@@ -5,8 +5,8 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
-from logger.collector.events import BoardReport
 from logger.collector.reconnect import Reach, ReachState
+from logger.collector.recording import BoardReport
 from logger.protocol.records import Status
 from logger.protocol.sequence import Hole
 from logger.session.logging.board_news import NewsKeeper, Told, news_after

@@ -12,8 +12,8 @@ from analysis.answers import NoAnswerError
 from analysis.lie.belief import Belief
 from analysis.plan.heads import Head
 from analysis.plan.optimum import plan_set
+from analysis.plan.rows import why
 from analysis.plan.types import ClashError, PlanClub, PlanRules, Reason
-from analysis.plan.words import why
 
 FINE = PlanRules(increment_deg=0.25)
 # Steps out of the way.

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
+import sys
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +16,7 @@ from logger.cli.common import DbOption, InchesOption, open_store, output, say, u
 if TYPE_CHECKING:
     from analysis.board.camber import Camber
     from logger.store.store import Store
+
 
 _SOURCE = "rocked on the board"
 _ANGLES = ("angle_deg", "angle", "inclinometer_deg")
@@ -125,7 +129,7 @@ def _from_board(
 
     from logger.bench.connection import open_bench
     from logger.bench.rocking import Rested, Rocking
-    from logger.cli.board.typing import TypedLines
+    from logger.cli.board.rock import TypedLines
     from logger.errors import UsageError
     from logger.session.logging.cell_calibration import evenings_of
 
@@ -213,3 +217,30 @@ def _which_set(store: Store, player: str | None, set_name: str | None) -> int:
         known = ", ".join(f"{s.player} ({s.name})" for s in every) or "none is stored yet"
         raise UsageError(f"say which set with --player and --set: {known}")
     return every[0].id
+
+
+class TypedLines:
+    """Standard input, line by line, on the event loop.
+
+    A thread that ends with the program reads it: nobody can take back a read from a terminal.
+    """
+
+    def __init__(self) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._lines: asyncio.Queue[str] = asyncio.Queue()
+        threading.Thread(target=self._read, name="typed lines", daemon=True).start()
+
+    async def next(self) -> str:
+        """Wait for the next line; empty for Enter alone, and from the end of the input on."""
+        return await self._lines.get()
+
+    def _read(self) -> None:
+        while True:
+            line = sys.stdin.readline()
+            try:
+                self._loop.call_soon_threadsafe(self._lines.put_nowait, line.strip())
+            except RuntimeError:
+                # The loop is over: nobody waits for this any more.
+                return
+            if not line:
+                return

@@ -6,8 +6,8 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from logger.collector.events import BoardReport, Greeted, LineTrouble, RecordsLost
 from logger.collector.reconnect import Reach, ReachState
+from logger.collector.recording import BoardReport, Greeted, LineTrouble, RecordsLost
 from logger.session.logging.run import Filed, RunEvent
 from logger.store.rows import ClubRow, StrikeRow
 

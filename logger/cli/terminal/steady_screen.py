@@ -4,13 +4,32 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import IO, cast
 
-from rich.console import RenderableType
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
 
+from logger.cli.terminal.shown import fit
 from logger.cli.terminal.steady_output import SteadyOutput
+
+
+class FitConsole(Console):
+    """Makes all text fit for a terminal; rich's own codes stay."""
+
+    def render(
+        self, renderable: RenderableType, options: ConsoleOptions | None = None
+    ) -> Iterable[Segment]:
+        """Turn what is to be drawn into pieces of text and codes."""
+        for segment in super().render(renderable, options):
+            text = segment.text
+            # What has a control code is rich's own: moving the cursor, a title.
+            if segment.control or text == "\n" or text.isprintable():
+                yield segment
+            else:
+                yield Segment(fit(text), segment.style)
+
 
 # Often enough to look alive, seldom enough to cost nothing.
 DRAW_EVERY_S = 0.1
@@ -24,7 +43,7 @@ def steady_screen(picture: Callable[[], RenderableType]) -> Iterator[Callable[[]
     """
     from rich.live import Live
 
-    from logger.cli.terminal.fit_console import FitConsole
+    from logger.cli.terminal.steady_screen import FitConsole
 
     steady = SteadyOutput(sys.stdout)
     try:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from logger.collector.events import BoardReport, Greeted
 from logger.collector.reconnect import Reach, ReachState
+from logger.collector.recording import BoardReport, Greeted
 from logger.store.rows import BoardNews, LinkWord
 
 _LINKS: dict[ReachState, tuple[LinkWord, str]] = {

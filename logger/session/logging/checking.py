@@ -11,6 +11,7 @@ from pathlib import Path
 from logger.errors import LieboardError
 from logger.session.logging.fitting import FittingSession
 from logger.store.checking import DataFinding, damage_of, findings_in, open_scratch
+from logger.store.copies.merge import MergeReport, MergingStore
 from logger.store.copying import copy_database
 from logger.store.explain import explained
 from logger.store.opening import look_into
@@ -137,3 +138,17 @@ def _changed(old: StrikeRow, new: StrikeRow) -> str:
     return f"{first} {getattr(old, first)} becomes {getattr(new, first)}" + (
         f", and {len(names) - 1} more" if len(names) > 1 else ""
     )
+
+
+def merge_file(own: Path, other: Path) -> MergeReport:
+    """Take the data file ``other`` into ``own``: all of it or nothing; ``other`` is not touched.
+
+    Raises
+    ------
+    StoreError
+        With one line that says what to do; ``own`` is then as it was.
+    """
+    with MergingStore.open(own) as store:
+        return store.merge(
+            other, lambda session, boot: FittingSession(store, session).rebuild(boot)
+        )

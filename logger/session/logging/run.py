@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import TypeAlias
 
 from logger.collector.connection import BoardConnection
-from logger.collector.events import CollectorEvent, Greeted
 from logger.collector.reconnect import Pauses, Reach, Reconnector
-from logger.collector.recording import BoardIdentity
+from logger.collector.recording import BoardIdentity, CollectorEvent, Greeted
 from logger.collector.settings import ConnectionSettings
 from logger.errors import LinkClosedError, StoreError
 from logger.hostclock import HostClock

@@ -10,14 +10,15 @@ import numpy as np
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import Hand
-from analysis.plan.heads import Head
+from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
+from analysis.plan.heads import Head, head_room_deg
 from analysis.plan.next_club import Advice, next_club
 from analysis.plan.optimum import along_set, plan_set
 from analysis.plan.types import PlanClub, PlanRules, SetPlan
 from logger.errors import UsageError
 from logger.session.evidence.evidence import ClubEvidence, SessionPicture
-from logger.session.results.loft_wishes import loft_proposals
-from logger.session.results.static_lies import StaticLies, static_lies
+from logger.session.evidence.set_view import WEDGE_LOFT_DEG
+from logger.session.results.grading import StaticLies, static_lies
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import BendRow, SessionRow
 from logger.store.store import Store
@@ -278,3 +279,47 @@ def metres_per_deg(specs: Sequence[ClubSpec], hand: Hand) -> list[float | None]:
         for place, metres in zip(places, metres_aside(lofts, lengths, hand=hand), strict=True):
             found[place] = float(metres)
     return found
+
+
+# A loft that is off by more is the wrong club, not one to bend. Common practice, no source.
+_MOST_LOFT_DEG = 2.0
+
+
+def loft_proposals(
+    evidence: Sequence[ClubEvidence], clubs: Sequence[PlanClub], plan: SetPlan
+) -> list[str]:
+    """Say for which clubs a change of loft would mend the bounce; nothing of it is planned.
+
+    Only where the verdict on the bounce is settled, no change of loft was asked for, and the head
+    has it left beside the bend of the sheet.
+    """
+    said = []
+    for one, club, row in zip(evidence, clubs, plan.rows, strict=True):
+        if club.loft_change_deg or club.locked:
+            continue
+        wedge = club.loft_deg is not None and club.loft_deg >= WEDGE_LOFT_DEG
+        try:
+            read = bounce_error(one.trail, kind=SoleKind.WEDGE if wedge else SoleKind.IRON)
+        except NoAnswerError:
+            continue
+        if read.verdict not in (BounceVerdict.TOO_MUCH, BounceVerdict.TOO_LITTLE):
+            continue
+        room = math.sqrt(max(head_room_deg(club, plan.rules) ** 2 - row.bend_deg**2, 0.0))
+        most = min(room, _MOST_LOFT_DEG, abs(read.bounce_error_deg))
+        step = plan.rules.increment_deg
+        size = step * math.floor(most / step + 1e-9)
+        if size == 0:
+            continue
+        change = -math.copysign(size, read.bounce_error_deg)
+        does = loft_bend(
+            change,
+            loft_deg=club.loft_deg,
+            bounce_deg=club.bounce_deg,
+            contact_mm=one.trail.mean_mm or 0.0,
+        )
+        said.append(
+            f"{club.label} shows {read.verdict.value}, {abs(read.bounce_error_deg):.1f}° off its "
+            f"middle: {does.words}. The carry changes with it. Ask for it with --loft "
+            f"{club.label}={size:g}{'w' if change > 0 else 's'}"
+        )
+    return said
