@@ -30,8 +30,9 @@ _FALSE_GOOD, _FALSE_BAD = 0.1, 10.0
 _NOISY = 3.0
 # Part of the trigger level by which the rest may wander in ten minutes.
 _DRIFT_GOOD, _DRIFT_BAD = 0.1, 0.5
-# Gain of a cell against the mean: still evened well, and too little to even.
-_WEAK, _TOO_WEAK = 0.5, 0.2
+# Answer of a cell against that of its row or its neighbours: from here on it is weak, which can be
+# evened; from here on it is dead, since evening would carry its noise up more than five times.
+WEAK_PART, DEAD_PART = 0.5, 0.2
 # Resistive film commonly shows 5 to 15 % (from memory); above, place begins to depend on history.
 _HYSTERESIS = 0.15
 # A gain doubtful by 5 % moves the centre of a patch of ten 4 mm cells by about 0.2 mm.
@@ -314,8 +315,8 @@ def _bad_cell(row: int, cell: int, word: str) -> Finding:
 
 def _gain_findings(row: int, cell: int, gain: float, u: float) -> list[Finding]:
     findings = []
-    if gain < _WEAK:
-        verdict = Verdict.FAIL if gain < _TOO_WEAK else Verdict.LOOK
+    if gain < WEAK_PART:
+        verdict = Verdict.FAIL if gain < DEAD_PART else Verdict.LOOK
         fix = f"Row {row}, cell {cell} answers weakly: check its film and what lies over it."
         findings.append(Finding("weak cell", gain, "of mean", verdict, fix, (row, cell)))
     if u > _DOUBTFUL_GAIN * gain:

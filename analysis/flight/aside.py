@@ -15,14 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.conventions import FloatArray, Hand, face_azimuth_deg
+from analysis.conventions import USUAL_LENGTH_MM, FloatArray, Hand, face_azimuth_deg
 from analysis.flight.trajectory import BALL_DIAMETER_M, BALL_MASS_KG, Launch, fly
 
 # A uniform sphere: moment of inertia 2/5 m r^2, so mass times radius squared over it is 5/2.
 _SPHERE = 2.5
 
-# A club-golfer's 7-iron: length, head speed, head mass. Common practice, no source.
-PIVOT_LENGTH_MM = 940.0
+# A club-golfer's 7-iron of `USUAL_LENGTH_MM`: head speed, head mass. Common practice, no source.
 PIVOT_SPEED_M_S = 35.0
 PIVOT_HEAD_KG = 0.270
 # A club half an inch longer is swung about 1 m/s faster, and its head is 7 g lighter.
@@ -73,7 +72,7 @@ def head_speed_m_s(length_mm: float) -> float:
         35 m/s at 940 mm, as the 1.8th power of the length (about 1 m/s per half inch). Common
         practice, no source; players differ by 4 m/s and more, so a measured speed is always better.
     """
-    return PIVOT_SPEED_M_S * float((length_mm / PIVOT_LENGTH_MM) ** _SPEED_POWER)
+    return PIVOT_SPEED_M_S * float((length_mm / USUAL_LENGTH_MM) ** _SPEED_POWER)
 
 
 def head_mass_kg(length_mm: float) -> float:
@@ -89,7 +88,7 @@ def head_mass_kg(length_mm: float) -> float:
     float
         270 g at 940 mm, 7 g less per half inch longer. Common practice, no source.
     """
-    return PIVOT_HEAD_KG + _HEAD_KG_PER_MM * (length_mm - PIVOT_LENGTH_MM)
+    return PIVOT_HEAD_KG + _HEAD_KG_PER_MM * (length_mm - USUAL_LENGTH_MM)
 
 
 def impact(

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from statistics import median
 
+from analysis.conventions import WEDGE_LOFT_DEG, lie_word
 from analysis.gradation.types import (
     USUAL_LIE_STEP_DEG,
     USUAL_LOFT_STEP_DEG,
@@ -24,9 +25,6 @@ from analysis.lie.set_types import FEWEST_FOR_OUTLIER, LENGTH_STEP_MM
 # a club is missing between them. Common practice, no source.
 _DOUBLED = 0.5
 _GAP = 1.6
-
-# From this loft on clubs are wedges, often all of one length. Common practice, no source.
-_WEDGE_LOFT_DEG = 44.0
 
 
 def find(
@@ -109,7 +107,7 @@ def _off_line(
         )
         return
     for club in odd:
-        way = "upright" if club.off_deg > 0 else "flat"
+        way = lie_word(club.off_deg)
         words = (
             f"{club.label} stands {abs(club.off_deg):.1f} ± {club.u_off_deg:.1f}° more {way} than "
             f"{what}"
@@ -202,7 +200,7 @@ def _length_steps(
         usual = "the others' is" if len(others) >= 2 else "usual (common practice) is"
         if abs(shorter - expected) < factor * _against_median(u, len(others)):
             continue
-        wedges = all((loft[label] or 0.0) >= _WEDGE_LOFT_DEG for label in (step.first, step.second))
+        wedges = all((loft[label] or 0.0) >= WEDGE_LOFT_DEG for label in (step.first, step.second))
         size = f"{shorter:.1f} ± {u:.1f} mm, {usual} {expected:.1f} mm"
         if shorter < -factor * u:
             kind = FindingKind.REVERSED

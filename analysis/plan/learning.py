@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import FloatArray
+from analysis.conventions import NORMAL_90, FloatArray
 from analysis.lie.club import SoleArc
 
 # Contacts of one club wander from day to day by about a degree's quarter even with nothing changed
@@ -121,14 +121,15 @@ def learn_from_bends(
     per, u_per = math.radians(1) * middle, math.radians(1) * u_middle
     learned = SoleArc(middle, u_middle, measured=True)
     words = (
-        f"one degree moves the contact of this head by {per:.1f} ± {1.645 * u_per:.1f} mm (before: "
-        f"{math.radians(1) * sole.camber_mm:.1f} ± {1.645 * math.radians(1) * u_radius:.1f})"
+        f"one degree moves the contact of this head by {per:.1f} ± {NORMAL_90 * u_per:.1f} mm "
+        f"(before: {math.radians(1) * sole.camber_mm:.1f} "
+        f"± {NORMAL_90 * math.radians(1) * u_radius:.1f})"
     )
     worst = min(range(len(bends)), key=lambda k: surprise[k])
     if surprise[worst] < 0.02:
         words += (
             f"; the bend of {bends[worst].bend_deg:+g}° moved it by {found[worst]:+.1f} mm where "
-            f"{predicted[worst]:+.1f} ± {1.645 * u_predicted[worst]:.1f} were to be expected: "
+            f"{predicted[worst]:+.1f} ± {NORMAL_90 * u_predicted[worst]:.1f} were to be expected: "
             "measure lie and loft again"
         )
     return Learned(

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betainc, betaln
 
-from analysis.conventions import FloatArray
+from analysis.conventions import FloatArray, lie_word
 
 # Grid of the prior's mean and strength, as Gelman, Carlin, Stern and Rubin take it.
 _MEANS = 80
@@ -281,5 +281,5 @@ def _club(
     if degrees is None:
         tail = "; without its loft this cannot be turned into degrees"
     else:
-        tail = f", that is {abs(degrees):.2f}° too {'upright' if degrees > 0 else 'flat'}{capped}"
+        tail = f", that is {abs(degrees):.2f}° too {lie_word(degrees)}{capped}"
     return row(bias, degrees, f"{found}: favour {abs(bias):.1f} m {way}{tail}")

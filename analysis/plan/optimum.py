@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.conventions import FloatArray
+from analysis.conventions import FloatArray, lie_word
 from analysis.gradation.overlay import LieStep
 from analysis.lie.belief import Belief
 from analysis.plan.chain import BoolArray, Limit, best_chain, smallest_clash
@@ -25,7 +25,7 @@ from analysis.plan.chances import (
     sheet_better,
 )
 from analysis.plan.heads import head_room_deg
-from analysis.plan.rows import Picture, make_rows, way
+from analysis.plan.rows import Picture, make_rows
 from analysis.plan.types import ClashError, PlanClub, PlanRules, SetPlan
 
 # Among bends of equal cost the smaller one, by a cost far below any that matters.
@@ -149,7 +149,9 @@ def own_limits(
     if club.must_bend:
         out.append(Limit(f"{club.label} must be bent", at, grid != 0))
     if club.must_bend_deg is not None:
-        words = f"{club.label} must be bent {abs(club.must_bend_deg):g}° {way(club.must_bend_deg)}"
+        words = (
+            f"{club.label} must be bent {abs(club.must_bend_deg):g}° {lie_word(club.must_bend_deg)}"
+        )
         out.append(Limit(words, at, np.abs(grid - club.must_bend_deg) <= 1e-6))
     elif not club.must_bend:
         words = f"the evidence on {club.label} carries no more"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.conventions import lie_error_from_toe, toe_from_lie_error
+from analysis.conventions import NORMAL_90, lie_error_from_toe, lie_word, toe_from_lie_error
 from analysis.lie.belief import Belief
 from analysis.plan.bounce import loft_bend
 from analysis.plan.chances import Chances, evidence_allows, head_allows
@@ -157,22 +157,17 @@ def _steps(picture: Picture, i: int) -> tuple[Step, ...]:
     return tuple(out)
 
 
-def way(degrees: float) -> str:
-    """Word for the direction of a lie error or a bend."""
-    return "upright" if degrees > 0 else "flat"
-
-
 def _why(picture: Picture, i: int, free: int, reason: Reason, insists: str) -> str:
     """One line: what was found and what decided."""
     club, table, rules = picture.clubs[i], picture.table, picture.rules
     off, sd = float(table.off[i]), float(picture.belief.sd[i])
     bend, wish = picture.bend(i), float(table.bends[free])
     against = "" if table.wanted[i] == 0 else " against the wish"
-    found = f"{abs(off):.1f}° ± {1.645 * sd:.1f}° too {way(off)}{against}"
+    found = f"{abs(off):.1f}° ± {NORMAL_90 * sd:.1f}° too {lie_word(off)}{against}"
     k = int(picture.choice[i])
     does = ""
     if bend:
-        done = f"{abs(bend):g}° {way(bend)}"
+        done = f"{abs(bend):g}° {lie_word(bend)}"
         does = f"{done} brings it nearer with {100 * table.p_better[i, k]:.0f} %"
     room = head_room_deg(club, rules)
     if reason is Reason.NOTHING:
@@ -190,7 +185,7 @@ def _why(picture: Picture, i: int, free: int, reason: Reason, insists: str) -> s
         kind = f"this {club.head.value} head has {room:g}° left to bend"
         if club.loft_change_deg:
             kind += f", {abs(club.loft_change_deg):g}° of it for the loft"
-        return f"{found} and {abs(wish):g}° {way(wish)} asked for, but {kind}: {tail}"
+        return f"{found} and {abs(wish):g}° {lie_word(wish)} asked for, but {kind}: {tail}"
     if reason is Reason.STEPS:
         return (
             f"{found}: alone it would be bent otherwise, but its steps to its neighbours allow no "
@@ -205,7 +200,7 @@ def _why(picture: Picture, i: int, free: int, reason: Reason, insists: str) -> s
     else:
         p = 100 * float(table.p_worse[i, free])
         gap = f"makes it worse by over {rules.worse_deg:g}° with {p:.0f} %"
-    return f"{found}, not sure enough: {abs(wish):g}° {way(wish)} {gap}; {tail}"
+    return f"{found}, not sure enough: {abs(wish):g}° {lie_word(wish)} {gap}; {tail}"
 
 
 # Less than this aside at carry is not worth a sentence.
@@ -224,7 +219,7 @@ def why(plan: SetPlan, label: str) -> str:
     rules = plan.rules
     said = [f"{label}: {row.why}."]
     if row.wanted_deg:
-        said.append(f"Wanted is {abs(row.wanted_deg):.2f}° too {way(row.wanted_deg)}.")
+        said.append(f"Wanted is {abs(row.wanted_deg):.2f}° too {lie_word(row.wanted_deg)}.")
     if row.aside_before_m is not None and abs(row.aside_before_m) >= _LEAST_M:
         said.append(f"As delivered it sends the ball about {_side(row.aside_before_m)}.")
     if row.bend_deg:
@@ -254,7 +249,7 @@ def why(plan: SetPlan, label: str) -> str:
 
 
 def _doubt(u_deg: float | None) -> str:
-    return "" if u_deg is None else f" ± {1.645 * u_deg:.2f}°, overlays counted"
+    return "" if u_deg is None else f" ± {NORMAL_90 * u_deg:.2f}°, overlays counted"
 
 
 def _side(metres: float) -> str:
@@ -263,9 +258,9 @@ def _side(metres: float) -> str:
 
 def _does(row: PlanRow, plan: SetPlan) -> str:
     text = (
-        f"Bend {abs(row.bend_deg):g}° {way(row.bend_deg)}: the lie error goes from "
+        f"Bend {abs(row.bend_deg):g}° {lie_word(row.bend_deg)}: the lie error goes from "
         f"{row.error_before_deg:+.2f}° to {row.error_after_deg:+.2f}° ± "
-        f"{1.645 * row.u_after_deg:.2f}°"
+        f"{NORMAL_90 * row.u_after_deg:.2f}°"
     )
     if row.static_after_deg is not None:
         text += f", the static lie from {row.static_before_deg:g}° to {row.static_after_deg:g}°"

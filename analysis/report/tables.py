@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from analysis.conventions import lie_word
 from analysis.report.content import ClubContent, ReportContent, SheetRow
 from analysis.statistics.estimation import Interval
 
@@ -62,7 +63,7 @@ def sheet_cells(row: SheetRow) -> SheetCells:
     """One line of the bend sheet as text."""
     bend = "leave"
     if row.bend_deg:
-        bend = f"{abs(row.bend_deg):g}° {'upright' if row.bend_deg > 0 else 'flat'}"
+        bend = f"{abs(row.bend_deg):g}° {lie_word(row.bend_deg)}"
     return SheetCells(
         row.label,
         bend,

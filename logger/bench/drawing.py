@@ -13,9 +13,9 @@ from analysis.board.roller_area import cell_responses
 from logger.bench.connection import BoardBench
 from logger.bench.findings import strikes_in
 from logger.errors import LinkTimeoutError, ProtocolError, UsageError
+from logger.protocol.layout import TICK_RANGE
 from logger.protocol.records import Flag, Hello, Strike
 
-_TICK_RANGE = 1 << 32
 # Nobody draws a bar along 100 mm of strip faster; a tap or a strike is shorter.
 SHORTEST_PASS_S = 0.1
 # Of the time that the board says the load lasted: a record with less of it in scans was cut off.
@@ -51,7 +51,7 @@ def pass_of(strike: Strike, hello: Hello, direction: Direction) -> RollerPass:
             "the board had no scans from before this pass: lift the bar, wait, draw"
         )
     elapsed = np.mod(
-        strike.scan_ticks.astype(np.int64) - int(strike.scan_ticks[0]), _TICK_RANGE
+        strike.scan_ticks.astype(np.int64) - int(strike.scan_ticks[0]), TICK_RANGE
     ).astype(np.float64)
     if elapsed[-1] < _WHOLE * strike.span_ticks:
         raise NoAnswerError(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.answers import Verdict
-from analysis.board.check import NOTHING_TO_DO, Finding
+from analysis.board.check import DEAD_PART, NOTHING_TO_DO, WEAK_PART, Finding
 from analysis.board.roller import (
     FEWEST_SCANS_PRESSED,
     Direction,
@@ -24,9 +24,6 @@ from logger.protocol.records import Flag, Hello, Strike
 _ANSWERED = 0.05
 # Both sides must be pressed this hard before silence in between counts against a cell.
 _SURROUNDED = 0.2
-# A cell that reads less than this part of its neighbours' mean: one that a convex sole or a finger
-# cannot leave. `analysis.board.check` has the same limits for gains measured with a bar.
-_DEAD, _WEAK = 0.1, 0.5
 _FEWEST = 2
 # Rank correlation of cells with the moments of their heaviest press, from which on the presses
 # count as made in order along the strip.
@@ -169,9 +166,9 @@ def press_findings(presses: Presses) -> list[Finding]:
             else:
                 fix = f"{name} does not answer a press that covers it: check its wire and its film."
             named.append(Finding("dead cell", 0.0, "of neighbours", Verdict.FAIL, fix, where))
-        elif share[row, cell] < _WEAK:
+        elif share[row, cell] < WEAK_PART:
             part = float(share[row, cell])
-            verdict = Verdict.FAIL if part < _DEAD else Verdict.LOOK
+            verdict = Verdict.FAIL if part < DEAD_PART else Verdict.LOOK
             fix = f"{name} answers weakly: check its film; 'lieboard board even' measures its gain."
             named.append(Finding("weak cell", part, "of neighbours", verdict, fix, where))
     answered = int(np.sum(presses.alive))

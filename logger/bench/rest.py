@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.protocol.layout import TICK_RANGE
 from logger.protocol.records import Hello, Strike
 
-_TICK_RANGE = 1 << 32
 # Scans that surely come before the trigger: the reference firmware keeps three.
 _SURELY_BEFORE = 3
 # Up to this share of the trigger a scan counts as untouched. What is pressed slowly rises just
@@ -20,8 +20,8 @@ _UNTOUCHED = 0.5
 
 def fits_hello(strike: Strike, hello: Hello) -> bool:
     """Whether a strike has the cells that its board said it has, and scans one after the other."""
-    steps = np.mod(np.diff(strike.scan_ticks.astype(np.int64)), _TICK_RANGE)
-    in_order = bool(np.all((steps > 0) & (steps < _TICK_RANGE // 2)))
+    steps = np.mod(np.diff(strike.scan_ticks.astype(np.int64)), TICK_RANGE)
+    in_order = bool(np.all((steps > 0) & (steps < TICK_RANGE // 2)))
     return strike.counts.shape[1:] == (hello.rows, hello.cells) and in_order
 
 
@@ -98,7 +98,7 @@ def resting_scans(
             counts.append(strike.counts[:n])
     if not ticks:
         return None
-    steps = np.mod(np.diff(np.concatenate(ticks)), _TICK_RANGE)
+    steps = np.mod(np.diff(np.concatenate(ticks)), TICK_RANGE)
     # Records of two boots, or one that came twice, would repeat a moment.
     keep = np.concatenate([[True], steps > 0])
     elapsed = np.concatenate([[0], np.cumsum(steps)])[keep]
@@ -117,7 +117,7 @@ def steady_ticks(strikes: Sequence[Strike]) -> NDArray[np.uint32]:
         ticks = strike.scan_ticks
         if len(ticks) < _SURELY_BEFORE:
             continue
-        steps = np.mod(np.diff(ticks.astype(np.int64)), _TICK_RANGE)
+        steps = np.mod(np.diff(ticks.astype(np.int64)), TICK_RANGE)
         base = float(np.median(steps[: _SURELY_BEFORE - 1]))
         thinned = float(np.median(steps)) > 1.5 * base
         if thinned:

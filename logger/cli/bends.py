@@ -1,4 +1,4 @@
-"""``lieboard bent``: what was done at the loft-and-lie machine."""
+"""``lieboard bent``, ``learned`` and ``bounce``: what was bent, what it did, and front to back."""
 
 from __future__ import annotations
 
@@ -79,10 +79,6 @@ def bent(
         )
 
 
-# Lofts from here on are wedges. Common practice, no source.
-_WEDGE_LOFT_DEG = 44.0
-
-
 def bounce(session: SessionOption = None, db: DbOption = None) -> None:
     """Show where each sole touched front to back, and what that says of its bounce.
 
@@ -91,6 +87,7 @@ def bounce(session: SessionOption = None, db: DbOption = None) -> None:
     Example: lieboard bounce
     """
     from analysis.answers import NoAnswerError
+    from analysis.conventions import WEDGE_LOFT_DEG
     from analysis.plan.bounce import SoleKind, bounce_error
     from logger.session.evidence.evidence import session_evidence
 
@@ -98,7 +95,7 @@ def bounce(session: SessionOption = None, db: DbOption = None) -> None:
     with open_store(db, read_only=True) as store:
         for one in session_evidence(store, pick_session(store, session)):
             loft = one.club.spec.loft_deg
-            wedge = loft is not None and loft >= _WEDGE_LOFT_DEG
+            wedge = loft is not None and loft >= WEDGE_LOFT_DEG
             try:
                 read = bounce_error(one.trail, kind=SoleKind.WEDGE if wedge else SoleKind.IRON)
             except NoAnswerError as error:

@@ -1,4 +1,4 @@
-"""``lieboard demo``: the whole line once, with a board and a player that are not there."""
+"""``lieboard demo`` and ``lieboard sim``: a board and a player that are not there."""
 
 from __future__ import annotations
 

@@ -11,7 +11,7 @@ from logger.cli.common import DbOption, InchesOption, open_store, output, utc_no
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from logger.session.results.grading import Grading
+    from logger.session.results.gradation import Grading
 
 PlayerOption = Annotated[str | None, typer.Option(help="Whose set.")]
 SetOption = Annotated[str | None, typer.Option("--set", help="Which set.")]
@@ -42,7 +42,7 @@ def overlay(
     """
     from logger.errors import UsageError
     from logger.session.logging.opening import which_set
-    from logger.session.results.grading import step_of
+    from logger.session.results.gradation import step_of
 
     if not (0 < u <= 50 and 5 <= grip <= 60):
         raise UsageError("--u lies within 0 and 50 mm, --grip within 5 and 60 mm")
@@ -78,7 +78,7 @@ def gradation(
     """
     from logger.session.evidence.evidence import session_evidence
     from logger.session.logging.opening import which_set
-    from logger.session.results.grading import grade_set
+    from logger.session.results.gradation import grade_set
 
     with open_store(db, read_only=True) as store:
         own = store.get_set(which_set(store, player, set_name))

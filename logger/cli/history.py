@@ -77,6 +77,7 @@ def _print(console: Console, past: SetHistory, dates: list[str]) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from analysis.conventions import NORMAL_90
     from analysis.report.history_words import club_words, common_words
 
     say(f"{past.set.player.name}: {past.set.name}, lie error by session")
@@ -88,7 +89,7 @@ def _print(console: Console, past: SetHistory, dates: list[str]) -> None:
         table.add_column(dates[row], justify="right")
     for column, club in enumerate(past.set.clubs):
         cells = [
-            f"{past.lie_error_deg[row, column]:+.1f} ± {1.645 * past.u_deg[row, column]:.1f}°"
+            f"{past.lie_error_deg[row, column]:+.1f} ± {NORMAL_90 * past.u_deg[row, column]:.1f}°"
             if math.isfinite(past.lie_error_deg[row, column])
             else "-"
             for row in shown

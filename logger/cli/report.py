@@ -53,7 +53,7 @@ def report(
     """
     import logger
     from logger.cli.common import utc_now_ns
-    from logger.cli.terminal.shown import all_fit
+    from logger.cli.terminal.safe_text import all_fit
     from logger.errors import UsageError
     from logger.session.results.export import (
         report_json,

@@ -236,6 +236,8 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
     """Print the bend sheet with its cautions."""
     from rich.table import Table
 
+    from analysis.conventions import NORMAL_90
+
     table = Table(
         box=None,
         padding=(0, 1),
@@ -258,7 +260,7 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
             row.label,
             "leave" if row.bend_deg == 0 else _way(row.bend_deg),
             *([_loft(row.loft_change_deg)] if lofts else []),
-            f"{row.error_before_deg:+z.1f} ± {1.645 * row.u_before_deg:.1f}°",
+            f"{row.error_before_deg:+z.1f} ± {NORMAL_90 * row.u_before_deg:.1f}°",
             f"{row.error_after_deg:+z.1f}°" if row.bend_deg else "",
             static,
             " ".join(f"{pull:+g}" for pull in row.pulls_deg),
@@ -285,7 +287,9 @@ def _loft(change_deg: float) -> str:
 
 
 def _way(bend_deg: float) -> str:
-    return f"{abs(bend_deg):g}° {'upright' if bend_deg > 0 else 'flat'}"
+    from analysis.conventions import lie_word
+
+    return f"{abs(bend_deg):g}° {lie_word(bend_deg)}"
 
 
 UPRIGHT_FLAT = {"u": 1, "f": -1}

@@ -1,4 +1,4 @@
-"""What the collector hands on, and what it needs of whoever writes it to disk."""
+"""What the collector tells and hands on, and what it needs of whoever writes it to disk."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which serial ports are there, and what stands between us and them."""
+"""Which serial ports are there, and one line that says why one did not open and what to do."""
 
 from __future__ import annotations
 

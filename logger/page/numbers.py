@@ -13,7 +13,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import Hand, stance_lie_error_deg, toe_from_lie_error
+from analysis.conventions import (
+    USUAL_LIE_DEG,
+    USUAL_SOLE_MM,
+    Hand,
+    stance_lie_error_deg,
+    toe_from_lie_error,
+)
 from analysis.plan.next_club import Advice
 from analysis.statistics.contact_mean import ContactVerdict
 from logger.page.look import page_id
@@ -33,9 +39,7 @@ from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 
 # A usual iron: for drawing only. Common practice, no source.
-_SOLE_LENGTH_MM = 78.0
 _SOLE_WIDTH_MM = 20.0
-_USUAL_LIE_DEG = 62.0
 Places: TypeAlias = list[tuple[float, float]]
 
 
@@ -131,7 +135,7 @@ def rounded(value: float | None) -> float | None:
 
 def _sole(one: ClubEvidence) -> SolePart:
     arc = sole_arc(one.club.spec)
-    length = one.club.spec.sole_length_mm or _SOLE_LENGTH_MM
+    length = one.club.spec.sole_length_mm or USUAL_SOLE_MM
     return SolePart(length, _SOLE_WIDTH_MM, arc.camber_mm, arc.measured)
 
 
@@ -221,7 +225,7 @@ def _line(picture: SessionPicture, session: SessionRow) -> LinePart | None:
             stance_lie_error_deg(
                 session.stance_mm,
                 hands_mm(one.club.spec),
-                one.club.spec.lie_deg or _USUAL_LIE_DEG,
+                one.club.spec.lie_deg or USUAL_LIE_DEG,
             )
             for one in picture.clubs
         ]

@@ -19,10 +19,10 @@ from logger.protocol.clock_segment import (
     BLOCKS,
     BREAK_NS,
     NS_PER_S,
-    TICK_RANGE,
     Segment,
     SegmentStart,
 )
+from logger.protocol.layout import TICK_RANGE
 
 __all__ = [
     "ClockEstimate",

@@ -6,8 +6,7 @@ from bisect import bisect_right
 from enum import Enum
 
 from logger.protocol.envelope import PHI, Block, Line, fit
-
-TICK_RANGE = 1 << 32
+from logger.protocol.layout import TICK_RANGE
 
 NS_PER_S = 1_000_000_000
 

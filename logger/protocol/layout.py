@@ -26,6 +26,8 @@ MAX_STRIP_CELLS = 128
 MIN_TICK_HZ = 1_000
 MAX_TICK_HZ = 100_000_000
 MAX_NAME_BYTES = 24
+# Section 1: ticks are 32 bits and wrap.
+TICK_RANGE = 1 << 32
 # Section 2.4, strike scans: bounds what a half-built strike can take to 32 frames.
 MAX_PARTS = 32
 

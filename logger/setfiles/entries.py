@@ -1,4 +1,4 @@
-"""A set file as its entries, before they are understood: the same for every form of file."""
+"""A set file as its entries, before they are understood, and all that is wrong with it."""
 
 from __future__ import annotations
 

@@ -10,6 +10,7 @@ from logger.protocol.records import Hello
 from logger.store.copies.columns import PARTS, Column, Part, Row, SessionCopy
 
 _MAX_NUMBER: Final = 2**63 - 1
+U32: Final = 2**32 - 1
 # Of a text that a person types, and of JSON that a program wrote.
 _MAX_TEXT: Final = 2_000
 _MAX_JSON_TEXT: Final = 200_000
@@ -31,18 +32,18 @@ _CHOICES: Final[dict[tuple[str, str], tuple[str | int, ...]]] = {
 _HELLO: Final[dict[str, tuple[int, int]]] = {
     "protocol_major": (0, 255),
     "protocol_minor": (0, 255),
-    "boot_id": (0, 2**32 - 1),
+    "boot_id": (0, U32),
     "tick_hz": (1_000, 100_000_000),
     "rows": (1, 4),
     "cells": (1, 64),
     "pitch_um": (1, 65_535),
     "row_distance_um": (0, 65_535),
     "scan_order": (0, 2),
-    "scan_ticks": (0, 2**32 - 1),
+    "scan_ticks": (0, U32),
     "full_scale": (0, 65_535),
     "trigger_level": (0, 65_535),
-    "oldest_kept": (0, 2**32 - 1),
-    "next_sequence": (0, 2**32 - 1),
+    "oldest_kept": (0, U32),
+    "next_sequence": (0, U32),
     "abilities": (0, 255),
 }
 

@@ -30,8 +30,8 @@ from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import Hello, RawRecord
 from logger.protocol.wire import parse
-from logger.session.logging.checking import check_file, merge_file
 from logger.session.logging.fitting import FittingSession
+from logger.session.logging.rework import check_file, merge_file
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.copies.backup import back_up
 from logger.store.store import Store

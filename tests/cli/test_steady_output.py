@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from logger.cli.terminal.steady_output import SteadyOutput
+from logger.cli.terminal.output import SteadyOutput
 
 
 @pytest.fixture

@@ -11,9 +11,9 @@ from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import RawRecord
 from logger.protocol.wire import parse
-from logger.session.logging.checking import merge_file
 from logger.session.logging.fitting import FittingSession
 from logger.session.logging.opening import open_session
+from logger.session.logging.rework import merge_file
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 from simulators import encode

@@ -13,7 +13,7 @@ import pytest
 from logger.errors import LieboardError
 from logger.links.capture import CaptureWriter, RecordKind
 from logger.protocol.clock import UtcAnchor
-from logger.session.logging.checking import merge_file
+from logger.session.logging.rework import merge_file
 from logger.setfiles import load_set
 from logger.store.store import Store
 

@@ -21,8 +21,8 @@ from rich.table import Table
 from rich.text import Text
 
 from logger.cli import main
-from logger.cli.terminal.shown import fit
-from logger.cli.terminal.steady_screen import FitConsole
+from logger.cli.terminal.safe_text import fit
+from logger.cli.terminal.screen import FitConsole
 from logger.store.migrations import STEPS
 from logger.store.store import Store
 

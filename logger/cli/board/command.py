@@ -10,7 +10,7 @@ from logger.cli.board.calibrate import even
 from logger.cli.board.rock import rock
 from logger.cli.board.trust import audit, study
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
-from logger.cli.terminal.shown import fit
+from logger.cli.terminal.safe_text import fit
 
 if TYPE_CHECKING:
     from analysis.board.check import Finding

@@ -13,8 +13,8 @@ from logger.cli.log.book import LogBook
 from logger.cli.log.plain import PlainVoice, until_stopped
 from logger.errors import LieboardError, UsageError
 from logger.links.open import comes_back
-from logger.session.logging.bay_wishes import BayWish, read_bays
 from logger.session.logging.bays import Bay, BayEnded, BayEvent, BaysRun
+from logger.session.logging.bays_file import BayWish, read_bays
 from logger.session.logging.opening import open_session, session_to_go_on_with
 from logger.session.logging.run import RunSettings
 
@@ -83,7 +83,7 @@ def log_bays(
 
                 asyncio.run(log_bays_interactively(opened))
             else:
-                from logger.cli.terminal.steady_output import steady_say
+                from logger.cli.terminal.output import steady_say
 
                 with steady_say() as line:
                     asyncio.run(_log_plainly(opened, line))

@@ -11,7 +11,7 @@ from logger.cli.log.bays_screen import BayView, bays_screen
 from logger.cli.log.book import LogBook
 from logger.cli.log.noticing import notice_changes
 from logger.cli.terminal.keys import key_presses
-from logger.cli.terminal.steady_screen import draw_again, steady_screen
+from logger.cli.terminal.screen import draw_again, steady_screen
 from logger.page.numbers import NumberWorks
 from logger.session.logging.bays import Bay, BayEnded, BayEvent, BaysRun
 from logger.session.logging.run import Filed

@@ -106,7 +106,7 @@ def log(
     _prepare_interpreter()
     if bays is not None or len(ports or ()) > 1:
         from logger.cli.log.bays import bays_in, log_bays, wishes_from_ports
-        from logger.session.logging.bay_wishes import BayWish
+        from logger.session.logging.bays_file import BayWish
 
         LivePage.refuse_for_bays(page=page)
         common = BayWish(
@@ -171,7 +171,7 @@ def log(
                     ),
                 )
             else:
-                from logger.cli.terminal.steady_output import steady_say
+                from logger.cli.terminal.output import steady_say
 
                 with steady_say() as line:
                     asyncio.run(log_plainly(session, settings, title_of(session), line, live_page))

@@ -10,7 +10,7 @@ from logger.cli.log.noticing import notice_changes
 from logger.cli.log.page import LivePage
 from logger.cli.log.screen import screen
 from logger.cli.terminal.keys import key_presses
-from logger.cli.terminal.steady_screen import draw_again, steady_screen
+from logger.cli.terminal.screen import draw_again, steady_screen
 from logger.page.numbers import NumberWorks
 from logger.session.logging.fitting import FittingSession
 from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings

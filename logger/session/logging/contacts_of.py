@@ -11,10 +11,10 @@ from analysis.conventions import FloatArray
 from analysis.strikes.contacts import Contact, ContactBuilder, ContactFlag, StripReading
 from analysis.strikes.scans import ScanOrder, Strip, contact_from_scans, rest_levels
 from analysis.strikes.sorting import SortRules
+from logger.protocol.layout import TICK_RANGE
 from logger.protocol.records import Flag, Hello, Reading, Strike
 from logger.session.logging.cell_calibration import EveningsInForce, evened_counts, fits_board
 
-_WRAP_TICKS = 1 << 32
 # A sole of 25 mm and a row of 10 mm under a slow wedge of 10 m/s: 3.5 ms; half as much again.
 _LONGEST_STRIKE_US = 5_000.0
 # 2025-01-01. Microseconds from 1970 would leave a float a quarter of one.
@@ -127,7 +127,7 @@ class ContactReader:
         last_ticks = int(strike.scan_ticks[-1])
         last_us = self._unwrapped_us(last_ticks, struck_utc_ns)
         # Modulo 2^32 before the difference is taken, as unsigned ticks do.
-        before = (last_ticks - strike.scan_ticks.astype("int64")) % _WRAP_TICKS
+        before = (last_ticks - strike.scan_ticks.astype("int64")) % TICK_RANGE
         # The frames were sound, so asking again would bring the same: it is kept and set aside.
         if fault := self._fault_of(strike, before):
             return _unreadable(sequence, last_us, fault)
@@ -200,8 +200,8 @@ class ContactReader:
         whole wraps only if the two clocks came apart by half a wrap.
         """
         near = (struck_utc_ns - _EPOCH_UTC_NS) * self._tick_hz // 1_000_000_000
-        wraps = round((near - ticks) / _WRAP_TICKS)
-        return (ticks + wraps * _WRAP_TICKS) * 1e6 / self._tick_hz
+        wraps = round((near - ticks) / TICK_RANGE)
+        return (ticks + wraps * TICK_RANGE) * 1e6 / self._tick_hz
 
     def _utc_us(self, utc_ns: int) -> float:
         return (utc_ns - _EPOCH_UTC_NS) / 1000

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import Hand
+from analysis.conventions import NORMAL_90, Hand
 from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
 from analysis.plan.heads import Head, head_room_deg
 from analysis.plan.next_club import Advice, next_club
@@ -18,7 +18,7 @@ from analysis.plan.types import PlanClub, PlanRules, SetPlan
 from logger.errors import UsageError
 from logger.session.evidence.evidence import ClubEvidence, SessionPicture
 from logger.session.evidence.set_view import WEDGE_LOFT_DEG
-from logger.session.results.grading import StaticLies, static_lies
+from logger.session.results.gradation import StaticLies, static_lies
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import BendRow, SessionRow
 from logger.store.store import Store
@@ -116,8 +116,8 @@ def _with_overlays(
         if club.lie_deg is None and lie is not None:
             club = replace(club, lie_deg=round(lie[0], 1))
             said.append(
-                f"Static lie of {club.label} by overlay: {lie[0]:.1f}° ± {1.645 * lie[1]:.1f}°; "
-                "not measured."
+                f"Static lie of {club.label} by overlay: {lie[0]:.1f}° "
+                f"± {NORMAL_90 * lie[1]:.1f}°; not measured."
             )
         found.append(club)
     return found, said

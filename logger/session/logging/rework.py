@@ -1,4 +1,4 @@
-"""Look through a data file: what `logger.store.checking` finds, and what its records say anew."""
+"""Work strikes out again: after a merge, and to check what a data file says of its records."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TextIO
 
-from logger.cli.terminal.shown import fit
+from logger.cli.terminal.safe_text import fit
 
 # Lines that wait for a reader; beyond these the newest are not shown.
 _MOST_WAITING = 5_000

@@ -11,8 +11,8 @@ from typing import IO, cast
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 
-from logger.cli.terminal.shown import fit
-from logger.cli.terminal.steady_output import SteadyOutput
+from logger.cli.terminal.output import SteadyOutput
+from logger.cli.terminal.safe_text import fit
 
 
 class FitConsole(Console):
@@ -43,7 +43,7 @@ def steady_screen(picture: Callable[[], RenderableType]) -> Iterator[Callable[[]
     """
     from rich.live import Live
 
-    from logger.cli.terminal.steady_screen import FitConsole
+    from logger.cli.terminal.screen import FitConsole
 
     steady = SteadyOutput(sys.stdout)
     try:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from analysis.answers import NoAnswerError
+from analysis.conventions import USUAL_LENGTH_MM
 from analysis.gradation.as_delivered import DeliveredGradation, delivered_gradation
 from analysis.gradation.network import LieNetwork, MeasuredLie, adjust, worst_reading_removed
 from analysis.gradation.overlay import LieStep, overlay_step
@@ -16,7 +17,6 @@ from logger.session.evidence.evidence import ClubEvidence
 from logger.store.rows import ClubRow, SetRow
 from logger.store.store import Store
 
-_USUAL_LENGTH_MM = 940.0
 # So many readings that contradict the others are left out at most; after that it is for a person
 # to look at all of them.
 _MOST_LEFT_OUT = 3
@@ -112,8 +112,8 @@ def step_of(first: ClubRow, second: ClubRow, offset_mm: float, u_mm: float) -> L
             first.label,
             second.label,
             offset_mm,
-            first_length_mm=first.spec.length_mm or _USUAL_LENGTH_MM,
-            second_length_mm=second.spec.length_mm or _USUAL_LENGTH_MM,
+            first_length_mm=first.spec.length_mm or USUAL_LENGTH_MM,
+            second_length_mm=second.spec.length_mm or USUAL_LENGTH_MM,
             u_offset_mm=u_mm,
         )
     except ValueError as error:
