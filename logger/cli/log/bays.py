@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from logger.cli.common import open_store, output, utc_now_ns
 from logger.cli.log.book import LogBook
+from logger.cli.log.checks import check_agreed, check_lengths
 from logger.cli.log.plain import PlainVoice, until_stopped
 from logger.errors import LieboardError, UsageError
 from logger.links.open import comes_back
@@ -99,8 +100,6 @@ def log_bays(
 def _open_bay(
     store: Store, wish: BayWish, *, new: bool, pair: bool, accept: bool, ask: bool
 ) -> Bay:
-    from logger.cli.log.command import check_agreed, check_lengths
-
     if not comes_back(wish.port):
         raise UsageError(f"{wish.name}: a recording is played back alone: lieboard log {wish.port}")
     check_lengths(

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
+from logger.cli.log.checks import check_agreed, check_lengths
 from logger.cli.page_options import USUAL_PORT, LetInOption, PagePortOption, ShareOption
 
 if TYPE_CHECKING:
     from logger.session.logging.fitting import FittingSession
-    from logger.store.rows import SessionRow
 
 
 def log(
@@ -227,45 +227,12 @@ def _begin_ns(port: str) -> int:
     return capture_begin_utc_ns(port)
 
 
-def check_agreed(
-    session: SessionRow, *, stance: float | None, sole_middle: float | None, left: bool
-) -> None:
-    """Refuse what was asked for if the session that goes on was begun with something else."""
-    from logger.errors import UsageError
-
-    for name, given, agreed in (
-        ("--stance", stance, session.stance_mm),
-        ("--sole-middle", sole_middle, session.sole_middle_mm),
-    ):
-        if given is not None and given != agreed:
-            raise UsageError(
-                f"{name} {given:g}: session {session.id} goes on, and it began with {agreed:g}; "
-                "leave it out, or begin another session with --new"
-            )
-    if left and session.hand != "left":
-        raise UsageError(
-            f"--left: session {session.id} goes on, and it began right-handed; "
-            "leave it out, or begin another session with --new"
-        )
-
-
 def _ask_stance() -> float:
     answer: float = typer.prompt(
         "How many mm lower than the board's surface do the feet stand?", default=0.0
     )
     check_lengths(stance=answer)
     return answer
-
-
-def check_lengths(**lengths_mm: float | None) -> None:
-    """Refuse lengths that nobody can mean, named as the options; ``_u`` is an uncertainty."""
-    from logger.errors import UsageError
-
-    for name, value in lengths_mm.items():
-        if value is not None and not -200 < value < 200:
-            raise UsageError(f"--{name.replace('_', '-')} {value:g}: give millimetres within 200")
-        if value is not None and name.endswith("u") and not value >= 0:
-            raise UsageError(f"--{name.replace('_', '-')} {value:g}: an uncertainty is 0 or more")
 
 
 def _closing_words(session: FittingSession) -> None:
