@@ -29,6 +29,19 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 
+# A usual club, a middle iron, where one was not measured. Common practice, no source.
+USUAL_LIE_DEG = 62.0
+USUAL_LENGTH_MM = 940.0
+USUAL_SOLE_MM = 78.0
+"""From heel to toe, ground-off ends included."""
+GRIP_MM = 100.0
+"""From the end of the club to the middle of the hands."""
+WEDGE_LOFT_DEG = 44.0
+"""From this loft on clubs are wedges: another family of soles, often all of one length."""
+
+NORMAL_90 = 1.645
+"""Standard uncertainties in half of a 90 % interval of a normal distribution."""
+
 
 class Hand(Enum):
     """Which side the player stands on."""
@@ -50,6 +63,11 @@ class Hand(Enum):
     def heel_miss(self) -> str:
         """Side of the target the ball tends to when the heel end touches."""
         return "left" if self is Hand.RIGHT else "right"
+
+
+def lie_word(degrees: float) -> str:
+    """Direction of a lie error or a bend: ``upright`` if positive, else ``flat``."""
+    return "upright" if degrees > 0 else "flat"
 
 
 def toe_from_board(board_mm: ArrayLike, hand: Hand, sole_middle_mm: ArrayLike = 0.0) -> FloatArray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analysis.estimation import Interval
+from analysis.statistics.estimation import Interval
 
 
 @dataclass(frozen=True, slots=True)

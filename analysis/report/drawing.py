@@ -22,8 +22,6 @@ INK = "#17202b"
 BLUE = "#1f6fb8"
 ORANGE = "#cf6410"
 GREY = "#7f8993"
-PAPER = "#ffffff"
-PALETTE = {"ink": INK, "blue": BLUE, "orange": ORANGE, "grey": GREY}
 # Fills behind something; they carry no meaning of their own.
 TINT = "#eef2f6"
 EDGE = "#b9c2cb"

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.history import Bent, Stream
+from analysis.conventions import NORMAL_90
+from analysis.history.set_history import Bent, Stream
 from analysis.report.drawing import (
     BLUE,
     GREY,
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 CHART_MM = (184.0, 44.0)
 # More dates than this would run into each other.
 _MOST_DATES = 8
-_NORMAL_90 = 1.645
 
 
 def stream_svg(
@@ -73,7 +73,7 @@ def _averages(axes: Axes, stream: Stream, at: np.ndarray) -> None:
     for edge in (low, high):
         axes.plot(at, edge, color=GREY, lw=0.9, ls=(0, (4, 2)), zorder=1)
     axes.axhline(chart.target, color=GREY, lw=0.6, zorder=1)
-    half = _NORMAL_90 * stream.u
+    half = NORMAL_90 * stream.u
     axes.vlines(at, stream.values - half, stream.values + half, color=BLUE, lw=1.3, zorder=2)
     axes.plot(at, stream.values, "o", ms=4.5, color=BLUE, mec="white", zorder=3)
     axes.plot(at, chart.mean, color=INK, lw=1.3, zorder=4)

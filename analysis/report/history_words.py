@@ -5,9 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from analysis.budget import coverage_factor
-from analysis.history import NAME_CHANGE, BendOutcome, Change, ClubHistory, History, Stream
+from analysis.history.set_history import (
+    NAME_CHANGE,
+    BendOutcome,
+    Change,
+    ClubHistory,
+    History,
+    Stream,
+)
 from analysis.report.tables import minus
+from analysis.statistics.budget import coverage_factor
 
 
 def since_last_time(stream: Stream) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.history import ClubHistory, History
+from analysis.history.set_history import ClubHistory, History
 from analysis.report.content import ReportContent
 from analysis.report.history_chart import stream_svg
 from analysis.report.history_words import LEGEND, club_words, common_words

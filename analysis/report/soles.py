@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.conventions import USUAL_SOLE_MM
 from analysis.report.content import ClubContent, Dot
 from analysis.report.drawing import (
     BLUE,
@@ -28,9 +29,8 @@ if TYPE_CHECKING:
 # On paper one millimetre of sole is one millimetre.
 PICTURE_MM = (91.0, 46.0)
 _SHOWN_MM = 43.0
-# A middle iron's sole where none is measured, and its depth front to back. Common practice, no
-# source; the outline only frames the strikes.
-_USUAL_LENGTH_MM = 78.0
+# Depth of a usual sole front to back. Common practice, no source; the outline only frames the
+# strikes.
 _DEPTH_MM = 22.0
 
 
@@ -86,7 +86,7 @@ def _picture() -> MmPicture:
 def _outline(picture: MmPicture, club: ClubContent) -> None:
     from matplotlib.patches import FancyBboxPatch
 
-    length = club.sole_length_mm or _USUAL_LENGTH_MM
+    length = club.sole_length_mm or USUAL_SOLE_MM
     x, y = -length / 2, -_DEPTH_MM / 2
     box = f"round,pad=0,rounding_size={_DEPTH_MM / 2.2}"
     dash = "-" if club.sole_length_mm else (0, (4, 2))

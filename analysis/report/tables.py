@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.estimation import Interval
+from analysis.conventions import lie_word
 from analysis.report.content import ClubContent, ReportContent, SheetRow
+from analysis.statistics.estimation import Interval
 
 CLUB_HEADS = (
     "club", "used", "aside", "lost", "contact mm", "90 %", "spread", "lie error", "90 %", "verdict",
@@ -62,7 +63,7 @@ def sheet_cells(row: SheetRow) -> SheetCells:
     """One line of the bend sheet as text."""
     bend = "leave"
     if row.bend_deg:
-        bend = f"{abs(row.bend_deg):g}° {'upright' if row.bend_deg > 0 else 'flat'}"
+        bend = f"{abs(row.bend_deg):g}° {lie_word(row.bend_deg)}"
     return SheetCells(
         row.label,
         bend,

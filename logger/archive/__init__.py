@@ -33,17 +33,17 @@ contacts       integer   rows in ``strikes``
 records        integer   rows in ``records``
 ============== ========= ======================================================================
 
-``strikes`` has ``copy`` and the columns of `logger.session.export` (``struck_utc`` as a timestamp
-of nanoseconds; ``session`` and ``id`` are left out, which are row numbers of one data file), then
-what names a contact in any data file and what was said of it: ``started_utc_ns``, ``board``,
-``boot``, ``first_sequence``, ``last_sequence``, ``within``, ``flags``, ``toe_u_mm``,
+``strikes`` has ``copy`` and the columns of `logger.session.results.export` (``struck_utc`` as a
+timestamp of nanoseconds; ``session`` and ``id`` are left out, which are row numbers of one data
+file), then what names a contact in any data file and what was said of it: ``started_utc_ns``,
+``board``, ``boot``, ``first_sequence``, ``last_sequence``, ``within``, ``flags``, ``toe_u_mm``,
 ``rule_reason``, ``fitter_choice``, ``fitter_reason``, ``audits_board``, ``audits_boot``,
 ``audits_first_sequence``, ``audits_within``.
 
-``sessions`` has ``copy`` and ``content``: JSON of `logger.store.carry_columns`, without ``strikes``
-and ``marks``. ``records`` has ``copy``, ``board``, ``boot``, ``sequence``, ``kind``, ``raw`` (each
-body after its length, u16 little-endian), ``flags``, ``arrival_ns``, ``struck_utc_ns``,
-``struck_u_ns``.
+``sessions`` has ``copy`` and ``content``: JSON of `logger.store.copies.columns`, without
+``strikes`` and ``marks``. ``records`` has ``copy``, ``board``, ``boot``, ``sequence``, ``kind``,
+``raw`` (each body after its length, u16 little-endian), ``flags``, ``arrival_ns``,
+``struck_utc_ns``, ``struck_u_ns``.
 
 A new column does not change the format's number; another meaning of an old one does. It stands in
 the metadata of ``index.parquet`` under ``lieboard``.

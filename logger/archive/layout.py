@@ -14,8 +14,8 @@ from urllib.parse import quote
 
 from logger.errors import StoreError, UsageError
 from logger.extras import extra
-from logger.session.export import STRIKE_COLUMNS
-from logger.store.carry_columns import PARTS
+from logger.session.results.export import STRIKE_COLUMNS
+from logger.store.copies.columns import PARTS
 
 SCHEMA: Final = "lieboard archive 1"
 TABLES: Final = ("strikes", "sessions", "records")
@@ -24,7 +24,7 @@ _META: Final = b"lieboard"
 # Small enough that one player's rows are found without reading everybody's.
 _GROUP_ROWS: Final = 4_096
 
-# Name, Arrow type, whether a value may be missing: as in `logger.session.export`.
+# Name, Arrow type, whether a value may be missing: as in `logger.session.results.export`.
 Columns = tuple[tuple[str, str, bool], ...]
 INDEX_COLUMNS: Final[Columns] = (
     ("copy", "int64", False),

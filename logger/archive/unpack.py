@@ -13,8 +13,8 @@ from typing import Any
 from logger.archive.layout import Place
 from logger.errors import StoreError
 from logger.extras import extra
-from logger.store.carry_columns import COPY_SCHEMA, PARTS, Row, SessionCopy
-from logger.store.carry_out import CarriedRecord
+from logger.store.copies.columns import COPY_SCHEMA, PARTS, Row, SessionCopy
+from logger.store.copies.make import CarriedRecord
 from logger.store.migrations import upgrade
 from logger.store.store import Store
 

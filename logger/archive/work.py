@@ -1,8 +1,8 @@
 """Work sessions of an archive out anew, with the very functions that work on one data file.
 
 Each task is some sessions of one part: a worker makes a data file in memory of them and asks
-`logger.session.evidence` as the command line does. Where tasks run is Dask's affair: in this
-process, in processes of this machine, or on a cluster that is there already.
+`logger.session.evidence.evidence` as the command line does. Where tasks run is Dask's affair: in
+this process, in processes of this machine, or on a cluster that is there already.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from logger.archive.layout import Columns, Place, arrow_schema, read_index, writ
 from logger.archive.unpack import unpacked
 from logger.errors import LieboardError, UsageError
 from logger.extras import extra
-from logger.session.evidence import ClubEvidence, SessionPicture, session_picture
+from logger.session.evidence.evidence import ClubEvidence, SessionPicture, session_picture
 from logger.store.store import Store
 
 if TYPE_CHECKING:
-    from analysis.estimation import Interval
+    from analysis.statistics.estimation import Interval
 
 # Enough that reading a part does not count, few enough that workers end together.
 _SESSIONS_A_TASK: Final = 32
@@ -59,9 +59,10 @@ RESULT_COLUMNS: Final[Columns] = (
     ("p_outlier", "float64", True),
 )
 """One row per club of a session with contacts. ``toe_*`` to ``level_source`` are of the club by
-itself (`analysis.contact`, `analysis.footprint_levels`, `analysis.lie`), ``set_*`` and
-``p_outlier`` of the whole set at once (`analysis.set_model`; the slope is per half inch of length).
-Low and high are the ends of 90 % intervals, u standard uncertainties. Missing = not known."""
+itself (`analysis.statistics.contact_mean`, `analysis.lie.levels`, `analysis.lie.club`), ``set_*``
+and ``p_outlier`` of the whole set at once (`analysis.lie.set_model`; the slope is per half inch of
+length). Low and high are the ends of 90 % intervals, u standard uncertainties. Missing = not
+known."""
 
 
 @dataclass(frozen=True, slots=True)

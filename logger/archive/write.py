@@ -26,8 +26,8 @@ from logger.archive.layout import (
 )
 from logger.errors import UsageError
 from logger.extras import extra
-from logger.store.carry_columns import COPY_SCHEMA, Row, SessionCopy
-from logger.store.carry_out import SessionStamp
+from logger.store.copies.columns import COPY_SCHEMA, Row, SessionCopy
+from logger.store.copies.make import SessionStamp
 from logger.store.store import Store
 
 # How a session is called in an archive: shop, player, set, beginning.

@@ -146,7 +146,7 @@ def work(
 
 def _shown(name: str, value: str | int | None) -> str:
     from logger.cli.common import local_time
-    from logger.cli.shown import fit
+    from logger.cli.terminal.safe_text import fit
 
     if value is None:
         return "-"

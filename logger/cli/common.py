@@ -93,7 +93,7 @@ def output() -> Console:
     Square brackets are no markup: labels, reasons and notes are shown as they were typed. What
     would tell the terminal to do something is not.
     """
-    from logger.cli.fit_console import FitConsole
+    from logger.cli.terminal.screen import FitConsole
 
     width = None if sys.stdout.isatty() else 160
     # emoji: else a name such as ":bug:" becomes a picture.
@@ -102,7 +102,7 @@ def output() -> Console:
 
 def say(words: str = "", *, err: bool = False) -> None:
     """Print a line; what in it would tell the terminal to do something is not printed."""
-    from logger.cli.shown import fit
+    from logger.cli.terminal.safe_text import fit
 
     print(fit(words), file=sys.stderr if err else sys.stdout, flush=True)
 

@@ -16,7 +16,7 @@ from logger.errors import StoreError
 
 if TYPE_CHECKING:
     from logger.store.checking import DataFinding
-    from logger.store.merge import MergeReport
+    from logger.store.copies.merge import MergeReport
 
 _Working: TypeAlias = Callable[[int, int], None]
 # What people call the tables.
@@ -59,7 +59,7 @@ def backup(
     Examples: lieboard backup /media/stick/lies.db; lieboard backup ~/backups --keep 7
     """
     from logger.errors import UsageError
-    from logger.store.backup import back_up, back_up_in_turn
+    from logger.store.copies.backup import back_up, back_up_in_turn
 
     path = _data_file(db)
     if keep is None:
@@ -104,7 +104,7 @@ def merge(
     Example: lieboard merge /media/stick/laptop-2.db
     """
     from logger.cli.common import open_store
-    from logger.session.merging import merge_file
+    from logger.session.logging.rework import merge_file
 
     with open_store(db) as store:
         # Makes the file if this is the first thing that it is used for.
@@ -170,7 +170,7 @@ def check(
     Example: lieboard check
     """
     from logger.errors import UsageError
-    from logger.session.checking import check_file
+    from logger.session.logging.rework import check_file
 
     if quick and mend:
         raise UsageError("--mend works all strikes out again: leave out --quick")
@@ -188,7 +188,7 @@ def check(
 
 
 def _mend(path: Path, working: _Working, *, as_json: bool) -> None:
-    from logger.session.checking import rebuild_all
+    from logger.session.logging.rework import rebuild_all
     from logger.store.store import Store
 
     with Store.open(path) as store:

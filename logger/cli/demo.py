@@ -1,7 +1,9 @@
-"""``lieboard demo``: the whole line once, with a board and a player that are not there."""
+"""``lieboard demo`` and ``lieboard sim``: a board and a player that are not there."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -33,3 +35,25 @@ def demo(
     if ble and sys.platform != "linux":
         raise UsageError("--ble: the simulated radio is there on Linux only; leave --ble out")
     asyncio.run(run_demo(db, swings, seed, ble=ble))
+
+
+def sim(context: typer.Context) -> int:
+    """Run a simulated board and player until Ctrl-C; all options: lieboard sim --help.
+
+    Example: lieboard sim --pace 5 --clubs 7i,6i
+    """
+    # In a process of its own, as a board is: it shares nothing with the logger but the wire.
+    command = [sys.executable, "-m", "simulators", *context.args]
+    with subprocess.Popen(command) as process:
+        try:
+            return process.wait()
+        except KeyboardInterrupt:
+            return process.wait()
+
+
+# Everything behind the name is for the simulator, its --help too.
+sim.context_settings = {  # type: ignore[attr-defined]
+    "allow_extra_args": True,
+    "ignore_unknown_options": True,
+    "help_option_names": [],
+}

@@ -16,11 +16,11 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from logger.cli.common import output, utc_now_ns
 from logger.cli.sheets import print_clubs, print_sheet
 from logger.errors import LieboardError, UsageError
-from logger.session.evidence import session_picture
-from logger.session.fitting import FittingSession
-from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
-from logger.session.opening import Circumstances, open_session
-from logger.session.planning import bend_plan
+from logger.session.evidence.evidence import session_picture
+from logger.session.logging.fitting import FittingSession
+from logger.session.logging.opening import Circumstances, open_session
+from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
+from logger.session.results.planning import bend_plan
 from logger.setfiles import load_set
 from logger.store.store import Store
 

@@ -11,7 +11,7 @@ from logger.cli.common import DbOption, InchesOption, open_store, output, utc_no
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from logger.session.grading import Grading
+    from logger.session.results.gradation import Grading
 
 PlayerOption = Annotated[str | None, typer.Option(help="Whose set.")]
 SetOption = Annotated[str | None, typer.Option("--set", help="Which set.")]
@@ -41,8 +41,8 @@ def overlay(
     Examples: lieboard overlay 6i 7i 13; lieboard overlay 6i 7i 0.5 --widths
     """
     from logger.errors import UsageError
-    from logger.session.opening import which_set
-    from logger.session.static_lies import step_of
+    from logger.session.logging.opening import which_set
+    from logger.session.results.gradation import step_of
 
     if not (0 < u <= 50 and 5 <= grip <= 60):
         raise UsageError("--u lies within 0 and 50 mm, --grip within 5 and 60 mm")
@@ -76,9 +76,9 @@ def gradation(
 
     Example: lieboard gradation
     """
-    from logger.session.evidence import session_evidence
-    from logger.session.grading import grade_set
-    from logger.session.opening import which_set
+    from logger.session.evidence.evidence import session_evidence
+    from logger.session.logging.opening import which_set
+    from logger.session.results.gradation import grade_set
 
     with open_store(db, read_only=True) as store:
         own = store.get_set(which_set(store, player, set_name))
@@ -91,7 +91,7 @@ def print_grading(console: Console, grading: Grading, *, inches: bool = False) -
     """Print steps, findings, overlays and delivered against static lies."""
     from rich.table import Table
 
-    from logger.units import inches_from_mm
+    from logger.setfiles.units import inches_from_mm
 
     def number(value: float | None, digits: int = 1, sign: bool = True) -> str:
         return "-" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"

@@ -13,7 +13,7 @@ from logger.cli.common import DbOption, local_time, open_store, output, say
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from logger.session.history import SetHistory
+    from logger.session.results.history import SetHistory
     from logger.store.store import Store
 
 
@@ -34,7 +34,7 @@ def history(
     import logger
     from logger.cli.common import utc_now_ns
     from logger.cli.report import check_names, write_file
-    from logger.session.history import set_history
+    from logger.session.results.history import set_history
 
     with open_store(db, read_only=True) as store:
         check_names(store, [out], (".html", ".htm"))
@@ -77,6 +77,7 @@ def _print(console: Console, past: SetHistory, dates: list[str]) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from analysis.conventions import NORMAL_90
     from analysis.report.history_words import club_words, common_words
 
     say(f"{past.set.player.name}: {past.set.name}, lie error by session")
@@ -88,7 +89,7 @@ def _print(console: Console, past: SetHistory, dates: list[str]) -> None:
         table.add_column(dates[row], justify="right")
     for column, club in enumerate(past.set.clubs):
         cells = [
-            f"{past.lie_error_deg[row, column]:+.1f} ± {1.645 * past.u_deg[row, column]:.1f}°"
+            f"{past.lie_error_deg[row, column]:+.1f} ± {NORMAL_90 * past.u_deg[row, column]:.1f}°"
             if math.isfinite(past.lie_error_deg[row, column])
             else "-"
             for row in shown

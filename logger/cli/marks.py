@@ -10,7 +10,7 @@ import typer
 from logger.cli.common import MOST_ROWS, DbOption, open_store, output, utc_now_ns
 
 if TYPE_CHECKING:
-    from logger.session.fitting import FittingSession
+    from logger.session.logging.fitting import FittingSession
     from logger.store.rows import ClubRow
 
 # Further out than any sole; a typing slip is more likely.
@@ -41,8 +41,8 @@ def mark(
     Examples: lieboard mark 7i 4.5; lieboard mark 7i 6h 2l
     """
     from logger.errors import UsageError
-    from logger.session.fitting import club_of
-    from logger.session.opening import open_session
+    from logger.session.logging.fitting import club_of
+    from logger.session.logging.opening import open_session
 
     toe_mm = _length(toe, {"t": 1, "h": -1}, "toe (t) or heel (h)", _MOST_TOE_MM)
     trail_mm = (

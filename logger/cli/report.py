@@ -53,10 +53,15 @@ def report(
     """
     import logger
     from logger.cli.common import utc_now_ns
-    from logger.cli.shown import all_fit
+    from logger.cli.terminal.safe_text import all_fit
     from logger.errors import UsageError
-    from logger.session.export import report_json, strike_values, strikes_csv, strikes_parquet
-    from logger.session.report_data import report_content
+    from logger.session.results.export import (
+        report_json,
+        strike_values,
+        strikes_csv,
+        strikes_parquet,
+    )
+    from logger.session.results.report_data import report_content
 
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)

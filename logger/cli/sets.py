@@ -66,7 +66,7 @@ def show_set(
     """
     from rich.table import Table
 
-    from logger.units import inches_from_mm
+    from logger.setfiles.units import inches_from_mm
 
     def shown(value: float | None, digits: int = 1) -> str:
         return "-" if value is None else f"{value:.{digits}f}"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -20,8 +22,8 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from analysis.plan_types import SetPlan
-    from logger.session.evidence import ClubEvidence, SessionPicture
+    from analysis.plan.types import SetPlan
+    from logger.session.evidence.evidence import ClubEvidence, SessionPicture
 
 
 def clubs(
@@ -36,8 +38,8 @@ def clubs(
 
     Examples: lieboard clubs; lieboard clubs --budget
     """
-    from logger.session.evidence import session_picture
-    from logger.session.planning import advise
+    from logger.session.evidence.evidence import session_picture
+    from logger.session.results.planning import advise
 
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
@@ -106,10 +108,10 @@ def sheet(
     Examples: lieboard sheet; lieboard sheet --increment 0.25 --lock SW; lieboard sheet --why 6i;
     lieboard sheet --must-bend 6i=1f --most 1 --loft PW=1w
     """
-    from logger.cli.sheet_options import WEAK_STRONG, bends_by_club, degrees_by_club
+    from logger.cli.sheets import WEAK_STRONG, bends_by_club, degrees_by_club
     from logger.errors import UsageError
-    from logger.session.evidence import session_picture
-    from logger.session.planning import PlanWishes, bend_plan
+    from logger.session.evidence.evidence import session_picture
+    from logger.session.results.planning import PlanWishes, bend_plan
 
     if increment is not None and not 0.05 <= increment <= 4:
         raise UsageError(f"--increment {increment:g}: a machine steps by 0.05 to 4 degrees")
@@ -134,7 +136,7 @@ def sheet(
 
 
 def _story(plan: SetPlan, label: str) -> str:
-    from analysis.plan_words import why
+    from analysis.plan.rows import why
     from logger.errors import UsageError
 
     for row in plan.rows:
@@ -152,7 +154,7 @@ def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = Fal
     """
     from rich.table import Table
 
-    from logger.units import inches_from_mm
+    from logger.setfiles.units import inches_from_mm
 
     unit, digits = ("in", 2) if inches else ("mm", 1)
 
@@ -202,7 +204,7 @@ def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
     """Print what each lie error's uncertainty is made of, the largest part first."""
     from rich.table import Table
 
-    from analysis.budget import WHAT_TO_IMPROVE
+    from analysis.statistics.budget import WHAT_TO_IMPROVE
 
     for one in evidence:
         if one.lie is None:
@@ -234,6 +236,8 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
     """Print the bend sheet with its cautions."""
     from rich.table import Table
 
+    from analysis.conventions import NORMAL_90
+
     table = Table(
         box=None,
         padding=(0, 1),
@@ -256,7 +260,7 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
             row.label,
             "leave" if row.bend_deg == 0 else _way(row.bend_deg),
             *([_loft(row.loft_change_deg)] if lofts else []),
-            f"{row.error_before_deg:+z.1f} ± {1.645 * row.u_before_deg:.1f}°",
+            f"{row.error_before_deg:+z.1f} ± {NORMAL_90 * row.u_before_deg:.1f}°",
             f"{row.error_after_deg:+z.1f}°" if row.bend_deg else "",
             static,
             " ".join(f"{pull:+g}" for pull in row.pulls_deg),
@@ -283,4 +287,77 @@ def _loft(change_deg: float) -> str:
 
 
 def _way(bend_deg: float) -> str:
-    return f"{abs(bend_deg):g}° {'upright' if bend_deg > 0 else 'flat'}"
+    from analysis.conventions import lie_word
+
+    return f"{abs(bend_deg):g}° {lie_word(bend_deg)}"
+
+
+UPRIGHT_FLAT = {"u": 1, "f": -1}
+WEAK_STRONG = {"w": 1, "s": -1}
+
+
+def degrees_by_club(
+    option: str, given: Sequence[str] | None, sides: Mapping[str, int] | None = None
+) -> dict[str, float]:
+    """Read ``CLUB=DEGREES`` or ``DEGREES`` alone, which stands for every club (label "").
+
+    Parameters
+    ----------
+    option
+        As a person types it, for the message.
+    given
+        What was typed behind it, each time it was given.
+    sides
+        Letters that may follow the number instead of a sign; None = no sign makes sense.
+
+    Raises
+    ------
+    UsageError
+        One line that names the option and the text.
+    """
+    from logger.errors import UsageError
+
+    found: dict[str, float] = {}
+    for text in given or ():
+        label, _, number = text.rpartition("=")
+        label = label.strip()
+        if label.casefold() in {known.casefold() for known in found}:
+            raise UsageError(f"{option} says two things of {label or 'every club'}")
+        found[label] = _degrees(option, text, number, sides)
+    return found
+
+
+def bends_by_club(option: str, given: Sequence[str] | None) -> dict[str, float | None]:
+    """Read ``CLUB=DEGREES``, or ``CLUB`` alone for as far as is best (None)."""
+    from logger.errors import UsageError
+
+    plain = [text.strip() for text in given or () if "=" not in text]
+    found: dict[str, float | None] = dict.fromkeys(plain)
+    for text in given or ():
+        if "=" in text:
+            label = text.rpartition("=")[0].strip()
+            if label.casefold() in {known.casefold() for known in found}:
+                raise UsageError(f"{option} says two things of {label}")
+            found |= degrees_by_club(option, [text], UPRIGHT_FLAT)
+    if "" in found:
+        raise UsageError(f"{option} needs a club, such as {option} 6i or {option} 6i=1f")
+    return found
+
+
+def _degrees(option: str, text: str, number: str, sides: Mapping[str, int] | None) -> float:
+    from logger.errors import UsageError
+
+    number = number.strip().lower().replace(",", ".").removesuffix("°")
+    sign = 1
+    if sides and number[-1:] in sides:
+        sign = sides[number[-1]]
+        number = number[:-1]
+    how = "degrees" if not sides else f"degrees with {' or '.join(sides)} behind, or with a sign"
+    try:
+        value = float(number)
+    except ValueError:
+        raise UsageError(f"{option} {text!r}: write CLUB=NUMBER in {how}") from None
+    signed = number.lstrip().startswith(("+", "-"))
+    if not math.isfinite(value) or (signed and (sign < 0 or not sides)) or abs(value) > 10:
+        raise UsageError(f"{option} {text!r}: write CLUB=NUMBER, up to 10, in {how}")
+    return sign * value

@@ -10,16 +10,22 @@ import asyncio
 from collections.abc import Sequence
 from dataclasses import replace
 
-from logger.clock import ClockMap, ClockReading
-from logger.collector.events import Listener, RecordsLost
-from logger.collector.recording import BoardIdentity, KnownBoot, Recorder, TimedRecord
+from logger.collector.recording import (
+    BoardIdentity,
+    KnownBoot,
+    Listener,
+    Recorder,
+    RecordsLost,
+    TimedRecord,
+)
 from logger.hostclock import HostClock
-from logger.records import Hello, RawRecord, Record, Status, Strike
-from logger.sequence import Hole, SequenceTracker
+from logger.protocol.clock import ClockMap, ClockReading
+from logger.protocol.layout import TICK_RANGE
+from logger.protocol.records import Hello, RawRecord, Record, Status, Strike
+from logger.protocol.sequence import Hole, SequenceTracker
 
 # A line of 40 characters at 115 200 baud takes 4 ms and a port is polled every few ms more.
 ARRIVAL_U_NS = 10_000_000
-WRAP_TICKS = 1 << 32
 # Further ahead than any uncertainty of a clock that was asked at least once.
 _AHEAD_NS = 2_000_000_000
 # What the records of one swing say of the clock, one of them says too; and five a second say all
@@ -235,7 +241,7 @@ class KeepingBoot:
         """
         if self._near is not None:
             near_ticks, near_ns, fed, struck = self._near
-            later = (ticks - near_ticks) % WRAP_TICKS
+            later = (ticks - near_ticks) % TICK_RANGE
             same_line = fed == self.ticks.fed and later < self._near_ticks
             if same_line and 0 <= arrival_ns - near_ns < _NEAR_NS:
                 ahead_ns = round(later * struck.ns_per_tick)
@@ -277,7 +283,7 @@ def read_clock(clock: ClockMap, ticks: int, arrival_ns: int, tick_hz: int) -> Cl
     """
     struck = clock.to_host_ns(ticks, arrival_ns)
     if struck is not None and struck.host_ns > arrival_ns + _AHEAD_NS:
-        struck = clock.to_host_ns(ticks, arrival_ns - WRAP_TICKS * 1_000_000_000 // tick_hz)
+        struck = clock.to_host_ns(ticks, arrival_ns - TICK_RANGE * 1_000_000_000 // tick_hz)
     return struck
 
 

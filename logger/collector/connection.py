@@ -1,6 +1,6 @@
 """One connection to one board, used once: greet, listen, confirm, ask again.
 
-`logger.reconnect` decides whether there is a next one.
+`logger.collector.reconnect` decides whether there is a next one.
 """
 
 from __future__ import annotations
@@ -8,20 +8,26 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Coroutine, Sequence
+from typing import Any
 
 from logger.collector.boot import KeepingBoot, begin_boot
-from logger.collector.endings import first_fatal, to_its_end
-from logger.collector.events import BoardReport, Greeted, LineTrouble, Listener
 from logger.collector.lines import TextBoard
-from logger.collector.recording import BoardIdentity, Recorder
+from logger.collector.recording import (
+    BoardIdentity,
+    BoardReport,
+    Greeted,
+    LineTrouble,
+    Listener,
+    Recorder,
+)
 from logger.collector.settings import ConnectionSettings, ConnectionState
-from logger.decoding import Damage, Decoded, Decoder
-from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError
-from logger.framing import Frame, FrameDecoder, encode_frame
+from logger.errors import LinkClosedError, LinkError, LinkTimeoutError, ProtocolError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
-from logger.records import (
+from logger.protocol.decoding import Damage, Decoded, Decoder
+from logger.protocol.framing import Frame, FrameDecoder, encode_frame
+from logger.protocol.records import (
     AskClock,
     AskHello,
     ClockReply,
@@ -33,7 +39,7 @@ from logger.records import (
     SetTrigger,
     Status,
 )
-from logger.wire import encode, parse
+from logger.protocol.wire import encode, parse
 
 # More than a real line brings between two looks at it.
 _MUCH_BYTES = 4096
@@ -421,3 +427,35 @@ class BoardConnection:
                 f"{self._link.url}: nothing from the board for "
                 f"{self._settings.silent_after_s:.0f} s. Check its supply and cable."
             )
+
+
+async def to_its_end(work: Coroutine[Any, Any, None]) -> None:
+    """Run ``work`` to its end even if the connection ends meanwhile.
+
+    A record that is on disk must be filed too: nobody will ask for it again.
+    """
+    task = asyncio.ensure_future(work)
+    try:
+        await asyncio.shield(task)
+    except asyncio.CancelledError:
+        await asyncio.wait({task})
+        error = None if task.cancelled() else task.exception()
+        if error is not None and not isinstance(error, LinkError):
+            raise error from None
+        raise
+
+
+def first_fatal(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    """Pick the error that ended a connection: one that is not a mere consequence of the end."""
+    leaves: list[BaseException] = []
+
+    def collect(error: BaseException) -> None:
+        if isinstance(error, BaseExceptionGroup):
+            for inner in error.exceptions:
+                collect(inner)
+        else:
+            leaves.append(error)
+
+    collect(group)
+    causes = [error for error in leaves if not isinstance(error, LinkClosedError)]
+    return (causes or leaves)[0]

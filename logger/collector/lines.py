@@ -5,13 +5,19 @@ from __future__ import annotations
 import secrets
 from collections.abc import Sequence
 
-from logger.clock import ClockMap
 from logger.collector.boot import ARRIVAL_U_NS, struck_at
-from logger.collector.events import Greeted, Listener, RecordsLost
-from logger.collector.recording import BoardIdentity, Recorder, TimedRecord
+from logger.collector.recording import (
+    BoardIdentity,
+    Greeted,
+    Listener,
+    Recorder,
+    RecordsLost,
+    TimedRecord,
+)
 from logger.hostclock import HostClock
-from logger.records import Button, RawRecord, Reading
-from logger.sequence import Hole
+from logger.protocol.clock import ClockMap
+from logger.protocol.records import Button, RawRecord, Reading
+from logger.protocol.sequence import Hole
 
 _TEXT_TICK_HZ = 1_000_000
 

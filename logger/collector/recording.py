@@ -1,13 +1,14 @@
-"""What the collector hands on, and what it needs of whoever writes it to disk."""
+"""What the collector tells and hands on, and what it needs of whoever writes it to disk."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import NamedTuple, Protocol, TypeAlias
 
-from logger.records import Hello, RawRecord
-from logger.sequence import Hole
+from logger.protocol.decoding import Damage
+from logger.protocol.records import Hello, RawRecord, Status
+from logger.protocol.sequence import Hole
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +24,7 @@ class BoardIdentity:
     """None for a text board."""
 
 
-# A tuple, as `logger.records.Reading` is.
+# A tuple, as `logger.protocol.records.Reading` is.
 class TimedRecord(NamedTuple):
     """A record with its number and the moment it was struck."""
 
@@ -76,3 +77,39 @@ class Recorder(Protocol):
     async def lost(self, boot_row: int, holes: Sequence[Hole], reason: str) -> None:
         """Count records that will never come."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class Greeted:
+    """The board said who it is (again after each of its starts)."""
+
+    identity: BoardIdentity
+    waiting: int
+    """Records that the board still holds and the host has not."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoardReport:
+    """The board's status, and what the host still waits for."""
+
+    status: Status
+    waiting: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineTrouble:
+    """Bytes that made no sense."""
+
+    damage: Damage
+
+
+@dataclass(frozen=True, slots=True)
+class RecordsLost:
+    """Records that the board could not keep, or that a text line dropped."""
+
+    count: int
+    reason: str
+
+
+CollectorEvent: TypeAlias = Greeted | BoardReport | LineTrouble | RecordsLost
+Listener: TypeAlias = Callable[[CollectorEvent], None]

@@ -17,7 +17,7 @@ class Chunk:
 class Link(Protocol):
     """One connection to one board, used once: open, read and write, close.
 
-    A link never reconnects by itself; `logger.reconnect` makes the next one.
+    A link never reconnects by itself; `logger.collector.reconnect` makes the next one.
     """
 
     @property

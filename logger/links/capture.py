@@ -27,9 +27,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from logger.clock import UtcAnchor
 from logger.errors import StoreError
 from logger.links.base import Chunk, Link
+from logger.protocol.clock import UtcAnchor
 
 _log = logging.getLogger(__name__)
 

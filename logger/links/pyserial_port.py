@@ -16,7 +16,7 @@ import serial
 
 from logger.errors import LinkOpenError, UsageError
 from logger.links.port_watch import MAX_CHUNK_BYTES
-from logger.links.trouble import explain_open_failure
+from logger.links.ports import explain_open_failure
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -13,7 +13,7 @@ from logger.links.capture import UTC_NS, CaptureReader, RecordKind
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from logger.clock import UtcAnchor
+    from logger.protocol.clock import UtcAnchor
 
 
 class ReplayLink:

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 from logger.errors import StoreError, UsageError
 from logger.hostclock import HostClock
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.store.rows import StrikeRow
 from logger.store.store import Store
 

@@ -17,16 +17,15 @@ from starlette.routing import Route
 
 from logger.errors import LieboardError, StoreError
 from logger.page.acts import Actor
-from logger.page.event_stream import EventStream
-from logger.page.guard import Codes, Leave, TooManyGuessesError
-from logger.page.headers import Doorkeeper
-from logger.page.hub import Hub
+from logger.page.guard import Codes, Leave, TooManyGuessesError, fit_for_us
+from logger.page.hub import Hub, Outbox
 from logger.page.messages import WordsMessage, decode_act, encode
 from logger.page.protocol import Connections
 
 if TYPE_CHECKING:
     from starlette.requests import Request
-    from starlette.types import ASGIApp, Scope
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
 
 _ASSETS = Path(__file__).parent / "assets"
 _TYPES = {
@@ -207,3 +206,147 @@ def _words(words: str, status: int = 200) -> Response:
 
 def _json(body: bytes, status: int = 200) -> Response:
     return Response(body, status, media_type="application/json")
+
+
+_POLICY = "; ".join(
+    [
+        "default-src 'none'",
+        *(f"{kind} 'self'" for kind in ("script-src", "style-src", "img-src", "font-src")),
+        "connect-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    ]
+)
+_HEADERS = [
+    (b"content-security-policy", _POLICY.encode()),
+    (b"cache-control", b"no-store"),
+    (b"x-content-type-options", b"nosniff"),
+    (b"x-frame-options", b"DENY"),
+    (b"referrer-policy", b"no-referrer"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"permissions-policy", b"camera=(), geolocation=(), microphone=()"),
+]
+
+
+class Doorkeeper:
+    """Answers only what is meant for us and comes from our page; puts its headers on every answer.
+
+    Parameters
+    ----------
+    app
+        Everything else.
+    hosts
+        By the address at which a connection came in: the names it may be addressed by.
+    """
+
+    def __init__(self, app: ASGIApp, hosts: Mapping[str, frozenset[str]]) -> None:
+        self._app = app
+        self._hosts = hosts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message.get("headers", []), *_HEADERS]
+            await send(message)
+
+        server = scope.get("server") or ("", None)
+        headers: dict[str, str] = {}
+        for name, value in scope["headers"]:
+            text = value.decode("latin-1")
+            # Of two hosts or origins neither can be believed.
+            key = name.decode("latin-1")
+            headers[key] = f"{headers[key]}, {text}" if key in headers else text
+        changing = scope["method"] not in ("GET", "HEAD")
+        hosts = self._hosts.get(server[0], frozenset())
+        landing = scope["path"] == "/"
+        if not fit_for_us(headers, hosts, changing=changing, landing=landing):
+            words = "this page answers only at its own address: use the one that lieboard printed"
+            body = encode(WordsMessage(words))
+            head = [(b"content-type", b"application/json"), (b"content-length", b"%d" % len(body))]
+            await with_headers({"type": "http.response.start", "status": 403, "headers": head})
+            await with_headers({"type": "http.response.body", "body": body})
+            return
+        await self._app(scope, receive, with_headers)
+
+
+# How soon a browser comes back by itself after a break.
+_HELLO = b"retry: 1000\n\n"
+# A comment (WHATWG HTML, 9.2.7): proves the line alive, and finds the viewer that is gone.
+_BEAT = b":\n\n"
+
+
+class EventStream:
+    """Tells viewers."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+
+    async def answer(self, request: Request) -> Response:
+        """Answer a request for events with a stream."""
+        site = self._site
+        leave = site.leave_of(request.scope, request.cookies.get(site.cookie))
+        if leave is Leave.NONE:
+            return _refused("enter the code first", 401)
+        if site.hub.viewers >= site.most_viewers:
+            return _refused("too many look on already", 503)
+        if request.method == "HEAD":
+            return Response(media_type="text/event-stream")
+        seen = request.headers.get("last-event-id", "")
+        last_seen = int(seen) if seen.isascii() and seen.isdecimal() and len(seen) < 20 else None
+        return _Stream(site, last_seen, may_act=leave is Leave.ACT)
+
+
+class _Stream(Response):
+    def __init__(self, site: Site, last_seen: int | None, *, may_act: bool) -> None:
+        super().__init__(media_type="text/event-stream")
+        self._site = site
+        self._last_seen = last_seen
+        self._may_act = may_act
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        hub = self._site.hub
+        headers = [(name, value) for name, value in self.raw_headers if name != b"content-length"]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        outbox = hub.join(self._last_seen, may_act=self._may_act)
+        sending = asyncio.create_task(self._send_all(outbox, send))
+        leaving = asyncio.create_task(_until_gone(receive))
+        overflow = asyncio.create_task(outbox.overflowed.wait())
+        tasks = (sending, leaving, overflow)
+        try:
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            hub.leave(outbox)
+            for task in tasks:
+                task.cancel()
+            ends = await asyncio.gather(*tasks, return_exceptions=True)
+        if ends[0] is None or ends[1] is None:
+            return
+        # It stopped reading: what waits for it would wait for ever.
+        self._site.connections.cut(scope["client"])
+
+    async def _send_all(self, outbox: Outbox, send: Send) -> None:
+        data = _HELLO
+        while True:
+            async with asyncio.timeout(self._site.stall_s):
+                more = not outbox.ended
+                await send({"type": "http.response.body", "body": data, "more_body": more})
+            if not more:
+                return
+            try:
+                async with asyncio.timeout(self._site.beat_s):
+                    data = await outbox.take()
+            except TimeoutError:
+                data = _BEAT
+
+
+async def _until_gone(receive: Receive) -> None:
+    while (await receive())["type"] != "http.disconnect":
+        pass
+
+
+def _refused(words: str, status: int) -> Response:
+    return Response(encode(WordsMessage(words)), status, media_type="application/json")

@@ -5,18 +5,17 @@ from __future__ import annotations
 import asyncio
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from analysis.answers import NoAnswerError
 from logger.errors import LieboardError
-from logger.page.board_book import with_news, without_news
 from logger.page.hub import Hub
 from logger.page.look import NO_SESSION, NOTHING, Look, Looker
 from logger.page.messages import BoardPart, StateMessage, StrikeMessage
 from logger.page.numbers import Numbers, SeenStrike, rounded
-from logger.session.board_news import Told, news_after
-from logger.session.logging_run import RunEvent
+from logger.session.logging.board_news import Told, news_after
+from logger.session.logging.run import RunEvent
 from logger.store.rows import BoardNews, SessionRow
 from logger.store.store import Store
 
@@ -211,3 +210,48 @@ class Feed:
 
 def _number(look: Look) -> int | None:
     return None if look.session is None else look.session.id
+
+
+_NOT_TOLD = "no program that logs has told of its link and battery"
+_SILENT = "the program that logs it has said nothing for a while"
+
+
+def with_news(known: Sequence[BoardPart], news: BoardNews) -> list[BoardPart]:
+    """Return the boards of the data file with what its run tells of the one that is there."""
+    boards = list(known)
+    if news.name and all(board.board != news.name for board in boards):
+        boards.append(_nameless(news.name))
+    if not boards:
+        boards.append(_nameless("board"))
+    # Without a name (a first sketch says none) it is the one that is there.
+    name = news.name or boards[-1].board
+    return [_updated(board, news) if board.board == name else board for board in boards]
+
+
+def without_news(known: Sequence[BoardPart], *, silent: bool) -> list[BoardPart]:
+    """Say of boards why so little is known of them.
+
+    ``silent``: their run told something, but too long ago.
+    """
+    words = _SILENT if silent else _NOT_TOLD
+    return [
+        replace(board, link_words=words) if board.link == "unknown" else board for board in known
+    ]
+
+
+def _nameless(name: str) -> BoardPart:
+    return BoardPart(name, "unknown", "", None, None, None, 0, None)
+
+
+def _updated(board: BoardPart, news: BoardNews) -> BoardPart:
+    words = news.link_words
+    if news.waiting:
+        held = f"{news.waiting} waiting on the board"
+        words = f"{words}, {held}" if words else held
+    return replace(
+        board,
+        link=news.link,
+        link_words=words,
+        battery_volts=None if news.supply_mv is None else news.supply_mv / 1000,
+        kept=news.kept,
+    )

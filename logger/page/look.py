@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import datetime
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
 from logger.page.messages import BoardPart, SessionPart, StrikeMessage
-from logger.page.times import iso_utc
 from logger.store.core import Value
 from logger.store.rows import BoardNews, SessionRow, StrikeRow
 from logger.store.store import Store
@@ -158,3 +158,10 @@ def _message(contact: StrikeRow, number: int, club: str | None) -> StrikeMessage
         reason=contact.reason,
         by_hand=contact.fitter_choice is not None,
     )
+
+
+def iso_utc(utc_ns: int) -> str:
+    """Return a moment as ISO 8601 with milliseconds and Z."""
+    milliseconds = utc_ns // 1_000_000
+    moment = datetime.datetime.fromtimestamp(milliseconds // 1000, tz=datetime.UTC)
+    return f"{moment:%Y-%m-%dT%H:%M:%S}.{milliseconds % 1000:03d}Z"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -9,12 +10,18 @@ from pathlib import Path
 from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from analysis.answers import NoAnswerError
-from analysis.contact import ContactVerdict
-from analysis.conventions import Hand, stance_lie_error_deg, toe_from_lie_error
-from analysis.next_club import Advice
-from logger.page.ellipse import next_strike_ellipse
+from analysis.conventions import (
+    USUAL_LIE_DEG,
+    USUAL_SOLE_MM,
+    Hand,
+    stance_lie_error_deg,
+    toe_from_lie_error,
+)
+from analysis.plan.next_club import Advice
+from analysis.statistics.contact_mean import ContactVerdict
 from logger.page.look import page_id
 from logger.page.messages import (
     ClubPart,
@@ -25,16 +32,14 @@ from logger.page.messages import (
     NextPart,
     SolePart,
 )
-from logger.session.evidence import ClubEvidence, EvidenceReader, SessionPicture, sole_arc
-from logger.session.planning import advise
-from logger.session.set_view import hands_mm
+from logger.session.evidence.evidence import ClubEvidence, EvidenceReader, SessionPicture, sole_arc
+from logger.session.evidence.set_view import hands_mm
+from logger.session.results.planning import advise
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 
 # A usual iron: for drawing only. Common practice, no source.
-_SOLE_LENGTH_MM = 78.0
 _SOLE_WIDTH_MM = 20.0
-_USUAL_LIE_DEG = 62.0
 Places: TypeAlias = list[tuple[float, float]]
 
 
@@ -130,7 +135,7 @@ def rounded(value: float | None) -> float | None:
 
 def _sole(one: ClubEvidence) -> SolePart:
     arc = sole_arc(one.club.spec)
-    length = one.club.spec.sole_length_mm or _SOLE_LENGTH_MM
+    length = one.club.spec.sole_length_mm or USUAL_SOLE_MM
     return SolePart(length, _SOLE_WIDTH_MM, arc.camber_mm, arc.measured)
 
 
@@ -220,7 +225,7 @@ def _line(picture: SessionPicture, session: SessionRow) -> LinePart | None:
             stance_lie_error_deg(
                 session.stance_mm,
                 hands_mm(one.club.spec),
-                one.club.spec.lie_deg or _USUAL_LIE_DEG,
+                one.club.spec.lie_deg or USUAL_LIE_DEG,
             )
             for one in picture.clubs
         ]
@@ -287,3 +292,43 @@ class NumberWorks:
 
     def __exit__(self, *exc: object) -> None:
         self.close()
+
+
+# Half of all swings: of the shapes a handful of swings can carry, the one that is soonest true.
+SHARE = 0.5
+# Of fewer, the covariance says next to nothing. Common practice, no source.
+FEWEST = 5
+
+
+def next_strike_ellipse(
+    toe_mm: ArrayLike, trail_mm: ArrayLike, share: float = SHARE
+) -> EllipsePart | None:
+    """Return the region of the next strike, or None with fewer than `FEWEST` strikes.
+
+    Of n draws from a bivariate normal distribution with mean m and covariance S, both estimated,
+    the next one x has (x - m)' S^-1 (x - m) distributed as 2 (n^2 - 1) / (n (n - 2)) F(2, n - 2)
+    (Johnson and Wichern, Applied Multivariate Statistical Analysis, section 5.6, prediction of a
+    future observation). For two degrees of freedom the quantile of F is closed:
+    m / 2 ((1 - p)^(-2 / m) - 1).
+    """
+    places = np.column_stack([np.asarray(toe_mm, float), np.asarray(trail_mm, float)])
+    n = len(places)
+    if n < FEWEST:
+        return None
+    middle = places.mean(axis=0)
+    values, vectors = np.linalg.eigh(np.cov(places, rowvar=False))
+    dof = n - 2
+    f_quantile = dof / 2 * ((1 - share) ** (-2 / dof) - 1)
+    stretch = 2 * (n**2 - 1) / (n * dof) * f_quantile
+    minor, major = np.sqrt(np.maximum(values, 0.0) * stretch)
+    angle = math.degrees(math.atan2(vectors[1, 1], vectors[0, 1]))
+    # An axis has no sense of direction: over -90 up to 90.
+    angle = angle - 180 if angle > 90 else angle + 180 if angle <= -90 else angle
+    return EllipsePart(
+        round(float(middle[0]), 2),
+        round(float(middle[1]), 2),
+        round(float(major), 2),
+        round(float(minor), 2),
+        round(angle, 1),
+        share,
+    )

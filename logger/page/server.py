@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from logger.page.feed import Feed
     from logger.page.numbers import NumberWorks
     from logger.page.protocol import Connections
-    from logger.session.logging_run import RunEvent
+    from logger.session.logging.run import RunEvent
     from logger.store.store import Store
 
 # A viewer that reads has its last word within this; another is cut off.

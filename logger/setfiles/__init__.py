@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from logger.clubs import SetFile
 from logger.errors import ConfigError
 from logger.setfiles.assemble import assemble
+from logger.setfiles.clubs import SetFile
 from logger.setfiles.csv_form import read_csv
-from logger.setfiles.entries import Entry
+from logger.setfiles.entries import Entry, Problems
 from logger.setfiles.fields import SET_FIELDS
-from logger.setfiles.problems import Problems
 from logger.setfiles.toml_form import read_toml
 
 # A set is a few kilobytes; this keeps a wrong file name from filling the memory.

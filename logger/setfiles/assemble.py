@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.setfiles import cells
-from logger.setfiles.entries import ClubEntries, Entries, Entry
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
+from logger.setfiles.entries import ClubEntries, Entries, Entry, Problems
 from logger.setfiles.fields import Kind
-from logger.setfiles.problems import Problems
 
 _LONGEST_NAME = 80
 _LONGEST_LABEL = 24

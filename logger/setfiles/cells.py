@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 import re
 
-from logger.clubs import BiasUnit, HandName, HeadMaterial
-from logger.units import MM_PER_INCH, mm_from_inches
+from logger.setfiles.clubs import BiasUnit, HandName, HeadMaterial
+from logger.setfiles.units import MM_PER_INCH, mm_from_inches
 
 _SPELLINGS: dict[str, tuple[str, ...]] = {
     "mm": ("mm", "millimetre", "millimetres", "millimeter", "millimeters"),
@@ -156,7 +156,7 @@ def angle_deg(value: object, heading_unit: str | None, least: float, greatest: f
 
 
 def bias(value: object, heading_unit: str | None) -> tuple[float, BiasUnit]:
-    """Wanted bias of a cell, signed as in `logger.clubs.ClubSpec`, and its unit."""
+    """Wanted bias of a cell, signed as in `logger.setfiles.clubs.ClubSpec`, and its unit."""
     number, rest = _number_and_rest(value)
     before, _, last = rest.rpartition(" ")
     direction = _DIRECTIONS.get(last.casefold())

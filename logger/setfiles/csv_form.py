@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from itertools import islice
 
 from logger.setfiles.cells import is_blank, shown
-from logger.setfiles.entries import ClubEntries, Entries, Entry
+from logger.setfiles.entries import ClubEntries, Entries, Entry, Problems
 from logger.setfiles.fields import CLUB_FIELDS, SET_FIELDS, Heading, understand
-from logger.setfiles.problems import Problems
 
 _DELIMITERS = (",", ";", "\t")
 _LABEL = CLUB_FIELDS[0]

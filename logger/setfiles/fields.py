@@ -29,7 +29,7 @@ class Field:
     """One thing that a set file can say."""
 
     name: str
-    """As in `logger.clubs.ClubSpec` or `logger.clubs.SetFile`."""
+    """As in `logger.setfiles.clubs.ClubSpec` or `logger.setfiles.clubs.SetFile`."""
     kind: Kind
     synonyms: tuple[str, ...]
     """Lower-case letters and digits only."""

@@ -5,9 +5,8 @@ from __future__ import annotations
 import tomllib
 
 from logger.setfiles.cells import is_blank, shown
-from logger.setfiles.entries import ClubEntries, Entries, Entry
+from logger.setfiles.entries import ClubEntries, Entries, Entry, Problems
 from logger.setfiles.fields import CLUB_FIELDS, SET_FIELDS, Field, understand
-from logger.setfiles.problems import Problems
 
 _CLUB_KEYS = ("club", "clubs")
 

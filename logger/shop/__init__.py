@@ -26,10 +26,10 @@ From the bay:
     ``[boot, session, sequence, kind, flags, arrival_ns, struck_utc_ns, struck_u_ns, raw]``;
     ``boot`` counts in ``boots`` from 0, ``session`` in ``sessions`` or is null; ``raw`` is base64
     of each body after its length (u16, little-endian). ``boots`` are rows as in
-    `logger.store.carry_columns`; ``sessions`` are ``{player, set, started_utc_ns}``.
+    `logger.store.copies.columns`; ``sessions`` are ``{player, set, started_utc_ns}``.
 ``session``
     One of ``parts`` pieces (``part`` from 0, at most 64) of a copy of a session: JSON of
-    `logger.store.carry_columns`, compressed with zlib (RFC 1950; at most 32 MiB before), cut up,
+    `logger.store.copies.columns`, compressed with zlib (RFC 1950; at most 32 MiB before), cut up,
     each piece base64 in ``content``. ``edition`` goes up with every copy that this bay sends. All
     pieces have one ``message``.
 

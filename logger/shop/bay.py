@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.shop.messages import MAX_RECORDS, records, session_pieces
-from logger.store.carry_columns import Row
-from logger.store.carry_out import CarriedRecord, SessionName
+from logger.store.copies.columns import Row
+from logger.store.copies.make import CarriedRecord, SessionName
 from logger.store.store import Store
 
 # Of one payload, before base64: what is left of its 256 KiB is for names. A record brings its

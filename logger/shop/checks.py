@@ -6,10 +6,11 @@ import json
 import math
 from typing import Any, Final
 
-from logger.records import Hello
-from logger.store.carry_columns import PARTS, Column, Part, Row, SessionCopy
+from logger.protocol.records import Hello
+from logger.store.copies.columns import PARTS, Column, Part, Row, SessionCopy
 
 _MAX_NUMBER: Final = 2**63 - 1
+U32: Final = 2**32 - 1
 # Of a text that a person types, and of JSON that a program wrote.
 _MAX_TEXT: Final = 2_000
 _MAX_JSON_TEXT: Final = 200_000
@@ -31,18 +32,18 @@ _CHOICES: Final[dict[tuple[str, str], tuple[str | int, ...]]] = {
 _HELLO: Final[dict[str, tuple[int, int]]] = {
     "protocol_major": (0, 255),
     "protocol_minor": (0, 255),
-    "boot_id": (0, 2**32 - 1),
+    "boot_id": (0, U32),
     "tick_hz": (1_000, 100_000_000),
     "rows": (1, 4),
     "cells": (1, 64),
     "pitch_um": (1, 65_535),
     "row_distance_um": (0, 65_535),
     "scan_order": (0, 2),
-    "scan_ticks": (0, 2**32 - 1),
+    "scan_ticks": (0, U32),
     "full_scale": (0, 65_535),
     "trigger_level": (0, 65_535),
-    "oldest_kept": (0, 2**32 - 1),
-    "next_sequence": (0, 2**32 - 1),
+    "oldest_kept": (0, U32),
+    "next_sequence": (0, U32),
     "abilities": (0, 255),
 }
 
@@ -90,7 +91,7 @@ def checked_copy(plain: object) -> SessionCopy:
     """Return a copy of a session of which every value is of its kind.
 
     Whether its names fit each other is seen when it is stored
-    (`logger.store.carry_in.CarryInTables.take_session`).
+    (`logger.store.copies.take_in.CarryInTables.take_session`).
 
     Raises
     ------

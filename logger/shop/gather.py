@@ -7,9 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from logger.decoding import record_from_raw
 from logger.errors import StoreError, UnfitCopyError
-from logger.records import Button, RawRecord, Reading, Record, Strike
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import Button, RawRecord, Reading, Record, Strike
 from logger.shop.checks import BadMessageError
 from logger.shop.messages import (
     Ask,
@@ -22,8 +22,8 @@ from logger.shop.messages import (
     read_from_bay,
     session_copy,
 )
-from logger.store.carry_in import Origin
-from logger.store.carry_out import CarriedRecord, SessionName
+from logger.store.copies.make import CarriedRecord, SessionName
+from logger.store.copies.take_in import Origin
 from logger.store.packing import unpack_raw
 from logger.store.store import Store
 

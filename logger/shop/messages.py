@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Any, Final, TypeAlias
 
 from logger.errors import UsageError
-from logger.shop.checks import BadMessageError, checked_copy, checked_row, integer, text
-from logger.store.carry_columns import PARTS, Row, SessionCopy
-from logger.store.carry_out import CarriedRecord, SessionName
+from logger.shop.checks import U32, BadMessageError, checked_copy, checked_row, integer, text
+from logger.store.copies.columns import PARTS, Row, SessionCopy
+from logger.store.copies.make import CarriedRecord, SessionName
 
 SCHEMA: Final = "lieboard shop 1"
 MAX_PAYLOAD_BYTES: Final = 256 * 1024
@@ -282,7 +282,7 @@ def _read_records(message: int, whole: dict[str, Any]) -> Records:
             board=boots[boot]["board"],
             boot=boots[boot]["boot"],
             session=None,
-            sequence=integer(row[2], "sequence", 0, 2**32 - 1),
+            sequence=integer(row[2], "sequence", 0, U32),
             kind=text(row[3], "kind", 20),
             flags=integer(row[4], "flags", 0, 0xFFFF),
             arrival_ns=integer(row[5], "arrival_ns", -_MAX_NUMBER, _MAX_NUMBER),

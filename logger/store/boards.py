@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from logger.errors import StoreError
-from logger.records import Ability, Hello, ScanOrder
+from logger.protocol.records import Ability, Hello, ScanOrder
 from logger.store.core import Core, Value
 from logger.store.rows import BoardRow
 

@@ -10,7 +10,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from logger.records import Button, Reading, Record, Strike
+from logger.protocol.records import Button, Reading, Record, Strike
 from logger.store.core import Core, Value
 from logger.store.packing import pack_raw, unpack_raw
 from logger.store.rows import LossRow, StoredRecord, TimedRecord
@@ -130,19 +130,6 @@ class RecordTables(Core):
                 "record %d of boot %d came again with other bytes: kept aside", row[1], boot
             )
         return [row[1] for row in new]
-
-    def count_clashes(self, boot: int) -> int:
-        """How many records came with other bytes under a number taken already."""
-        return self._number("SELECT COUNT(*) FROM clashes WHERE boot = ?", (boot,))
-
-    def set_struck_times(self, boot: int, times: Iterable[tuple[int, int, int]]) -> None:
-        """Replace what the clock made of records: (sequence, struck_utc_ns, struck_u_ns)."""
-        with self._writing() as connection:
-            connection.executemany(
-                "UPDATE records SET struck_utc_ns = ?, struck_u_ns = ?"
-                " WHERE boot = ? AND sequence = ?",
-                [(utc_ns, u_ns, boot, sequence) for sequence, utc_ns, u_ns in times],
-            )
 
     def last_contiguous(self, boot: int) -> int | None:
         """Highest sequence up to which nothing is missing; None if 0 itself is.

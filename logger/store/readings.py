@@ -62,11 +62,6 @@ class ReadingTables(Core):
             (set_id,),
         )
 
-    def remove_overlay(self, overlay: int) -> bool:
-        """Forget a reading that was wrong; False if there is none of this id."""
-        with self._writing() as connection:
-            return connection.execute("DELETE FROM overlays WHERE id = ?", (overlay,)).rowcount == 1
-
     def add_misses(
         self,
         club: int,

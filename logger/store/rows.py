@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, Protocol, TypeAlias
 
-from logger.clubs import ClubSpec, HandName
-from logger.records import RawRecord
+from logger.protocol.records import RawRecord
+from logger.setfiles.clubs import ClubSpec, HandName
 
 
 class TimedRecord(Protocol):
@@ -45,7 +45,7 @@ class StoredRecord:
     sequence: int
     kind: Literal["reading", "strike", "button"]
     raw: tuple[bytes, ...]
-    """Decoded frames, one per part, or one text line: `logger.records.RawRecord.raw`."""
+    """Decoded frames, one per part, or one text line: `logger.protocol.records.RawRecord.raw`."""
     flags: int
     arrival_ns: int
     """Host monotonic clock of that run."""

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from logger.clubs import ClubSpec, HandName
 from logger.errors import StoreError
+from logger.setfiles.clubs import ClubSpec, HandName
 from logger.store.rows import BendRow, ClubRow, NoteRow, SessionRow, TurnRow
 from logger.store.sets import SetTables
 
@@ -77,10 +77,6 @@ class SessionTables(SetTables):
             connection.execute("DELETE FROM turns WHERE session = ?", (session,))
             connection.execute("DELETE FROM sessions WHERE id = ?", (session,))
         return True
-
-    def reopen_session(self, session: int) -> None:
-        """Go on with a session that was ended."""
-        self._update("sessions", session, {"ended_utc_ns": None})
 
     def get_session(self, session: int) -> SessionRow:
         """Return a session."""

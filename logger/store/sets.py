@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
 from typing import Any
 
-from logger.clubs import SPEC_GROUPS, ClubSpec, SetFile
 from logger.errors import StoreError
+from logger.setfiles.clubs import SPEC_GROUPS, ClubSpec, SetFile
 from logger.store.core import Core
 from logger.store.rows import ClubRow, PlayerRow, SetName, SetRow
 

@@ -10,8 +10,8 @@ from typing import Self
 from logger.store.agreed import AgreedTables
 from logger.store.boards import BoardTables
 from logger.store.calibrations import CalibrationTables
-from logger.store.carry_in import CarryInTables
-from logger.store.forwarding import ForwardingTables
+from logger.store.copies.forwarding import ForwardingTables
+from logger.store.copies.take_in import CarryInTables
 from logger.store.live import LiveTables
 from logger.store.migrations import STEPS, Step
 from logger.store.opening import open_connection

@@ -44,8 +44,8 @@ ON CONFLICT (boot, first_sequence, within) DO UPDATE SET session = excluded.sess
 RETURNING id
 """
 _STRIKE_FIELDS = tuple(field.name for field in fields(NewStrike))
-# "Usual" looks back over 15 strikes (`analysis.strikes.SortRules.usual_over`); where so many
-# contacts hold fewer than that, something is very wrong with the board anyway.
+# "Usual" looks back over 15 strikes (`analysis.strikes.sorting.SortRules.usual_over`); where so
+# many contacts hold fewer than that, something is very wrong with the board anyway.
 _LOOK_BACK_CONTACTS = 200
 
 

@@ -54,7 +54,7 @@ from logger.archive.layout import (
 from logger.archive.summary import Summaries
 from logger.archive.unpack import unpacked
 from logger.archive.work import dask_client, on_dask, tasks_of, work
-from logger.store.carry_columns import COPY_SCHEMA
+from logger.store.copies.columns import COPY_SCHEMA
 
 CLUBS = ["4i", "5i", "6i", "7i", "8i", "9i", "PW", "GW", "SW", "LW"]
 CONTACTS = 100

@@ -16,7 +16,7 @@ import time
 import numpy as np
 from scipy.optimize import linprog
 
-from logger.clock import ClockMap
+from logger.protocol.clock import ClockMap
 
 TICK_HZ = 1_000_000
 TICK_RANGE = 1 << 32

@@ -20,7 +20,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.special import stdtrit
 
-from analysis.contact import ContactVerdict, contact_mean, judge
+from analysis.statistics.contact_mean import ContactVerdict, contact_mean, judge
 
 SPREAD_MM = 5.0
 SIZES = (3, 4, 5, 6, 8, 10, 15, 20, 30)

@@ -26,16 +26,15 @@ from pathlib import Path
 
 from cobs import cobs
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.decoding import record_from_raw
-from logger.records import Hello, RawRecord
-from logger.session.checking import check_file
-from logger.session.fitting import FittingSession
-from logger.session.merging import merge_file
-from logger.store.backup import back_up
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import Hello, RawRecord
+from logger.protocol.wire import parse
+from logger.session.logging.fitting import FittingSession
+from logger.session.logging.rework import check_file, merge_file
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
+from logger.store.copies.backup import back_up
 from logger.store.store import Store
-from logger.wire import parse
 from simulators import encode
 
 START_NS = 1_700_000_000 * 10**9

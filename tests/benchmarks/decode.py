@@ -16,8 +16,7 @@ import zlib
 import numpy as np
 from cobs import cobs
 
-from logger.bulk import decode_bulk
-from logger.decoding import Decoder
+from logger.protocol.decoding import Decoder
 
 READINGS = 200_000
 STRIKES = 1_500
@@ -101,10 +100,11 @@ def best_seconds(ways, stream):
 
 def check_same(stream):
     readings, scans = plain_loop(stream)
-    bulk = decode_bulk(stream, 0)
-    records = [item.record for item in bulk.in_order()]
-    assert bulk.readings.tolist() == [fields[1:] for fields in readings]
+    decoder = Decoder()
+    records = [item.record for item in decoder.feed(stream, 0)]
     strikes = [record for record in records if hasattr(record, "counts")]
+    sequences = [record.sequence for record in records if not hasattr(record, "counts")]
+    assert sequences == [fields[1] for fields in readings]
     assert len(records) == len(readings) + len(scans) // PARTS
     flat = np.array([numbers for _, numbers in scans], dtype=np.uint32)
     if len(flat):
@@ -112,14 +112,14 @@ def check_same(stream):
         assert np.array_equal(np.concatenate([s.scan_ticks for s in strikes]), flat[:, 0])
         counts = np.concatenate([s.counts for s in strikes])
         assert np.array_equal(counts.reshape(len(flat), -1), flat[:, 1:])
-    assert bulk.counters == feed_in_chunks(stream).counters
+    assert decoder.counters == feed_in_chunks(stream).counters
     return len(readings) + len(scans)
 
 
 def main():
     rng = np.random.default_rng(7)
     readings, strikes = list(reading_frames(rng)), list(strike_frames(rng))
-    # An evening: strikes with the readings of a board that sends both between them.
+    # A session: strikes with the readings of a board that sends both between them.
     share = READINGS // STRIKES // 4
     mixed = [
         item
@@ -127,7 +127,6 @@ def main():
         for item in strikes[i * PARTS : (i + 1) * PARTS] + readings[i * share : (i + 1) * share]
     ]
     ways = {
-        "bulk": lambda data: decode_bulk(data, 0),
         "feed": feed_in_chunks,
         "plain": plain_loop,
     }
@@ -141,7 +140,6 @@ def main():
             for way, time_s in seconds.items()
             for unit, amount, scale in (("mb_per_s", len(stream), 1e6), ("frames_per_s", count, 1))
         }
-        result[name]["bulk_over_plain"] = round(seconds["plain"] / seconds["bulk"], 2)
         result[name]["feed_over_plain"] = round(seconds["plain"] / seconds["feed"], 2)
         print(f"{name}: {result[name]}")
     print(json.dumps(result))

@@ -22,10 +22,10 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from logger.decoding import Decoder  # noqa: E402
-from logger.framing import encode_frame  # noqa: E402
-from logger.records import AskHello, Confirm, RawRecord, Reading, SendAgain, Strike  # noqa: E402
-from logger.wire import encode  # noqa: E402
+from logger.protocol.decoding import Decoder  # noqa: E402
+from logger.protocol.framing import encode_frame  # noqa: E402
+from logger.protocol.records import AskHello, Confirm, RawRecord, Reading, SendAgain, Strike  # noqa: E402
+from logger.protocol.wire import encode  # noqa: E402
 from simulators.core_board import CoreBoard, CoreOptions, build_library  # noqa: E402
 from simulators.emulator.driver import (  # noqa: E402
     EmulatedBoard,

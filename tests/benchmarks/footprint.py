@@ -34,7 +34,7 @@ from scipy.optimize import least_squares
 from scipy.special import erf
 
 from analysis.footprint import AimPrior, FootprintFits, SolePrior, StripSpec, fit_footprints
-from analysis.footprint_levels import session_levels
+from analysis.lie.levels import session_levels
 from simulators.batch import Rig, many_strikes
 from simulators.sole import Grid, Pass, Sole
 from simulators.strip import CellFaults

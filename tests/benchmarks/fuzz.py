@@ -29,13 +29,12 @@ from collections import Counter
 import numpy as np
 from cobs import cobs
 
-from logger.bulk import decode_bulk
-from logger.decoding import Decoder, record_from_raw
 from logger.errors import ProtocolError
-from logger.framing import MAX_ENCODED_BYTES, Frame, FrameDecoder, TextLine
-from logger.records import RawRecord
-from logger.strike_parts import MAX_HALF_BUILT
-from logger.wire_layout import MAX_BODY_BYTES, MAX_PARTS
+from logger.protocol.decoding import Decoder, record_from_raw
+from logger.protocol.framing import MAX_ENCODED_BYTES, Frame, FrameDecoder, TextLine
+from logger.protocol.layout import MAX_BODY_BYTES, MAX_PARTS
+from logger.protocol.records import RawRecord
+from logger.protocol.strike_parts import MAX_HALF_BUILT
 
 SEEDS = 4000
 BLOCK = 4096
@@ -212,16 +211,10 @@ def in_blocks(wires, bodies, counts, watch):
         for start in range(0, len(stream), CHUNK_BYTES):
             out += watch.feed(decoder, stream[start : start + CHUNK_BYTES], 0)
         counts["block_records"] += sum(isinstance(item, RawRecord) for item in out)
-        bulk = decode_bulk(stream, 0)
     except ProtocolError:
         # Two neighbours made a line of it.
         counts["blocks_of_newer_protocol"] += 1
         return
-    assert bulk.counters == decoder.counters, "bulk and chunks disagree"
-    assert len(bulk.readings) + len(bulk.others) == len(out), "bulk and chunks disagree"
-    for row in bulk.readings:
-        if b"\x02" + row.tobytes() not in bodies:
-            counts["wrong_in_bulk"] += 1
     for item in out:
         if isinstance(item, RawRecord) and not item.raw[0].startswith(b"LB"):
             counts["wrong_in_blocks"] += sum(raw not in bodies for raw in item.raw)
@@ -248,7 +241,7 @@ def damaged(frames, rng, bodies):
         **watch.result(),
         "longest_chunk_ms": block_watch.result()["longest_feed_ms"],
         "wrong": counts["wrong"],
-        "wrong_in_blocks": counts["wrong_in_blocks"] + counts["wrong_in_bulk"],
+        "wrong_in_blocks": counts["wrong_in_blocks"],
         "expected_wrong": float(f"{counts['refused'] / 2**32:.2g}"),
         **{key: counts[key] for key in ("refused", "came_through_whole", "became_its_splice")},
         **{key: counts[key] for key in ("text_lines", "newer_protocol", "block_records")},

@@ -30,17 +30,17 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from logger.collector.events import CollectorEvent, Greeted
-from logger.framing import encode_frame
+from logger.collector.reconnect import Pauses, Reach, ReachState
+from logger.collector.recording import CollectorEvent, Greeted
 from logger.hostclock import HostClock
 from logger.links.gatt import BOARD_TO_HOST, HOST_TO_BOARD, SERVICE
-from logger.reconnect import Pauses, Reach, ReachState
-from logger.records import AskHello
-from logger.session.logging_run import Filed, LoggingRun, RunEvent, RunSettings
-from logger.session.opening import open_session
+from logger.protocol.framing import encode_frame
+from logger.protocol.records import AskHello
+from logger.protocol.wire import encode
+from logger.session.logging.opening import open_session
+from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
 from logger.setfiles import load_set
 from logger.store.store import Store
-from logger.wire import encode
 from simulators.own_process import BoardProcess
 
 ROOT = Path(__file__).parents[2]

@@ -21,10 +21,10 @@ from pathlib import Path
 from typing import Any
 
 from logger.collector.connection import BoardConnection
-from logger.decoding import Decoder
 from logger.page.hub import Hub, Outbox
-from logger.records import RawRecord
-from logger.session.recorder import SessionRecorder
+from logger.protocol.decoding import Decoder
+from logger.protocol.records import RawRecord
+from logger.session.logging.recorder import SessionRecorder
 
 HOPS: dict[str, list[tuple[int | None, float]]] = {
     name: [] for name in ("read", "taken", "filed", "published", "sent", "worked_out")

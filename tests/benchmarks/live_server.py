@@ -29,8 +29,8 @@ import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 
-from logger.decoding import Decoder
-from logger.records import RawRecord, Strike
+from logger.protocol.decoding import Decoder
+from logger.protocol.records import RawRecord, Strike
 
 ROOT = Path(__file__).parents[2]
 SET_FILE = ROOT / "logger" / "cli" / "demo_set.toml"

@@ -17,11 +17,11 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 from scipy.special import ndtr, owens_t
 
-from analysis.correction import Head
-from analysis.optimum import plan_set
-from analysis.plan_belief import Belief
-from analysis.plan_chain import Limit, best_chain
-from analysis.plan_types import ClashError, PlanClub, PlanRules
+from analysis.lie.belief import Belief
+from analysis.plan.chain import Limit, best_chain
+from analysis.plan.heads import Head
+from analysis.plan.optimum import plan_set
+from analysis.plan.types import ClashError, PlanClub, PlanRules
 
 SMALL = 500
 LARGE = 12

@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from sessions import play, set_file
 
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.store.store import Store
 from simulators.clubs import default_set
 

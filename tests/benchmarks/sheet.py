@@ -20,9 +20,9 @@ from pathlib import Path
 import numpy as np
 from sessions import play, set_file
 
-from logger.session.evidence import session_picture
-from logger.session.fitting import FittingSession
-from logger.session.planning import PlanWishes, bend_plan
+from logger.session.evidence.evidence import session_picture
+from logger.session.logging.fitting import FittingSession
+from logger.session.results.planning import PlanWishes, bend_plan
 from logger.store.store import Store
 from simulators.clubs import default_set
 

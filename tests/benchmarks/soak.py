@@ -40,9 +40,9 @@ from logger.errors import LinkClosedError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk
 from logger.links.open import SCHEMES
-from logger.session.logging_run import LoggingRun, RunSettings
-from logger.session.opening import open_session
-from logger.session.store_thread import StoreThread
+from logger.session.logging.opening import open_session
+from logger.session.logging.run import LoggingRun, RunSettings
+from logger.session.logging.store_thread import StoreThread
 from logger.setfiles import load_set
 from logger.store.store import Store
 from simulators.board import Board

@@ -25,7 +25,7 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.records import Flag, RawRecord, Strike
+from logger.protocol.records import Flag, RawRecord, Strike
 from logger.store.packing import pack_raw
 from logger.store.store import Store
 

@@ -2,10 +2,12 @@
 
 Run ``python tests/benchmarks/swings.py [players]``; the last line is JSON. Each invented player has
 eight irons: a level, a slope, clubs that scatter about the line, now and then one that stands off
-it, strikes with mishits, and fatigue. Two ways to a bend sheet for each:
+it, strikes with mishits, and fatigue. Two ways to a bend sheet:
 
-fixed: ten swings with every club, each club for itself (`analysis.correction.plan_bends`);
-led: `analysis.next_club` says what to hit and when to stop, and `analysis.optimum` plans the set.
+fixed: ten swings with every club;
+led: `analysis.plan.next_club` says what to hit and when to stop.
+
+Both end with `analysis.lie.set_model` and `analysis.plan.optimum`, which plan the set.
 
 Wrong is a bend that left its club worse by more than 0.5 degrees, the error of the bend as carried
 out included. At equal rates of wrong bends the two can be compared; what is left of the lie error
@@ -22,14 +24,13 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from analysis.contact import contact_mean
-from analysis.correction import BendRules, ClubEvidence, Head, plan_bends
-from analysis.lie import Level, SoleArc, Stance, lie_error
-from analysis.next_club import SwingRules, next_club
-from analysis.optimum import plan_set
-from analysis.plan_types import PlanClub, PlanRules
-from analysis.set_model import fit_set
-from analysis.set_model_types import SetClub, SetStrikes
+from analysis.lie.club import Level, SoleArc, Stance
+from analysis.lie.set_model import fit_set
+from analysis.lie.set_types import SetClub, SetStrikes
+from analysis.plan.heads import Head
+from analysis.plan.next_club import SwingRules, next_club
+from analysis.plan.optimum import plan_set
+from analysis.plan.types import PlanClub, PlanRules
 
 PLAYERS = 1000
 CLUBS = 8
@@ -69,16 +70,21 @@ class Player:
         return round(float(toe) * 2) / 2
 
 
-def fixed(player: Player) -> np.ndarray:
-    """Bends after ten swings with each club, clubs one by one."""
-    evidence = []
-    for i in range(CLUBS):
-        contact = contact_mean([player.swing(i) for _ in range(FIXED)])
-        lie = lie_error(
-            contact, sole=SOLE, level=LEVEL, stance=STANCE, hands_mm=840.0, lie_deg=62.0
-        )
-        evidence.append(ClubEvidence(str(i), Head.SOFT_FORGED, contact, lie))
-    rows = plan_bends(evidence, BendRules(u_machine_deg=U_MACHINE)).rows
+def fixed(player: Player, clubs: list[SetClub], plan: list[PlanClub]):
+    """Bends and swings after ten swings with each club."""
+    club = np.repeat(np.arange(CLUBS), FIXED)
+    strikes = SetStrikes.of(club, [player.swing(i) for i in club])
+    posterior = fit_set(clubs, strikes, level=LEVEL, stance=STANCE)
+    return planned(posterior, plan), club.size
+
+
+def planned(posterior, plan: list[PlanClub]) -> np.ndarray:
+    """Bends of the whole set."""
+    ready = [
+        PlanClub(label=one.label, head=one.head, length_mm=one.length_mm, strikes=int(n))
+        for one, n in zip(plan, posterior.strikes, strict=True)
+    ]
+    rows = plan_set(ready, posterior.lie, PlanRules(u_machine_deg=U_MACHINE)).rows
     return np.array([row.bend_deg for row in rows])
 
 
@@ -101,17 +107,7 @@ def led(player: Player, clubs: list[SetClub], plan: list[PlanClub], swing: Swing
         for _ in range(advice.swings):
             club.append(i)
             toe.append(player.swing(i))
-    ready = [
-        PlanClub(
-            label=one.label,
-            head=one.head,
-            length_mm=one.length_mm,
-            strikes=int(n),
-        )
-        for one, n in zip(plan, posterior.strikes, strict=True)
-    ]
-    rows = plan_set(ready, posterior.lie, rules).rows
-    return np.array([row.bend_deg for row in rows]), len(toe)
+    return planned(posterior, plan), len(toe)
 
 
 def one_player(seed: int) -> dict[str, tuple[int, int, float, int, float]]:
@@ -124,7 +120,7 @@ def one_player(seed: int) -> dict[str, tuple[int, int, float, int, float]]:
         player = Player(seed)
         truth = player.error
         if name == "fixed":
-            bend, swings = fixed(player), FIXED * CLUBS
+            bend, swings = fixed(player, clubs, plan)
         else:
             bend, swings = led(player, clubs, plan, SwingRules())
         after = truth + bend + carried * (bend != 0)

@@ -1,7 +1,7 @@
 """How well cells are evened and a camber is measured, on data worked out from physics.
 
 Run ``python tests/benchmarks/trust_accuracy.py``; the last line is JSON. The strip and the bar are
-those of ``tests/trust/conftest.py`` (a cylinder on an elastic foundation, a hand whose speed varies
+those of ``tests/board/conftest.py`` (a cylinder on an elastic foundation, a hand whose speed varies
 by 30 %, a load that tilts by 3 %), the rocking series has 9 angles within +-3 degrees.
 """
 
@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.camber import fit_camber
-from analysis.evening import even_cells
+from analysis.board.camber import fit_camber
+from analysis.board.cell_calibration import even_cells
 
 STUDIES = 30
 SERIES = 400
@@ -23,7 +23,7 @@ SERIES = 400
 
 def evening() -> dict[str, float]:
     """Errors of the gains over many strips, six passes each."""
-    place = Path(__file__).parents[1] / "trust" / "conftest.py"
+    place = Path(__file__).parents[1] / "board" / "conftest.py"
     spec = importlib.util.spec_from_file_location("trust_scene", place)
     scene = importlib.util.module_from_spec(spec)
     sys.modules["trust_scene"] = scene

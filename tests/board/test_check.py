@@ -1,207 +1,197 @@
-"""``lieboard board check`` on boards with known faults, each a real process behind a real port."""
-
 from __future__ import annotations
 
-import json
-import re
-import signal
-import time
+import math
 
 import numpy as np
 import pytest
 
-QUICK = ("--untouched", "1.5", "--rest", "4", "--press", "20")
-NAMES = {"PASS", "LOOK", "FAIL"}
+from analysis.answers import NoAnswerError, Verdict
+from analysis.board.cell_calibration import even_cells
+from analysis.board.check import (
+    NOTHING_TO_DO,
+    Finding,
+    graded,
+    resting_findings,
+    resting_noise_counts,
+    roller_findings,
+    worst,
+)
+
+PASS, LOOK, FAIL = Verdict.PASS, Verdict.LOOK, Verdict.FAIL
 
 
-def check(lieboard, board, press, *options):
-    """Run a check, press when it asks for it; return exit code and findings by item."""
-    command = lieboard.start("board", "check", board.url, "--json", *(options or QUICK))
-    # With --json what a person is told goes to standard error.
-    deadline = time.monotonic() + 30
-    while "Now press" not in command.said() and time.monotonic() < deadline:
-        time.sleep(0.05)
-    press()
-    code, out, err = command.end()
-    assert out, err
-    told = json.loads(out)
-    assert {f["verdict"] for f in told["findings"]} <= NAMES
-    found: dict[str, list] = {}
-    for finding in told["findings"]:
-        found.setdefault(finding["item"], []).append(finding)
-    return code, told, found, err
+def resting(rows=2, cells=16, scans=4000, noise=2.0, seed=0, step_us=15_000.0):
+    """A minute of a quiet board that tells its values now and then: counts and times."""
+    rng = np.random.default_rng(seed)
+    counts = np.rint(rng.normal(80.0, noise, (scans, rows, cells)))
+    return counts, np.arange(scans) * step_us
 
 
-def test_a_good_board_passes_what_a_check_can_see(simulated, lieboard):
-    board = simulated()
-    code, told, found, _ = check(lieboard, board, board.sweep)
-    assert code == 0
-    assert told["verdict"] != "FAIL"
-    passed = {item for item, list_ in found.items() if all(f["verdict"] == "PASS" for f in list_)}
-    assert passed >= {
-        "records untouched",
-        "noise",
-        "false triggers",
-        "cells that answered",
-        "wiring order",
-        "scan rate",
-        "uneven scans",
-        "claimed noise",
-        "lost records",
-        "damaged frames",
-    }
-    # Standard deviation of a scan: 1.5 counts of noise and the rounding to whole ones, 1/12.
-    assert found["noise"][0]["value"] == pytest.approx(np.sqrt(1.5**2 + 1 / 12), rel=0.1)
-    # 32 samples of 2 us and a pause of 10 us.
-    assert found["scan rate"][0]["value"] == pytest.approx(1e6 / 74, rel=0.01)
-    assert abs(found["clock skew"][0]["value"] - 18) < 60
+def check(counts, t, trigger=40, full_scale=4095):
+    return resting_findings(counts, t, full_scale=full_scale, trigger_counts=trigger)
 
 
-def test_the_trigger_is_put_back_also_when_the_check_is_broken_off(simulated, lieboard):
-    board = simulated("--trigger", "37")
-    command = lieboard.start("board", "check", board.url, "--untouched", "0.5", "--rest", "30")
-    command.line("Still hands off")
-    # Once noise begins records, the trigger is down.
-    until = time.monotonic() + 25.0
-    while lieboard.rows("SELECT COUNT(*) FROM records")[0][0] == 0:
-        assert time.monotonic() < until, "the trigger was not lowered"
-        time.sleep(0.1)
-    command.process.send_signal(signal.SIGINT)
-    code, _, err = command.end()
-    assert code == 130, err
-    lieboard.run("board", "check", board.url, "--untouched", "0", "--rest", "0", "--press", "0")
-    ((hello,),) = lieboard.rows("SELECT hello FROM boots")
-    assert json.loads(hello)["trigger_level"] == 37
+def by_item(findings):
+    return {finding.item: finding for finding in findings}
 
 
-def test_dead_stuck_and_silent_end_cells_are_named(simulated, lieboard):
-    board = simulated("--cell-faults", "dead_cells=0+5+12+13,stuck_cells=20")
-    # Far enough for several presses that are centred at the end: two that come as one are too few.
-    code, told, found, _ = check(lieboard, board, lambda: board.sweep(reach_mm=76.0))
-    assert code == 1
-    assert told["verdict"] == "FAIL"
-    assert [f["cell"] for f in found["dead cell"]] == [[0, 0], [0, 5], [0, 12], [0, 13]]
-    assert [f["cell"] for f in found["stuck cell"]] == [[0, 20]]
-    assert "weak cell" not in found
-    ((accepted,),) = lieboard.rows("SELECT accepted FROM boards")
-    assert accepted == 0
+def test_noise_is_the_standard_deviation_without_drift():
+    # Von Neumann's successive differences: 2 counts of noise (and 1/12 of rounding) on a ramp.
+    counts, t = resting(scans=20_000)
+    ramp = counts + np.linspace(0.0, 60.0, t.size)[:, None, None]
+    noise = resting_noise_counts(ramp)
+    assert noise == pytest.approx(np.full((2, 16), math.sqrt(4.0 + 1 / 12)), rel=0.04)
 
 
-def test_a_trigger_in_the_noise_is_said_and_cells_are_checked_all_the_same(simulated, lieboard):
-    board = simulated("--trigger", "4", "--cell-faults", "noise_counts=2,dead_cells=9")
-    code, _, found, err = check(lieboard, board, board.sweep)
-    assert code == 1
-    assert found["records untouched"][0]["verdict"] == "FAIL"
-    assert "the trigger (4 counts) lies in the noise" in found["records untouched"][0]["what_to_do"]
-    assert found["false triggers"][0]["verdict"] == "FAIL"
-    # Six standard deviations of the worst of 32 cells, sqrt(2^2 + 1/12) counts each: 12.1, and a
-    # few counts more or less with how many scans there were to see it by.
-    for words, text in (
-        (r"set the trigger to (\d+)", found["false triggers"][0]["what_to_do"]),
-        (r"for the presses the trigger goes up to (\d+)", err),
-    ):
-        assert 12 <= int(re.search(words, text)[1]) <= 16
-    assert [f["cell"] for f in found["dead cell"]] == [[0, 9]]
+def test_a_quiet_board_passes_everything():
+    findings = check(*resting())
+    assert worst(findings) is PASS
+    assert {f.item for f in findings} == {"noise", "false triggers", "drift"}
+    assert all(f.what_to_do == NOTHING_TO_DO for f in findings)
 
 
-def test_damaged_frames_are_counted(simulated, lieboard):
-    board = simulated("--faults", "flip=0.0002")
-    code, _, found, _ = check(lieboard, board, board.sweep)
-    assert code == 1
-    assert found["damaged frames"][0]["verdict"] == "FAIL"
-    assert found["damaged frames"][0]["value"] > 1
-    # The line is poor, but what it damaged was sent again.
-    assert found["lost records"][0]["value"] == 0
+def test_false_triggers_are_the_normal_tail():
+    # Normal tail at 4 standard deviations: 3.167e-5 (any table). 32 cells, 1000 scans a second.
+    counts, t = resting(step_us=1000.0)
+    counts = np.random.default_rng(1).normal(80.0, 2.0, counts.shape)
+    found = by_item(check(counts, t, trigger=8))["false triggers"]
+    assert found.value == pytest.approx(3.167e-5 * 32 * 3.6e6, rel=0.3)
+    assert found.verdict is FAIL
+    assert "set the trigger to 13" in found.what_to_do
 
 
-@pytest.mark.parametrize("form", ["readings", "text", "bare-text"])
-def test_a_board_that_shows_no_cells_is_told_what_was_not_seen(form, simulated, lieboard):
-    board = simulated("--form", form)
-    command = lieboard.start("board", "check", board.url, "--untouched", "0", "--press", "4")
-    if form != "readings":
-        # Nobody knows of a board that speaks text before it speaks.
-        command.line("Nothing from the board yet. If it speaks text, press the strip once")
-        board.strike()
-    command.line("Now press")
-    board.sweep(step_mm=16, pause_s=0.2)
-    code, out, err = command.end()
-    assert (code, err) == (0, "")
-    assert "cannot be seen" in " ".join(out.split())
-    assert "look at this" in out
-    assert ("a checksum" in out) == (form == "bare-text")
+def test_false_triggers_agree_with_counting():
+    rng = np.random.default_rng(2)
+    counts = rng.normal(80.0, 2.0, (40_000, 1, 4))
+    counted = int(np.sum(counts > 80.0 + 6.0))
+    per_hour = by_item(check(counts, np.arange(40_000) * 1000.0, trigger=6))["false triggers"].value
+    # 216 expected in 40 s.
+    assert counted == pytest.approx(per_hour / 90.0, abs=4 * math.sqrt(per_hour / 90.0))
 
 
-def test_swapped_wires_show_in_presses_made_in_order(core, lieboard):
-    board = core("strip16", noise_counts=0.4)
-    order = np.arange(16)
-    order[[4, 5]] = order[[5, 4]]
-    middles_mm = (np.arange(16) - 7.5) * 7.0
-    t = np.linspace(0, 1, 41)[:, None]
-
-    def press() -> None:
-        # A fingertip 20 mm wide, every 7 mm.
-        for place_mm in middles_mm:
-            shape = 120 * np.maximum(1 - ((middles_mm - place_mm) / 10) ** 2, 0)
-            board.play((np.sin(np.pi * t) * shape[order])[:, None, :], 2_000_000, after_ms=30)
-            time.sleep(0.25)
-
-    code, _, found, _ = check(lieboard, board, press)
-    assert code == 1
-    named = {(tuple(f["cell"]), f["value"]) for f in found["crossed cell"]}
-    assert named == {((0, 4), 5.0), ((0, 5), 4.0)}
-
-
-def test_the_reference_firmware_keeps_its_trigger_clear_of_its_noise(core, lieboard):
-    board = core("strip16", noise_counts=1.0)
-    middles_mm = (np.arange(16) - 7.5) * 7.0
-    t = np.linspace(0, 1, 41)[:, None]
-    gain = np.ones(16)
-    gain[9] = 0.3
-
-    def press() -> None:
-        # Sharp knocks of 4 ms.
-        for place_mm in np.repeat(middles_mm, 2):
-            shape = 150 * gain * np.maximum(1 - ((middles_mm - place_mm) / 25) ** 2, 0)
-            board.play((np.sin(np.pi * t) * shape)[:, None, :], 100_000, after_ms=30)
-            time.sleep(0.12)
-
-    code, _, found, _ = check(lieboard, board, press)
-    assert code == 0, found
-    # Neither neighbour answers like it under anything smooth and wide.
-    assert [(f["cell"], f["verdict"]) for f in found["weak cell"]] == [([0, 9], "LOOK")]
-    # Six times the noise and one for rounding (firmware_notes/reference/strike.c).
-    assert found["lowest trigger"][0]["value"] == pytest.approx(7.5, abs=1.0)
-    # Three scans from before each knock are all there is, and they are enough.
-    assert found["noise"][0]["value"] == pytest.approx(np.sqrt(1 + 1 / 12), rel=0.25)
-    assert found["claimed noise"][0]["verdict"] == "PASS"
-    # 16 conversions of 16 us.
-    assert found["scan rate"][0]["value"] == pytest.approx(1e6 / 256, rel=0.02)
+def test_bad_cells_at_rest_are_named():
+    counts, t = resting()
+    counts[:, 0, 3] = 4095
+    counts[:, 0, 9] = 0
+    rng = np.random.default_rng(5)
+    counts[:, 1, 2] += np.rint(rng.normal(0.0, 9.0, t.size))
+    counts[:, 1, 7] += np.rint(rng.normal(0.0, 20.0, t.size))
+    counts[:, 1, 12] += 2500
+    found = {f.cell: f for f in check(counts, t) if f.cell}
+    assert found[0, 3].item == "stuck cell"
+    assert found[0, 3].verdict is FAIL
+    assert (found[0, 9].item, found[0, 9].verdict) == ("still cell", LOOK)
+    assert (found[1, 2].item, found[1, 2].verdict) == ("noisy cell", LOOK)
+    assert (found[1, 7].item, found[1, 7].verdict) == ("noisy cell", FAIL)
+    assert found[1, 7].value == pytest.approx(20.1, rel=0.1)
+    assert (found[1, 12].item, found[1, 12].verdict) == ("preloaded cell", LOOK)
+    assert len(found) == 5
+    assert "row 1, cell 7" in found[1, 7].what_to_do
 
 
-def test_what_a_session_left_on_the_board_goes_to_that_session(simulated, with_set, tmp_path):
-    board = simulated("--no-wait-for-host")
-    logging = with_set.start("log", board.url)
-    logging.line("session 1")
-    # Greeted, so that what is struck now is struck in this session.
-    time.sleep(1.0)
-    for _ in range(2):
-        board.strike()
-        logging.line("7i strike")
-        # No player swings again sooner.
-        time.sleep(0.3)
-    logging.process.terminate()
-    logging.end()
-    board.strike(c_mm=6.0)
-    time.sleep(0.3)
-    code, out, _ = with_set.run("board", "check", board.url, "--untouched", "0", "--rest", "0",
-                                "--press", "1")  # fmt: skip
-    assert code == 0, out
-    assert "still held 1 records from before" in out
-    assert with_set.rows("SELECT COUNT(*) FROM records WHERE session = 1") == [(3,)]
+def test_a_board_whose_noise_is_under_one_count_is_not_dead():
+    counts = np.full((2000, 1, 8), 80.0)
+    assert worst(check(counts, np.arange(2000) * 30_000.0)) is PASS
 
 
-def test_a_port_that_is_not_there_is_one_line(lieboard, tmp_path):
-    code, out, err = lieboard.run("board", "check", str(tmp_path / "no-such-port"))
-    assert (code, out) == (3, "")
-    assert err.count("\n") == 1
-    assert "no-such-port" in err
+def test_drift_of_the_worst_cell_is_found_in_counts_per_minute():
+    counts, t = resting()
+    counts[:, 1, 4] = np.rint(counts[:, 1, 4] + 0.5 * t * 1e-6)
+    found = by_item(check(counts, t))["drift"]
+    assert found.value == pytest.approx(30.0, rel=0.15)
+    assert found.verdict is FAIL
+    assert "Row 1, cell 4" in found.what_to_do
+
+
+def test_noise_is_not_taken_for_drift():
+    alarms = 0
+    for seed in range(40):
+        found = by_item(check(*resting(scans=400, seed=seed, step_us=20_000.0), trigger=1))
+        alarms += "drifts" in found["drift"].what_to_do
+    # One board in a hundred, at a trigger so low that any sure drift would tell.
+    assert alarms <= 3
+
+
+def test_a_short_rest_cannot_show_drift():
+    found = by_item(check(*resting(scans=400, step_us=1000.0)))["drift"]
+    assert found.verdict is LOOK
+    assert "Too short" in found.what_to_do
+
+
+def test_noise_against_the_trigger():
+    counts, t = resting(noise=9.0)
+    assert by_item(check(counts, t, trigger=40))["noise"].verdict is LOOK
+    assert by_item(check(counts, t, trigger=30))["noise"].verdict is FAIL
+
+
+def test_roller_findings_of_a_good_strip(strip):
+    board = strip()
+    passes = board.there_and_back(3)
+    evening = even_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
+    findings = roller_findings(passes, evening, full_scale=4095)
+    assert [(f.item, f.verdict) for f in findings] == [("wiring order", PASS), ("hysteresis", PASS)]
+    assert 0 < findings[-1].value < 5
+
+
+def test_roller_findings_name_weak_and_dead_cells(strip):
+    board = strip()
+    board.gain[0, [4, 9, 20]] = 0.0, 0.4, 0.1
+    passes = board.there_and_back(3)
+    evening = even_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
+    found = {f.cell: f for f in roller_findings(passes, evening, full_scale=4095) if f.cell}
+    assert found[0, 4].item == "dead cell"
+    assert found[0, 4].verdict is FAIL
+    assert (found[0, 9].item, found[0, 9].verdict) == ("weak cell", LOOK)
+    assert found[0, 9].value == pytest.approx(0.4 / np.delete(board.gain, 4).mean(), rel=0.05)
+    assert (found[0, 20].item, found[0, 20].verdict) == ("weak cell", FAIL)
+
+
+def test_roller_findings_name_cells_that_do_not_repeat_and_hysteresis(strip):
+    board = strip(noise=1.0)
+    rng = np.random.default_rng(3)
+    passes = []
+    for k in range(6):
+        gain = board.gain.copy()
+        gain[0, 8] *= np.exp(rng.normal(0.0, 0.3))
+        gain[0, ::2] *= 1.5 if k % 2 else 1.0
+        passes.append(board.draw((1, -1)[k % 2], gain=gain))
+    evening = even_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
+    findings = roller_findings(passes, evening, full_scale=4095)
+    assert by_item(findings)["hysteresis"].verdict is LOOK
+    assert any(f.item == "doubtful gain" and f.cell == (0, 8) for f in findings)
+
+
+def test_roller_findings_name_crossed_cells(strip):
+    passes = strip().there_and_back(2)
+    for one in passes:
+        one.counts[:, :, [6, 7]] = one.counts[:, :, [7, 6]]
+    findings = roller_findings(passes, None, full_scale=4095)
+    assert [(f.cell, f.value) for f in findings] == [(None, 2.0), ((0, 6), 7.0), ((0, 7), 6.0)]
+    assert worst(findings) is FAIL
+    assert "swap their wires" in findings[1].what_to_do
+    for one in passes:
+        one.counts[:] = one.counts[:, :, ::-1]
+    reversed_ribbon = roller_findings(passes, None, full_scale=4095)
+    assert "other way" in reversed_ribbon[0].what_to_do
+
+
+def test_verdicts_add_up_to_the_worst():
+    def finding(verdict):
+        return Finding("x", None, "", verdict, "")
+
+    assert worst([finding(PASS), finding(LOOK)]) is LOOK
+    assert worst([finding(FAIL), finding(LOOK), finding(PASS)]) is FAIL
+    assert worst([]) is LOOK
+    assert [graded(x, 1.0, 2.0) for x in (1.0, 1.5, 2.5)] == [PASS, LOOK, FAIL]
+
+
+def test_malformed_rest_is_refused():
+    counts, t = resting(scans=60)
+    with pytest.raises(NoAnswerError, match="leave the board alone"):
+        check(counts[:20], t[:20])
+    with pytest.raises(ValueError, match="shape"):
+        check(counts, t[:-1])
+    with pytest.raises(ValueError, match="go up"):
+        check(counts, t[::-1])
+    with pytest.raises(ValueError, match="trigger"):
+        check(counts, t, trigger=0)

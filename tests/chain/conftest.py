@@ -7,12 +7,12 @@ import pytest
 from cobs import cobs
 
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.decoding import record_from_raw
-from logger.records import RawRecord
-from logger.session.fitting import FittingSession
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import RawRecord
+from logger.protocol.wire import parse
+from logger.session.logging.fitting import FittingSession
 from logger.setfiles import load_set
 from logger.store.store import Store
-from logger.wire import parse
 from simulators import encode
 
 SECOND = 10**9

@@ -7,9 +7,9 @@ import pytest
 from rich.console import Console
 
 from logger.cli.common import output
-from logger.cli.log_book import LogBook
-from logger.cli.log_screen import screen
-from logger.clubs import ClubSpec
+from logger.cli.log.book import LogBook
+from logger.cli.log.screen import screen
+from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import ClubRow, StrikeRow
 
 CLUB = ClubRow(id=1, set=1, label="[7i]", position=0, spec=ClubSpec())

@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.cli.sole_line import sole_line
+from logger.cli.log.screen import sole_line
 
 
 def place(line: str, mark: str) -> int:

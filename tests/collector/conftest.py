@@ -9,13 +9,12 @@ from contextlib import asynccontextmanager
 import pytest
 
 from logger.collector.connection import BoardConnection
-from logger.collector.events import CollectorEvent
-from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
+from logger.collector.recording import BoardIdentity, CollectorEvent, KnownBoot, TimedRecord
 from logger.collector.settings import ConnectionSettings
 from logger.errors import LinkClosedError, LinkTimeoutError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk
-from logger.sequence import Hole
+from logger.protocol.sequence import Hole
 from simulators import encode
 
 

@@ -10,11 +10,10 @@ import asyncio
 import numpy as np
 import pytest
 
-from logger.collector.events import BoardReport, Greeted, LineTrouble, RecordsLost
-from logger.collector.recording import KnownBoot
+from logger.collector.recording import BoardReport, Greeted, KnownBoot, LineTrouble, RecordsLost
 from logger.collector.settings import ConnectionSettings, ConnectionState
 from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError, StoreError
-from logger.sequence import Hole
+from logger.protocol.sequence import Hole
 from simulators import encode
 
 

@@ -6,7 +6,7 @@ import asyncio
 
 from logger.collector.boot import KeepingBoot
 from logger.collector.recording import BoardIdentity, KnownBoot
-from logger.decoding import Decoder
+from logger.protocol.decoding import Decoder
 
 
 async def test_what_is_on_its_way_to_disk_is_not_counted_as_lost(slow):

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from logger.clubs import Club, ClubSpec, SetFile
-from logger.records import (
+from logger.protocol.records import (
     Ability,
     Button,
     ButtonAction,
@@ -19,6 +18,7 @@ from logger.records import (
     Reading,
     ScanOrder,
 )
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.rows import NewStrike
 from logger.store.store import Store
 

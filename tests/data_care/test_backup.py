@@ -8,7 +8,7 @@ import pytest
 
 from logger.cli import main
 from logger.errors import StoreError
-from logger.store.backup import back_up, back_up_in_turn
+from logger.store.copies.backup import back_up, back_up_in_turn
 from logger.store.migrations import STEPS
 from logger.store.store import Store
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from logger.cli import main
-from logger.session.checking import check_file
+from logger.session.logging.rework import check_file
 from logger.store.migrations import STEPS
 
 VECTORS = Path(__file__).parents[1] / "vectors" / "db"

@@ -7,15 +7,15 @@ import pytest
 from cobs import cobs
 
 from logger.cli import main
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.decoding import record_from_raw
-from logger.records import RawRecord
-from logger.session.fitting import FittingSession
-from logger.session.merging import merge_file
-from logger.session.opening import open_session
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import RawRecord
+from logger.protocol.wire import parse
+from logger.session.logging.fitting import FittingSession
+from logger.session.logging.opening import open_session
+from logger.session.logging.rework import merge_file
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
-from logger.wire import parse
 from simulators import encode
 
 SECOND = 10**9

@@ -15,7 +15,7 @@ import pytest
 
 from logger.hostclock import HostClock
 from logger.page.acts import perform
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.store.store import Store
 
 SLOW = (

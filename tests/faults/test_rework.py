@@ -6,9 +6,9 @@ from cobs import cobs
 from fault_bench import SETS
 
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.records import Flag, RawRecord, Reading
-from logger.session.fitting import FittingSession
-from logger.session.opening import open_session
+from logger.protocol.records import Flag, RawRecord, Reading
+from logger.session.logging.fitting import FittingSession
+from logger.session.logging.opening import open_session
 from logger.setfiles import load_set
 from logger.store.store import Store
 from simulators import encode

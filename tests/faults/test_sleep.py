@@ -14,8 +14,8 @@ import pytest
 from fault_bench import SETS, Board
 
 from logger.hostclock import HostClock
-from logger.session.logging_run import LoggingRun, RunSettings
-from logger.session.opening import open_session
+from logger.session.logging.opening import open_session
+from logger.session.logging.run import LoggingRun, RunSettings
 from logger.setfiles import load_set
 from logger.store.store import Store
 

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from logger.decoding import Damage, Decoder
-from logger.framing import encode_frame
-from logger.records import AskHello, Button, ClockReply, Hello, Reading, Status, Strike
-from logger.wire import encode
+from logger.protocol.decoding import Damage, Decoder
+from logger.protocol.framing import encode_frame
+from logger.protocol.records import AskHello, Button, ClockReply, Hello, Reading, Status, Strike
+from logger.protocol.wire import encode
 from simulators.core_board import REFERENCE, BuildError, CoreBoard, CoreOptions, build_library, make
 from simulators.emulator.driver import EmulatedBoard, build_emulator, build_firmware
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.records import (
+from logger.protocol.records import (
     AskClock,
     AskHello,
     Button,

@@ -14,15 +14,21 @@ import numpy as np
 import pytest
 
 from logger.collector.connection import BoardConnection
-from logger.collector.events import BoardReport, Greeted, LineTrouble
-from logger.collector.recording import BoardIdentity, KnownBoot, TimedRecord
+from logger.collector.recording import (
+    BoardIdentity,
+    BoardReport,
+    Greeted,
+    KnownBoot,
+    LineTrouble,
+    TimedRecord,
+)
 from logger.collector.settings import ConnectionSettings
-from logger.decoding import record_from_raw
 from logger.hostclock import HostClock
 from logger.links.pyserial_port import SerialSettings
 from logger.links.serial_port import SerialLink
-from logger.records import Strike
-from logger.sequence import Hole
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import Strike
+from logger.protocol.sequence import Hole
 from logger.store.store import Store
 from simulators.emulator.waves import Sweep, wave
 

@@ -13,8 +13,8 @@ from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.framing import Frame, FrameDecoder, encode_frame
-from logger.records import (
+from logger.protocol.framing import Frame, FrameDecoder, encode_frame
+from logger.protocol.records import (
     AskClock,
     AskHello,
     Button,
@@ -30,7 +30,7 @@ from logger.records import (
     Status,
     StrikePart,
 )
-from logger.wire import encode, parse
+from logger.protocol.wire import encode, parse
 
 VECTORS = json.loads(
     (Path(__file__).parents[2] / "firmware_notes" / "wire_vectors.json").read_text("ascii")

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.framing import encode_frame
-from logger.records import AskClock, AskHello, Confirm, SendAgain, SetTrigger
-from logger.wire import encode
+from logger.protocol.framing import encode_frame
+from logger.protocol.records import AskClock, AskHello, Confirm, SendAgain, SetTrigger
+from logger.protocol.wire import encode
 from simulators.core_board import CoreBoard, CoreOptions, build_library
 
 GOLDEN = Path(__file__).with_name("golden_run.hex")

@@ -17,9 +17,9 @@ from cobs import cobs
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.framing import encode_frame
-from logger.records import AskClock, AskHello, Confirm, SendAgain, SetTrigger
-from logger.wire import encode
+from logger.protocol.framing import encode_frame
+from logger.protocol.records import AskClock, AskHello, Confirm, SendAgain, SetTrigger
+from logger.protocol.wire import encode
 
 
 class Sanitised:

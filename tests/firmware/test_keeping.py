@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.records import (
+from logger.protocol.records import (
     AskClock,
     AskHello,
     Button,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.records import Flag, Reading, SetTrigger
+from logger.protocol.records import Flag, Reading, SetTrigger
 from simulators.emulator.waves import Sweep, cell_shares, wave
 
 SCAN_US = 16 * 16.0

@@ -12,7 +12,7 @@ from scipy.optimize import least_squares, minimize
 
 from analysis.conventions import Hand
 from analysis.footprint import AimPrior, SolePrior, StripSpec, fit_footprints
-from analysis.footprint_model import Cells, given_ground, predict
+from analysis.footprint.model import Cells, given_ground, predict
 
 # Sharp ends on an elastic foundation, known to be so.
 SHARP = {"ground_mm": 0.01, "ground_u_mm": 0.01}

@@ -8,8 +8,8 @@ from scipy.special import logsumexp
 
 from analysis.conventions import Hand
 from analysis.footprint import AimPrior, SolePrior, StripSpec, fit_footprints
-from analysis.footprint_given import StrikeNodes, given_offset
-from analysis.footprint_levels import combine_club, session_levels
+from analysis.lie.given import StrikeNodes, given_offset
+from analysis.lie.levels import combine_club, session_levels
 
 AIM = AimPrior(0.0, scatter_mm=4.0, offset_u_mm=10.0)
 SOLE = SolePrior(300.0, 0.0, 78.0, 0.05, 0.0, ground_mm=0.01, ground_u_mm=0.01)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.footprint_linear import Elimination, sweep
+from analysis.footprint.linear import Elimination, sweep
 
 
 @pytest.fixture

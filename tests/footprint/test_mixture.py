@@ -8,7 +8,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
-from analysis.footprint_mixture import densify, densify_smoothly, mixture_quantiles
+from analysis.footprint.mixture import densify, densify_smoothly, mixture_quantiles
 
 
 def test_cubic_between_nodes_is_that_of_scipy():

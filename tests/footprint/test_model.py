@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from analysis.footprint_model import Cells, footprint_counts, given_ground, ground_off
+from analysis.footprint.model import Cells, footprint_counts, given_ground, ground_off
 
 CELLS = Cells.of(32, 4.0, 4.0)
 

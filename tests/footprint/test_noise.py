@@ -7,8 +7,8 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import norm
 
-from analysis.footprint_model import SIZE, Cells
-from analysis.footprint_problem import Problem, believed, cost_of, good_chance
+from analysis.footprint.model import SIZE, Cells
+from analysis.footprint.problem import Problem, believed, cost_of, good_chance
 
 # Up to a cell that reads nothing in the middle of a print.
 OFF_SD = np.array([0.0, 0.3, 1.0, 2.5, 3.5, 4.5, 6.0, 12.0, 13.0, 20.0, 45.0, 90.0])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.footprint import AimPrior, SolePrior, StripSpec, fit_footprints
-from analysis.footprint_scans import peak_profile
+from analysis.footprint.scans import peak_profile
 
 SOLE = SolePrior(300.0, 0.0, 78.0, 0.05, 0.0, ground_mm=0.01, ground_u_mm=0.01)
 AIM = AimPrior(0.0, 6.0, 0.0)

@@ -14,14 +14,13 @@ import struct
 from fuzz_bytes import Bytes, framed, one_line
 
 from logger.collector.connection import BoardConnection
-from logger.collector.events import LineTrouble, RecordsLost
-from logger.collector.recording import KnownBoot
+from logger.collector.recording import KnownBoot, LineTrouble, RecordsLost
 from logger.collector.settings import ConnectionSettings
-from logger.decoding import Decoder
 from logger.errors import LieboardError, LinkClosedError, ProtocolError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk
-from logger.records import Hello, RawRecord
+from logger.protocol.decoding import Decoder
+from logger.protocol.records import Hello, RawRecord
 from simulators import encode
 
 _START_S = 1000.0

@@ -12,22 +12,21 @@ from binascii import crc_hqx
 import numpy as np
 from fuzz_bytes import Bytes, chunks, framed, one_line
 
-from logger.bulk import decode_bulk
-from logger.clock import ClockMap
-from logger.decoding import Damage, Decoder, record_from_raw
 from logger.errors import ProtocolError
-from logger.framing import (
+from logger.protocol.clock import ClockMap
+from logger.protocol.decoding import Damage, Decoder, record_from_raw
+from logger.protocol.framing import (
     MAX_ENCODED_BYTES,
     BadFrame,
     Frame,
     FrameDecoder,
     FrameFault,
 )
-from logger.records import AskHello, Button, RawRecord, Reading, Strike, StrikePart
-from logger.strike_parts import MAX_HALF_BUILT
-from logger.text_form import BadLine, parse_line
-from logger.wire import MalformedMessage, UnknownMessage, encode, parse
-from logger.wire_layout import MAX_BODY_BYTES
+from logger.protocol.layout import MAX_BODY_BYTES
+from logger.protocol.records import AskHello, Button, RawRecord, Reading, Strike, StrikePart
+from logger.protocol.strike_parts import MAX_HALF_BUILT
+from logger.protocol.text_form import BadLine, parse_line
+from logger.protocol.wire import MalformedMessage, UnknownMessage, encode, parse
 
 NOW_NS = 55
 _BLANK = b"\x00 \t\r\n"
@@ -39,7 +38,7 @@ def _plain(item):
     return item
 
 
-def _decoded(pieces, *, end=True):
+def _decoded(pieces):
     """All events of a stream that comes in ``pieces``; None if it ended with a newer protocol."""
     decoder = Decoder()
     out = []
@@ -48,8 +47,7 @@ def _decoded(pieces, *, end=True):
             out += decoder.feed(piece, NOW_NS)
             assert len(decoder._framing._pending) <= MAX_ENCODED_BYTES
             assert len(decoder.half_built) <= MAX_HALF_BUILT
-        if end:
-            out += decoder.finish(NOW_NS)
+        out += decoder.finish(NOW_NS)
     except ProtocolError as error:
         one_line(str(error))
         return None
@@ -60,21 +58,14 @@ def _same_however_it_comes(data):
     whole = _decoded([data])
     single = _decoded([data[i : i + 1] for i in range(len(data))])
     chunked = _decoded(chunks(data))
-    open_end = _decoded([data], end=False)
-    try:
-        bulk = decode_bulk(data, NOW_NS)
-    except ProtocolError:
-        bulk = None
-    if whole is None or bulk is None:
-        assert (whole, single, chunked, bulk) == (None,) * 4
+    if whole is None:
+        assert (single, chunked) == (None, None)
         return []
     expected = [_plain(item) for item in whole[0]]
     for other in (single, chunked):
         assert other is not None
         assert [_plain(item) for item in other[0]] == expected
         assert other[1] == whole[1]
-    assert [_plain(item) for item in bulk.in_order()] == [_plain(item) for item in open_end[0]]
-    assert bulk.counters == open_end[1]
     return whole[0]
 
 

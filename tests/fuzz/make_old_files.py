@@ -10,12 +10,12 @@ import tempfile
 import zipfile
 from pathlib import Path
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import TimedRecord
-from logger.records import Button, ButtonAction, Flag, RawRecord, Reading
+from logger.protocol.records import Button, ButtonAction, Flag, RawRecord, Reading
+from logger.protocol.wire import encode
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.migrations import STEPS
 from logger.store.store import Store
-from logger.wire import encode
 
 OLD_FILES = Path(__file__).parent / "corpus" / "old_files.zip"
 _UTC_NS = 1_704_067_200 * 10**9

@@ -14,7 +14,7 @@ import fuzz_wire
 import pytest
 from fuzz_targets import TARGETS
 
-from logger.framing import FrameDecoder
+from logger.protocol.framing import FrameDecoder
 from simulators.core_board import REFERENCE, make
 
 C_TARGETS = ("receive", "store", "board")

@@ -14,9 +14,9 @@ from fuzz_data_file import old_files
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from logger.decoding import record_from_raw
 from logger.errors import ConfigError, LinkClosedError, LinkOpenError, StoreError
 from logger.links.replay import ReplayLink
+from logger.protocol.decoding import record_from_raw
 from logger.setfiles import load_set
 from logger.store.store import Store
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.gradation_types import StaticClub
+from analysis.gradation.types import StaticClub
 
 # An invented set on one of the trade's usual progressions (common practice): half an inch and half
 # a degree a club, lofts 3 to 5 degrees apart.

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from analysis.overlay import offset_from_widths, overlay_step
+from analysis.gradation.overlay import overlay_step
 
 
 def step(offset_mm, first_mm=940.0, second_mm=927.3, **more):
@@ -15,7 +15,7 @@ def step(offset_mm, first_mm=940.0, second_mm=927.3, **more):
 
 def test_half_a_grips_width_over_a_seven_iron():
     # Common practice, no source: half a grip's width, about 13 mm, is about 0.8 degrees there.
-    found = step(offset_from_widths(0.5))
+    found = step(13.0)
     assert found.step_deg == pytest.approx(0.8, abs=0.05)
     assert found.step_deg == pytest.approx(math.degrees(math.atan(13.0 / 927.3)), rel=1e-12)
 
@@ -48,13 +48,6 @@ def test_uncertainty_against_central_differences():
     assert found.u_deg == pytest.approx(expected, rel=1e-4)
     # As read by hand: about a fifth of a degree.
     assert step(13.0).u_deg == pytest.approx(0.19, abs=0.02)
-
-
-def test_grip_widths():
-    assert offset_from_widths(-1.5) == -39.0
-    assert offset_from_widths(2.0, grip_width_mm=25.0) == 50.0
-    with pytest.raises(ValueError, match="grip_width_mm"):
-        offset_from_widths(1.0, grip_width_mm=0.0)
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger.clubs import Club, ClubSpec, SetFile
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 
 LABELS = ["4i", "5i", "6i", "7i", "8i", "9i", "PW"]

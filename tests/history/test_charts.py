@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.history_charts import cusum_chart, ewma_chart, past_mean
+from analysis.history.charts import cusum_chart, ewma_chart, past_mean
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4 (doi 10.18434/M32189): data and answers
 # from memory; they reproduce each other.

@@ -7,12 +7,12 @@ import asyncio
 import pytest
 
 from logger.errors import LinkClosedError, LinkOpenError
-from logger.framing import encode_frame
 from logger.links.ble import BleLink
 from logger.links.ble_find import BoardFinder
 from logger.links.ble_session import BleSettings
-from logger.records import AskHello
-from logger.wire import encode
+from logger.protocol.framing import encode_frame
+from logger.protocol.records import AskHello
+from logger.protocol.wire import encode
 
 ASK_HELLO = encode_frame(encode(AskHello()))
 ADDRESS = "C0:00:5E:00:53:10"

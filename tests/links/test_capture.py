@@ -15,7 +15,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.clock import ClockMap, UtcAnchor
 from logger.errors import LinkClosedError, LinkOpenError, StoreError, UsageError
 from logger.links.capture import (
     CaptureReader,
@@ -26,6 +25,7 @@ from logger.links.capture import (
 )
 from logger.links.open import comes_back, link_from_url
 from logger.links.replay import ReplayLink, capture_begin_utc_ns
+from logger.protocol.clock import ClockMap, UtcAnchor
 
 ANCHOR = UtcAnchor(monotonic_ns=5_000_000_000, utc_ns=1_700_000_000_000_000_000)
 

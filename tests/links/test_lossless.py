@@ -15,12 +15,12 @@ from pathlib import Path
 
 import pytest
 
-from logger.cli.log_book import LogBook
-from logger.collector.events import BoardReport, Greeted, RecordsLost
+from logger.cli.log.book import LogBook
+from logger.collector.reconnect import Reach, ReachState
+from logger.collector.recording import BoardReport, Greeted, RecordsLost
 from logger.hostclock import HostClock
-from logger.reconnect import Reach, ReachState
-from logger.session.logging_run import Filed, LoggingRun, RunSettings
-from logger.session.opening import open_session
+from logger.session.logging.opening import open_session
+from logger.session.logging.run import Filed, LoggingRun, RunSettings
 from logger.setfiles import load_set
 from logger.store.store import Store
 

@@ -7,6 +7,7 @@ import random
 
 import pytest
 
+from logger.collector.reconnect import Pauses, Reach, ReachState, Reconnector
 from logger.errors import (
     LinkClosedError,
     LinkOpenError,
@@ -16,7 +17,6 @@ from logger.errors import (
     UsageError,
 )
 from logger.links.open import link_from_url
-from logger.reconnect import Pauses, Reach, ReachState, Reconnector
 
 
 class Heard(list):

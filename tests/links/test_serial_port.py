@@ -18,10 +18,9 @@ import pytest
 from logger.errors import LinkClosedError, LinkOpenError, LinkTimeoutError, UsageError
 from logger.links import serial_port
 from logger.links.open import link_from_url
-from logger.links.ports import candidate_ports
+from logger.links.ports import candidate_ports, explain_open_failure
 from logger.links.pyserial_port import SerialSettings
 from logger.links.serial_port import SerialLink
-from logger.links.trouble import explain_open_failure
 
 pytestmark = pytest.mark.filterwarnings(
     r"ignore:set(Daemon|Name)\(\) is deprecated:DeprecationWarning"

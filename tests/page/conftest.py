@@ -13,11 +13,11 @@ from typing import Any
 
 import pytest
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.page.acts import FileActor
 from logger.page.server import PageServer, PageSettings
-from logger.session.fitting import FittingSession
-from logger.session.opening import Circumstances, open_session
+from logger.session.logging.fitting import FittingSession
+from logger.session.logging.opening import Circumstances, open_session
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.rows import NewStrike
 from logger.store.store import Store
 

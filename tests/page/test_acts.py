@@ -4,7 +4,7 @@ import pytest
 
 from logger.page.acts import RunActor, perform
 from logger.page.server import PageServer, PageSettings
-from logger.session.fitting import FittingSession
+from logger.session.logging.fitting import FittingSession
 from logger.store.store import Store
 
 
@@ -165,7 +165,7 @@ async def test_acts_before_and_after_the_logging(bay):
 
 def test_told_before_it_runs_and_after_it_ended(bay):
     """The logging may tell the page anything at any time and is never held up."""
-    from logger.reconnect import Reach, ReachState
+    from logger.collector.reconnect import Reach, ReachState
 
     bay.set_of().begin().strike(1.0)
     with PageServer(PageSettings(0)) as server:

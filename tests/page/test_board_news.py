@@ -5,11 +5,11 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
-from logger.collector.events import BoardReport
-from logger.reconnect import Reach, ReachState
-from logger.records import Status
-from logger.sequence import Hole
-from logger.session.board_news import NewsKeeper, Told, news_after
+from logger.collector.reconnect import Reach, ReachState
+from logger.collector.recording import BoardReport
+from logger.protocol.records import Status
+from logger.protocol.sequence import Hole
+from logger.session.logging.board_news import NewsKeeper, Told, news_after
 from logger.store.rows import BoardNews
 
 SECOND = 10**9

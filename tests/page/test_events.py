@@ -9,7 +9,7 @@ import threading
 import time
 
 from logger.page.messages import event
-from logger.sequence import Hole
+from logger.protocol.sequence import Hole
 
 
 def test_a_strike_comes_before_the_numbers_that_count_it(bay, serve):

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from logger.page.ellipse import FEWEST, next_strike_ellipse
 from logger.page.hub import Hub
 from logger.page.messages import (
     ContactPart,
@@ -13,6 +12,7 @@ from logger.page.messages import (
     decode_act,
     encode,
 )
+from logger.page.numbers import FEWEST, next_strike_ellipse
 
 
 def strike(number, used=True):

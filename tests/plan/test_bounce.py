@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
-from analysis.contact import Axis, contact_mean
+from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
+from analysis.statistics.contact_mean import Axis, contact_mean
 
 
 def trail(middle, n=20, spread=1.0):

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from analysis.plan_chain import Limit, best_chain, smallest_clash
+from analysis.plan.chain import Limit, best_chain, smallest_clash
 
 
 def random_limits(rng, n, m, tight):

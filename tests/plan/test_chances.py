@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from analysis.correction import Head
-from analysis.plan_belief import Belief
-from analysis.plan_chances import bends, chances, sheet_better
-from analysis.plan_types import PlanClub, PlanRules
+from analysis.lie.belief import Belief
+from analysis.plan.chances import bends, chances, sheet_better
+from analysis.plan.heads import Head
+from analysis.plan.types import PlanClub, PlanRules
 
 
 def club(**changes):

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import csv
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.lie import SoleArc
-from analysis.plan_learning import Bent, day_sd_deg, learn_from_bends
+from analysis.lie.club import SoleArc
+from analysis.plan.learning import Bent, learn_from_bends
 
 RADIAN = math.radians(1)
 
@@ -59,27 +57,6 @@ def test_a_bend_that_went_the_wrong_way_is_said():
     found = learn_from_bends([Bent(3.0, 0.5, 9.0, 0.5, 1.0)], SoleArc(300.0, 10.0, measured=True))
     assert found.p_surprise[0] < 0.001
     assert "measure lie and loft again" in found.words
-
-
-def test_day_scatter_of_a_balanced_layout_is_that_of_the_analysis_of_variance():
-    # Pastes, Davies & Goldsmith (1972), table 6.5: casks within batches, variance 8.434 (lme4, and
-    # (MS cask - MS rest) / 2 by the analysis of variance) - here sessions within clubs.
-    path = Path(__file__).parents[1] / "set_model" / "data" / "pastes.csv"
-    with path.open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
-    sd = day_sd_deg(
-        [row["batch"] for row in rows],
-        [row["cask"] for row in rows],
-        [float(row["strength"]) for row in rows],
-    )
-    assert sd**2 == pytest.approx(8.434, rel=2e-4)
-
-
-def test_day_scatter_needs_sessions_to_compare():
-    with pytest.raises(NoAnswerError, match="3 sessions"):
-        day_sd_deg(["7i"] * 4, [1, 1, 2, 2], [0.1, 0.2, 0.3, 0.5])
-    with pytest.raises(ValueError, match="one entry per strike"):
-        day_sd_deg(["7i"], [1, 2], [0.1])
 
 
 def test_what_cannot_be_learned_from_is_refused():

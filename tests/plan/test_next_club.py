@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from analysis.correction import Head
-from analysis.lie import Level, SoleArc, Stance
-from analysis.next_club import SwingRules, _LookAhead, next_club, swings_to_carry
-from analysis.optimum import plan_set
-from analysis.plan_belief import Belief
-from analysis.plan_types import PlanClub, PlanRules
-from analysis.set_model import fit_set
-from analysis.set_model_types import SetClub, SetStrikes
+from analysis.lie.club import Level, SoleArc, Stance
+from analysis.lie.set_model import fit_set
+from analysis.lie.set_types import SetClub, SetStrikes
+from analysis.plan.heads import Head
+from analysis.plan.next_club import SwingRules, _LookAhead, next_club
+from analysis.plan.types import PlanClub, PlanRules
 
 SOLE = SoleArc(300.0, 0.0, measured=True)
 
@@ -99,27 +97,6 @@ def test_clubs_that_cannot_be_bent_are_not_worth_a_swing():
     locked = [dataclasses.replace(c, locked=True) for c in clubs]
     assert next_club(fit, locked).label is None
     assert next_club(fit, clubs).label is not None
-
-
-def test_swings_to_carry_are_those_after_which_the_plan_does_bend():
-    fit, clubs = session([0.0] * 5 + [1.3], [8] * 5 + [3], scatter=0.9, seed=2)
-    needed = swings_to_carry(fit, clubs)
-    assert set(needed) == {"8i"}
-    more = needed["8i"]
-    assert 1 <= more <= 30
-    # With the doubt that so many swings leave, and one fewer, the plan itself decides.
-    for run, bent in ((more + 1, True), (more - 1, False)):
-        if run < 1:
-            continue
-        step = fit.shown_cov[:, 5] / math.sqrt(fit.shown_var[5] + fit.new_u_deg[5] ** 2 / run)
-        belief = Belief.normal(fit.mean_deg, fit.covariance_deg2 - np.outer(step, step))
-        ready = [
-            dataclasses.replace(c, strikes=int(n) + run * (i == 5))
-            for i, (c, n) in enumerate(zip(clubs, fit.strikes, strict=True))
-        ]
-        assert bool(plan_set(ready, belief).row("8i").bend_deg) is bent
-    vague, clubs = session([1.2] * 5, 9, scatter=0.4, u_level=6.0)
-    assert set(swings_to_carry(vague, clubs).values()) == {None}
 
 
 def test_a_tired_player_stops():

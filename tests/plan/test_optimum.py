@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.correction import Head
-from analysis.optimum import plan_set
-from analysis.plan_belief import Belief
-from analysis.plan_types import ClashError, PlanClub, PlanRules, Reason
-from analysis.plan_words import why
+from analysis.lie.belief import Belief
+from analysis.plan.heads import Head
+from analysis.plan.optimum import plan_set
+from analysis.plan.rows import why
+from analysis.plan.types import ClashError, PlanClub, PlanRules, Reason
 
 FINE = PlanRules(increment_deg=0.25)
 # Steps out of the way.

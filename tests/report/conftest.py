@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.clubs import Club, ClubSpec, SetFile
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 
 # Monday 2024-01-01T12:00:00Z.

@@ -12,8 +12,8 @@ import pytest
 
 from analysis.report.content import ReportContent
 from logger.cli import main
-from logger.session import export
-from logger.session.export import STRIKE_COLUMNS
+from logger.session.results import export
+from logger.session.results.export import STRIKE_COLUMNS
 
 
 def error_of(capsys, *arguments):

@@ -10,7 +10,10 @@ import numpy as np
 import pytest
 from colorspacious import cspace_convert, deltaE
 
-from analysis.report.drawing import PALETTE, PAPER
+from analysis.report.drawing import BLUE, GREY, INK, ORANGE
+
+PAPER = "#ffffff"
+PALETTE = {"ink": INK, "blue": BLUE, "orange": ORANGE, "grey": GREY}
 
 
 def rgb(colour):

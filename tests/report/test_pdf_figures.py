@@ -11,7 +11,7 @@ from analysis.report.drawing import our_style
 from analysis.report.pdf import _new_pdf, report_pdf
 from analysis.report.pdf_figures import draw_on_page
 from analysis.report.soles import ruler_figure, sole_figure
-from logger.session.report_data import report_content
+from logger.session.results.report_data import report_content
 from logger.store.store import Store
 
 # ISO 32000-1, 8.3.2.3: a unit of user space is 1/72 inch.

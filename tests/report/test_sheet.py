@@ -12,7 +12,7 @@ from analysis.report.content import ClubContent, Dot
 from analysis.report.html import report_html
 from analysis.report.pdf import report_pdf
 from analysis.report.soles import PICTURE_MM, sole_svgs
-from logger.session.report_data import report_content
+from logger.session.results.report_data import report_content
 from logger.store.store import Store
 
 MM_PER_POINT = 25.4 / 72

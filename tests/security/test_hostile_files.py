@@ -10,10 +10,10 @@ from contextlib import closing
 
 import pytest
 
-from logger.clock import UtcAnchor
 from logger.errors import LieboardError
 from logger.links.capture import CaptureWriter, RecordKind
-from logger.session.merging import merge_file
+from logger.protocol.clock import UtcAnchor
+from logger.session.logging.rework import merge_file
 from logger.setfiles import load_set
 from logger.store.store import Store
 

@@ -21,8 +21,8 @@ from rich.table import Table
 from rich.text import Text
 
 from logger.cli import main
-from logger.cli.fit_console import FitConsole
-from logger.cli.shown import fit
+from logger.cli.terminal.safe_text import fit
+from logger.cli.terminal.screen import FitConsole
 from logger.store.migrations import STEPS
 from logger.store.store import Store
 
@@ -154,7 +154,7 @@ def test_no_export_has_a_formula_or_a_tag(hostile_file, tmp_path, capsys):
 
 
 def test_every_csv_that_is_written_goes_through_the_same_cells():
-    """Whoever writes CSV does it by `logger.session.export`, which keeps formulas out."""
+    """Whoever writes CSV does it by `logger.session.results.export`, which keeps formulas out."""
     root = Path(__file__).parents[2]
     writers = {
         path.relative_to(root).as_posix()
@@ -163,7 +163,7 @@ def test_every_csv_that_is_written_goes_through_the_same_cells():
         if "csv.writer" in path.read_text(encoding="utf-8")
         or "csv.DictWriter" in path.read_text(encoding="utf-8")
     }
-    assert writers == {"logger/session/export.py"}
+    assert writers == {"logger/session/results/export.py"}
 
 
 def test_an_error_shows_what_was_typed_and_obeys_none_of_it():

@@ -24,7 +24,7 @@ FORBIDDEN_MODULES = {
 }  # fmt: skip
 FORBIDDEN_CALLS = {"eval", "exec", "compile", "__import__"}
 # Names from the product's own table of commands; and one that only Windows has.
-ALLOWED_IMPORTS = {"logger/cli/app.py", "logger/cli/keys.py"}
+ALLOWED_IMPORTS = {"logger/cli/app.py", "logger/cli/terminal/keys.py"}
 
 # Calls whose first argument is SQL.
 SQL_CALLS = {
@@ -36,16 +36,16 @@ SQL_CALLS = {
 SQL_PARTS = {
     # Columns of its own table of groups; values go beside the query.
     "logger/archive/summary.py": {"' AND '.join(conditions)", "_SUMS", "columns", "name"},
-    "logger/store/backup.py": set(),
+    "logger/store/copies/backup.py": set(),
     "logger/store/boards.py": {"rest"},
-    "logger/store/carry_in.py": None,
-    "logger/store/carry_out.py": None,
+    "logger/store/copies/take_in.py": None,
+    "logger/store/copies/make.py": None,
     "logger/store/carry_schema.py": None,
     "logger/store/checking.py": {"quoted(column)", "quoted(table)"},
     "logger/store/copying.py": {"int(at_most)", "quoted(table)"},
-    "logger/store/merge.py": {"columns", "places", "quoted(OTHER)", "quoted(table)"},
-    "logger/store/merge_records.py": {"records", "table"},
-    "logger/store/merge_rows.py": {
+    "logger/store/copies/merge.py": {"columns", "places", "quoted(OTHER)", "quoted(table)"},
+    "logger/store/copies/merge_records.py": {"records", "table"},
+    "logger/store/copies/merge_rows.py": {
         "columns", "names", "places", "quoted(names[-1])", "quoted(parent)", "quoted(schema)",
         "quoted(table)",
     },

@@ -7,16 +7,16 @@ import pytest
 from cobs import cobs
 
 from logger.cli import main
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.decoding import record_from_raw
-from logger.records import RawRecord
-from logger.session.evidence import session_picture
-from logger.session.opening import open_session
-from logger.session.planning import PlanWishes, bend_plan
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import RawRecord
+from logger.protocol.wire import parse
+from logger.session.evidence.evidence import session_picture
+from logger.session.logging.opening import open_session
+from logger.session.results.planning import PlanWishes, bend_plan
 from logger.setfiles import load_set
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
-from logger.wire import parse
 from simulators import encode
 
 START_NS = 1_750_000_000 * 10**9

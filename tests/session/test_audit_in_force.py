@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from logger.cli import main
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.collector.recording import BoardIdentity, TimedRecord
-from logger.decoding import Decoder
-from logger.records import Hello, RawRecord, Strike
-from logger.session.audits import carried_audit
-from logger.session.evidence import session_picture
-from logger.session.fitting import FittingSession
+from logger.protocol.decoding import Decoder
+from logger.protocol.records import Hello, RawRecord, Strike
+from logger.session.evidence.audits import carried_audit
+from logger.session.evidence.evidence import session_picture
+from logger.session.logging.fitting import FittingSession
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 from simulators import encode
 from simulators.board import Board

@@ -2,11 +2,11 @@
 
 import pytest
 
-from logger.clubs import Club, ClubSpec, SetFile
 from logger.errors import UsageError
-from logger.session.evidence import session_evidence, session_picture
-from logger.session.fitting import FittingSession
-from logger.session.planning import bend_plan
+from logger.session.evidence.evidence import session_evidence, session_picture
+from logger.session.logging.fitting import FittingSession
+from logger.session.results.planning import bend_plan
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 
 
 @pytest.fixture

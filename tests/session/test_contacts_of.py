@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.session.evidence import session_evidence
+from logger.session.evidence.evidence import session_evidence
 from simulators import encode
 
 

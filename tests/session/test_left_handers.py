@@ -5,9 +5,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from logger.session.evidence import session_picture
-from logger.session.opening import Circumstances, open_session
-from logger.session.planning import bend_plan
+from logger.session.evidence.evidence import session_picture
+from logger.session.logging.opening import Circumstances, open_session
+from logger.session.results.planning import bend_plan
 
 # Places of the patch, in cells from one end of the strip.
 PLACES = {"7i": (9, 8, 9, 10, 9), "6i": (5, 6, 6, 5, 7), "8i": (8, 8, 7, 9, 8)}

@@ -5,9 +5,9 @@ import pytest
 from logger.cli import main
 from logger.errors import UsageError
 from logger.hostclock import HostClock
-from logger.sequence import Hole
-from logger.session.fitting import club_of
-from logger.session.opening import open_session
+from logger.protocol.sequence import Hole
+from logger.session.logging.fitting import club_of
+from logger.session.logging.opening import open_session
 from logger.store.store import Store
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.clubs import ClubSpec
 from logger.setfiles import load_set
+from logger.setfiles.clubs import ClubSpec
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 FACTS = "player,Ann Other\nhand,right\n"

@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.units import inches_from_mm, mm_from_inches
+from logger.setfiles.units import inches_from_mm, mm_from_inches
 
 
 # International yard and pound agreement, 1959: 1 in = 25.4 mm exactly, 1 yd = 0.9144 m exactly.

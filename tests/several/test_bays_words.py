@@ -5,12 +5,12 @@ import io
 
 from rich.console import Console
 
-from logger.cli.bays_interactive import _BayDesk
-from logger.cli.bays_screen import bays_screen
+from logger.cli.log.bays_interactive import _BayDesk
+from logger.cli.log.bays_screen import bays_screen
 from logger.page.numbers import NumberWorks
-from logger.session.bays import Bay, BaysRun
-from logger.session.logging_run import RunSettings
-from logger.session.opening import Circumstances, open_session
+from logger.session.logging.bays import Bay, BaysRun
+from logger.session.logging.opening import Circumstances, open_session
+from logger.session.logging.run import RunSettings
 from logger.setfiles import load_set
 from logger.store.store import Store
 

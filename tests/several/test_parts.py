@@ -8,9 +8,9 @@ import pytest
 from logger.collector.recording import BoardIdentity
 from logger.errors import ConfigError, LinkError, StoreError, UsageError
 from logger.links.open import same_port
-from logger.session.bay_wishes import read_bays
-from logger.session.claims import BoardClaims
-from logger.session.store_thread import StoreThread
+from logger.session.logging.bays import BoardClaims
+from logger.session.logging.bays_file import read_bays
+from logger.session.logging.store_thread import StoreThread
 from logger.store.store import Store
 
 

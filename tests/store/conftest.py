@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from logger.clubs import Club, ClubSpec, SetFile
-from logger.records import (
+from logger.protocol.records import (
     Ability,
     Button,
     ButtonAction,
@@ -17,6 +16,7 @@ from logger.records import (
     ScanOrder,
     Strike,
 )
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.store import Store
 
 # Monday 2024-01-01T00:00:00Z in nanoseconds.

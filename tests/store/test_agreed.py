@@ -7,7 +7,7 @@ import pytest
 
 from logger.collector.recording import BoardIdentity
 from logger.errors import ProtocolError, StrangeBoardError, UsageError
-from logger.session.agreed import BoardGate, agreed_board, need_agreement
+from logger.session.logging.agreed import BoardGate, agreed_board, need_agreement
 from logger.store.migrations import STEPS
 from logger.store.store import Store
 

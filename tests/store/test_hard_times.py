@@ -35,7 +35,7 @@ import sys
 from pathlib import Path
 from types import SimpleNamespace
 from logger.errors import StoreError
-from logger.records import Flag, RawRecord, Reading
+from logger.protocol.records import Flag, RawRecord, Reading
 from logger.store.store import Store
 
 def item(n):

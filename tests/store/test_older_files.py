@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StoreError
-from logger.session.evidence import session_picture
-from logger.session.fitting import FittingSession
+from logger.session.evidence.evidence import session_picture
+from logger.session.logging.fitting import FittingSession
 from logger.store.migrations import STEPS
 from logger.store.store import Store
 

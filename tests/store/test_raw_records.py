@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.errors import StoreError
-from logger.records import Flag
+from logger.protocol.records import Flag
 from logger.store.store import Store
 
 
@@ -42,7 +42,6 @@ def test_only_new_records_are_reported_and_the_rest_does_no_harm(store, boot, ti
     assert store.add_records(boot, [timed(n) for n in (2, 3)]) == []
     assert store.add_records(boot, []) == []
     assert sequences(store, boot=boot) == [2, 3, 4, 5, 6]
-    assert store.count_clashes(boot) == 0
 
 
 def test_each_boot_counts_for_itself(store, boot, timed, start_utc_ns):
@@ -63,7 +62,6 @@ def test_other_bytes_under_a_known_number_are_kept_aside(store, boot, timed, cap
     other = timed(0, raw=(b"LB1 n=0 x=9",))
     assert store.add_records(boot, [other, timed(1)]) == [1]
     assert store.add_records(boot, [other]) == []
-    assert store.count_clashes(boot) == 1
     assert next(store.records_of(boot=boot)).raw == (b"LB1 n=0 x=1",)
     assert "record 0 of boot 1 came again with other bytes" in caplog.text
 
@@ -143,13 +141,6 @@ def test_losses_are_counted_once(store, boot, session, clubs, start_utc_ns):
     assert store.losses(session=session + 1) == []
     (count,) = store.club_counts(session)
     assert (count.club, count.used, count.lost) == (clubs["7i"], 0, 9)
-
-
-def test_times_may_be_worked_out_anew(store, boot, timed):
-    store.add_records(boot, [timed(0), timed(1)])
-    store.set_struck_times(boot, [(1, 77, 5)])
-    assert [(r.struck_utc_ns, r.struck_u_ns) for r in store.records_of(boot=boot)][1] == (77, 5)
-    assert [r.arrival_ns for r in store.records_of(boot=boot)] == [1000, 1001]
 
 
 def test_many_threads_at_once(store, boot, timed):

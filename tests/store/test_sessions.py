@@ -29,8 +29,6 @@ def test_the_latest_session_that_was_not_ended_is_gone_on_with(
     assert store.open_session().id == session
     store.end_session(session, ended_utc_ns=start_utc_ns + 30)
     assert store.open_session() is None
-    store.reopen_session(session)
-    assert store.open_session().id == session
     assert [row.id for row in store.sessions()] == [session, later]
     assert [row.id for row in store.sessions(set_id + 1)] == []
     row = store.sessions(set_id)[1]

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from logger.clubs import Club, ClubSpec
 from logger.errors import StoreError
+from logger.setfiles.clubs import Club, ClubSpec
 from logger.store.sets import changed_spec, merge_specs
 
 DAY = 86_400 * 10**9

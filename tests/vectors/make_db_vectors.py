@@ -51,12 +51,12 @@ from pathlib import Path
 import logger
 folder, target, START = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3])
 assert logger.__file__.startswith(folder), logger.__file__
-from logger.clubs import Club, ClubSpec, SetFile
-from logger.decoding import record_from_raw
-from logger.records import RawRecord
+from logger.setfiles.clubs import Club, ClubSpec, SetFile
+from logger.protocol.decoding import record_from_raw
+from logger.protocol.records import RawRecord
 from logger.store.rows import NewStrike
 from logger.store.store import Store
-from logger.wire import parse
+from logger.protocol.wire import parse
 S = 10**9
 
 class Timed:
@@ -177,13 +177,13 @@ def given() -> dict[str, object]:
 def worked_out(records: list[tuple[int, float, list[str]]], hello: str) -> list[dict[str, object]]:
     """Strikes by today's code: the oldest versions had none yet."""
     from logger.collector.recording import BoardIdentity, TimedRecord
-    from logger.decoding import record_from_raw
-    from logger.records import Hello, RawRecord
-    from logger.session.opening import open_session
+    from logger.protocol.decoding import record_from_raw
+    from logger.protocol.records import Hello, RawRecord
+    from logger.protocol.wire import parse
+    from logger.session.logging.opening import open_session
     from logger.setfiles import load_set
     from logger.store.rows import NewStrike
     from logger.store.store import Store
-    from logger.wire import parse
 
     said = parse(bytes.fromhex(hello))
     assert isinstance(said, Hello)

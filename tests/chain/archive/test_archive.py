@@ -22,7 +22,7 @@ from logger.archive.unpack import unpacked
 from logger.archive.work import session_results, tasks_of, work_all
 from logger.archive.write import compact_archive, write_archive
 from logger.errors import StoreError, UsageError
-from logger.store.carry_in import Origin
+from logger.store.copies.take_in import Origin
 from logger.store.store import Store
 
 

@@ -5,10 +5,10 @@ import dataclasses
 import pytest
 
 from logger.errors import StoreError
-from logger.session.evidence import session_picture
-from logger.store.carry_columns import PARTS
-from logger.store.carry_in import Origin
+from logger.session.evidence.evidence import session_picture
 from logger.store.carry_schema import OF_THIS_FILE
+from logger.store.copies.columns import PARTS
+from logger.store.copies.take_in import Origin
 from logger.store.packing import unpack_raw
 from logger.store.store import Store
 

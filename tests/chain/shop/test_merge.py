@@ -1,6 +1,6 @@
 """What a shop has of a data file is not carried into another one by a merge."""
 
-from logger.session.merging import merge_file
+from logger.session.logging.rework import merge_file
 
 
 def test_a_merged_file_forwards_what_came_in(bay, queue, bay_at, tmp_path, start_ns, day_ns):

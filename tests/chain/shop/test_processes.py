@@ -5,7 +5,7 @@ import asyncio
 import aiomqtt
 import pytest
 
-from logger.session.evidence import session_picture
+from logger.session.evidence.evidence import session_picture
 from logger.shop.messages import read_from_shop, topic
 from logger.store.store import Store
 

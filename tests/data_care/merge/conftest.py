@@ -5,7 +5,7 @@ import shutil
 
 import pytest
 
-from logger.store.merge import MergingStore
+from logger.store.copies.merge import MergingStore
 from logger.store.store import Store
 
 

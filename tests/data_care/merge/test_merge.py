@@ -225,8 +225,8 @@ def test_a_file_whose_tables_somebody_changed_is_refused(new_file, merged):
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from logger.store.merge import MergingStore
-import logger.store.merge as merge
+from logger.store.copies.merge import MergingStore
+import logger.store.copies.merge as merge
 def kill(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 merge.settle_sets = kill

@@ -1,0 +1,1 @@
+"""From degrees at impact to metres aside at carry."""

@@ -1,0 +1,1 @@
+"""Week to week: what changed, the player, a club, or nothing."""

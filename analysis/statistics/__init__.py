@@ -1,0 +1,1 @@
+"""Robust means, straight lines, and what an uncertainty is made of."""

@@ -1,0 +1,1 @@
+"""Guided work on a board: check it, calibrate its cells, rock a head on it."""

@@ -1,0 +1,1 @@
+"""``lieboard boards`` and ``lieboard board``: find a board, check it, make it better."""

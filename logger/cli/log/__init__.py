@@ -1,0 +1,1 @@
+"""``lieboard log``: one bay or several, at a terminal or without one."""

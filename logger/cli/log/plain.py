@@ -1,0 +1,116 @@
+"""Logging without a terminal: one plain line per contact."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+from logger.cli.log.book import LogBook
+from logger.cli.log.page import LivePage
+from logger.collector.reconnect import Reach, ReachState
+from logger.session.logging.fitting import FiledStrike, FittingSession
+from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
+
+
+async def log_plainly(
+    session: FittingSession,
+    settings: RunSettings,
+    title: str,
+    say: Callable[[str], None],
+    page: LivePage,
+) -> None:
+    """Log until the link ends for good or the program is told to stop.
+
+    The session stays open: a later run goes on with it.
+    """
+    voice = PlainVoice(LogBook(title, session.order), say)
+    say(title)
+    for line in page.lines:
+        say(line)
+
+    def hear(event: RunEvent) -> None:
+        page.hear(event)
+        voice.hear(event)
+
+    run = LoggingRun(session, settings, hear)
+    page.begin(session, run, say)
+    try:
+        await until_stopped(run.run(), say)
+    finally:
+        # While this loop still runs: what a viewer asked for last is answered.
+        await asyncio.to_thread(page.end)
+
+
+class PlainVoice:
+    """Says in plain lines what one run tells."""
+
+    def __init__(self, book: LogBook, say: Callable[[str], None]) -> None:
+        self._book = book
+        self._say = say
+        # What was said of a board that is out of reach; None while it is not.
+        self._gone: str | None = None
+
+    def hear(self, event: RunEvent) -> None:
+        """Take in one event."""
+        self._book.hear(event)
+        if isinstance(event, Filed):
+            for strike in event.strikes:
+                self._say(contact_line(strike))
+        elif isinstance(event, Reach):
+            words = _reach_words(event, gone=self._gone is not None)
+            if words is not None and words != self._gone:
+                self._say(words)
+            if event.state is ReachState.OUT_OF_REACH:
+                self._gone = words
+            elif event.state is ReachState.CONNECTED:
+                self._gone = None
+        while self._book.messages:
+            self._say(self._book.messages.popleft())
+
+
+async def until_stopped(run: Coroutine[Any, Any, None], say: Callable[[str], None]) -> None:
+    """Run to the end, or until Ctrl-C or a polite kill."""
+    task = asyncio.create_task(run)
+    restore_signals = _stop_on_signals(task)
+    try:
+        await task
+    except asyncio.CancelledError:
+        say("stopped; the session stays open")
+    finally:
+        restore_signals()
+
+
+def _reach_words(reach: Reach, *, gone: bool) -> str | None:
+    """Say that the board is gone, or back; None for what changes nothing for the fitter."""
+    if reach.state is ReachState.OUT_OF_REACH:
+        return f"board out of reach: {reach.last_error}"
+    return "board in reach again" if gone and reach.state is ReachState.CONNECTED else None
+
+
+def contact_line(strike: FiledStrike) -> str:
+    """Describe one filed contact as one line."""
+    row = strike.row
+    place = "" if row.toe_mm is None else f" {row.toe_mm:+.1f} mm"
+    what = "used" if row.used else f"set aside: {row.reason}"
+    return f"{strike.label or '-'} {row.kind}{place} {what}"
+
+
+def _stop_on_signals(task: asyncio.Task[None]) -> Callable[[], None]:
+    """Cancel the task on Ctrl-C or a polite kill; return what takes that back."""
+    loop = asyncio.get_running_loop()
+    taken: list[signal.Signals] = []
+    for number in (signal.SIGINT, signal.SIGTERM):
+        try:
+            loop.add_signal_handler(number, task.cancel)
+        except (NotImplementedError, RuntimeError):
+            # Windows: Ctrl-C still arrives as KeyboardInterrupt.
+            continue
+        taken.append(number)
+
+    def restore() -> None:
+        for number in taken:
+            loop.remove_signal_handler(number)
+
+    return restore

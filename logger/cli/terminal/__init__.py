@@ -1,0 +1,1 @@
+"""Keys in, text out: what every screen at a terminal stands on."""

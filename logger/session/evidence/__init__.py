@@ -1,0 +1,1 @@
+"""Stored strikes -> one picture of the set."""

@@ -1,0 +1,129 @@
+"""Begin a fitting session, or go on with one that was cut off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger.errors import UsageError
+from logger.session.logging.fitting import BEFORE_START_NS, FittingSession, club_of
+from logger.setfiles.clubs import HandName
+from logger.store.rows import SessionRow
+from logger.store.store import Store
+
+# An open session older than this is not what the fitter means by "go on".
+_STALE_NS = 12 * 3600 * 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What is agreed at the start of a session."""
+
+    hand: HandName | None = None
+    """None: the player's own."""
+    stance_mm: float = 0.0
+    """Positive = feet lower than the board's surface."""
+    # A mat laid by eye: common practice, no source.
+    stance_u_mm: float = 2.0
+    sole_middle_mm: float = 0.0
+    """Address mark, board frame."""
+    # How far a player's mean delivery lies from where the club was addressed. Common practice, no
+    # source; it is what an address mark alone can say, and it is wide on purpose.
+    sole_middle_u_mm: float = 5.0
+    ball: bool = True
+    surface: str | None = None
+    machine_increment_deg: float | None = None
+
+
+def session_to_go_on_with(
+    store: Store, *, player: str | None, set_name: str | None, now_utc_ns: int
+) -> SessionRow | None:
+    """Return the session that `open_session` would go on with; None if it would start one.
+
+    Raises
+    ------
+    UsageError
+        If it is not clear which set is meant.
+    """
+    return _open_one(store, which_set(store, player, set_name), now_utc_ns)
+
+
+def open_session(
+    store: Store,
+    *,
+    player: str | None,
+    set_name: str | None,
+    now_utc_ns: int,
+    circumstances: Circumstances | None = None,
+    always_new: bool = False,
+    club: str | None = None,
+) -> FittingSession:
+    """Go on with the open session of this set, or start one.
+
+    A session that was cut off has its strikes worked out again from what is stored.
+
+    Raises
+    ------
+    UsageError
+        If it is not clear which set is meant, or it has no such ``club``; nothing is begun then.
+    """
+    set_id = which_set(store, player, set_name)
+    if club is not None:
+        club_of(store.get_set(set_id), club)
+    going_on = None if always_new else _open_one(store, set_id, now_utc_ns)
+    if going_on is not None:
+        session = FittingSession(store, going_on.id)
+        session.recover()
+        if session.current_club(now_utc_ns) is None:
+            # The club that was up has left the set.
+            session.step_club(0, now_utc_ns, cause="start")
+        return session
+    agreed = circumstances or Circumstances()
+    row = store.start_session(
+        set_id,
+        started_utc_ns=now_utc_ns,
+        hand=agreed.hand,
+        stance_mm=agreed.stance_mm,
+        stance_u_mm=agreed.stance_u_mm,
+        sole_middle_mm=agreed.sole_middle_mm,
+        sole_middle_u_mm=agreed.sole_middle_u_mm,
+        ball=agreed.ball,
+        surface=agreed.surface,
+        machine_increment_deg=agreed.machine_increment_deg,
+    )
+    session = FittingSession(store, row)
+    session.step_club(0, now_utc_ns, cause="start")
+    return session
+
+
+def which_set(store: Store, player: str | None, set_name: str | None) -> int:
+    """Return the id of the set that is meant.
+
+    Raises
+    ------
+    UsageError, StoreError
+        If it is not clear which, naming those there are.
+    """
+    if player is not None:
+        return store.find_set(player, set_name)
+    every = [s for s in store.sets() if set_name in (None, s.name)]
+    if len(every) == 1:
+        return every[0].id
+    if not every:
+        raise UsageError(
+            f"{store.path}: no set is stored yet. Import one: lieboard set import FILE "
+            "(examples are in the folder examples)"
+        )
+    names = ", ".join(f"{row.player} ({row.name})" for row in every)
+    raise UsageError(f"several sets are stored; say which with --player and --set: {names}")
+
+
+def _open_one(store: Store, set_id: int, now_utc_ns: int) -> SessionRow | None:
+    # One that begins later than now began while the computer's clock was wrong: strikes of now
+    # would count as struck before it.
+    own = [
+        row
+        for row in store.sessions(set_id)
+        if row.ended_utc_ns is None
+        and -BEFORE_START_NS < now_utc_ns - row.started_utc_ns < _STALE_NS
+    ]
+    return own[-1] if own else None

@@ -1,0 +1,1 @@
+"""From the picture to what a person reads: bend sheet, gradation, history, report."""

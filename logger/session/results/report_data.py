@@ -1,0 +1,209 @@
+"""A session's report as plain values, worked out from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from analysis.answers import NoAnswerError
+from analysis.conventions import lie_error_from_toe
+from analysis.plan.types import SetPlan
+from analysis.report.content import (
+    BudgetLine,
+    ClubContent,
+    Dot,
+    ReportContent,
+    Sheet,
+    SheetRow,
+)
+from analysis.statistics.budget import WHAT_TO_IMPROVE
+from analysis.statistics.estimation import Interval
+from logger.errors import UsageError
+from logger.session.evidence.evidence import ClubEvidence, SessionPicture, session_picture
+from logger.session.evidence.soles import sole_arc
+from logger.session.logging.cell_calibration import EVENING_METHOD, evenings_of
+from logger.session.results.planning import bend_plan
+from logger.store.rows import SessionRow
+from logger.store.store import Store
+
+
+def report_content(
+    store: Store, session: SessionRow, *, when: Callable[[int], str], made: str
+) -> ReportContent:
+    """Work out everything that a session's report shows.
+
+    Parameters
+    ----------
+    when
+        Shows a UTC moment in ns as the reader's date and time.
+    made
+        Program, version and date, for the foot of the report.
+
+    Raises
+    ------
+    UsageError
+        If the session has no contact under any club.
+    """
+    own = store.get_set(session.set, at_utc_ns=session.ended_utc_ns)
+    contacts = store.contacts(session.id)
+    if not any(contact.club is not None for contact in contacts):
+        raise UsageError(
+            f"session {session.id} has no strikes under a club yet: log some with 'lieboard log "
+            "PORT', type marks in with 'lieboard mark CLUB MM', or choose another with --session "
+            "('lieboard sessions' lists them)"
+        )
+    picture = session_picture(store, session)
+    sheet, no_sheet = _sheet(store, session, picture)
+    boards, methods = _boards(store, session, when)
+    versions = sorted({contact.method_version for contact in contacts})
+    return ReportContent(
+        player=own.player.name,
+        set_name=own.name,
+        session=session.id,
+        date=when(session.started_utc_ns),
+        hand=session.hand,
+        facts=_facts(store, session, when),
+        boards=boards,
+        methods=(*methods, ("strikes by", ", ".join(versions))),
+        remarks=(*_remarks(session, picture.clubs), *no_sheet),
+        clubs=tuple(_club(picture, place) for place in range(len(picture.clubs))),
+        sheet=sheet,
+        made=made,
+    )
+
+
+def sheet_of(plan: SetPlan) -> Sheet:
+    """Bend sheet of a plan, as the report shows it."""
+    rows = tuple(
+        SheetRow(
+            label=row.label,
+            bend_deg=row.bend_deg,
+            before_deg=row.error_before_deg,
+            after_deg=row.error_after_deg,
+            pulls_deg=row.pulls_deg,
+            static_before_deg=row.static_before_deg,
+            static_after_deg=row.static_after_deg,
+            why=row.why,
+        )
+        for row in plan.rows
+    )
+    return Sheet(plan.rules.increment_deg, rows, plan.notes, plan.cautions)
+
+
+def _sheet(
+    store: Store, session: SessionRow, picture: SessionPicture
+) -> tuple[Sheet | None, tuple[str, ...]]:
+    try:
+        return sheet_of(bend_plan(store, session, picture)), ()
+    except NoAnswerError as error:
+        return None, (f"No bend sheet: {error}.",)
+
+
+def _club(picture: SessionPicture, place: int) -> ClubContent:
+    one, together = picture.clubs[place], picture.together
+    spec = one.club.spec
+    lines = one.lie.budget.lines if one.lie else ()
+    lie, interval = None, None
+    if together is not None and one.used:
+        lie = float(together.mean_deg[place])
+        interval = Interval(
+            float(together.low_deg[place]), float(together.high_deg[place]), together.confidence
+        )
+    return ClubContent(
+        label=one.club.label,
+        dots=tuple(
+            Dot(seen.toe_mm, seen.trail_mm, not seen.reason, seen.source == "mark")
+            for seen in one.seen
+        ),
+        used=one.used,
+        set_aside=one.set_aside,
+        lost=one.lost,
+        mean_mm=one.contact.mean_mm,
+        interval_mm=one.contact.interval_mm,
+        spread_mm=one.contact.spread_mm,
+        wanted_mm=one.wanted_toe_mm,
+        sole_length_mm=spec.sole_length_mm,
+        camber_mm=spec.camber_mm,
+        verdict=one.verdict_words,
+        words=one.words,
+        off_line=picture.words_of(place),
+        lie_error_deg=lie,
+        lie_interval_deg=interval,
+        wanted_lie_error_deg=float(lie_error_from_toe(one.wanted_toe_mm, sole_arc(spec).camber_mm)),
+        level=one.lie.level_words if one.lie else None,
+        lie_deg=spec.lie_deg,
+        length_mm=spec.length_mm,
+        budget=tuple(
+            BudgetLine(line.contribution.name, line.u_result, line.share) for line in lines
+        ),
+        improve=WHAT_TO_IMPROVE[lines[0].contribution.improve_key] if lines else None,
+    )
+
+
+def _facts(
+    store: Store, session: SessionRow, when: Callable[[int], str]
+) -> tuple[tuple[str, str], ...]:
+    feet = f"{session.stance_mm:+.0f} mm ± {session.stance_u_mm:.1f} (+ lower than the board)"
+    facts = [
+        ("started", when(session.started_utc_ns)),
+        ("ended", when(session.ended_utc_ns) if session.ended_utc_ns else "still open"),
+        ("feet", feet),
+        ("address mark", f"{session.sole_middle_mm:+.0f} mm ± {session.sole_middle_u_mm:.1f}"),
+        ("ball", "yes" if session.ball else "no"),
+        ("surface", session.surface or "not noted"),
+    ]
+    if session.note:
+        facts.append(("note", session.note))
+    facts.extend(("remark", note.text) for note in store.notes(session.id))
+    return tuple(facts)
+
+
+def _boards(
+    store: Store, session: SessionRow, when: Callable[[int], str]
+) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
+    lines: list[tuple[str, str]] = []
+    methods: list[tuple[str, str]] = []
+    known: set[int] = set()
+    for boot in store.boots_of(session.id):
+        board = store.board_of(boot)
+        if board.id in known:
+            continue
+        known.add(board.id)
+        hello = store.hello_of(boot)
+        lines.append(("board", f"{board.name} ({board.board_key})"))
+        if hello is not None:
+            strip = f"{hello.rows} × {hello.cells} cells at {hello.pitch_um / 1000:g} mm"
+            lines.append(("strip", strip))
+            lines.append(("firmware", ".".join(map(str, hello.firmware))))
+        judged = {True: "good enough to fit with", False: "NOT good enough to fit with"}
+        lines.append(("bench checks", judged.get(board.accepted or False, "")))
+        if board.accepted is None:
+            lines[-1] = ("bench checks", "not done: lieboard board check")
+        evening = evenings_of(store, boot).at(session.started_utc_ns)
+        if evening is None:
+            lines.append(("cell calibration", "none: cells taken as made"))
+        else:
+            lines.append(("cell calibration", f"evening {evening.id}, {when(evening.from_utc_ns)}"))
+            methods.append(("cells by", EVENING_METHOD))
+    if not lines:
+        lines.append(("board", "none: marks read off the sole"))
+    return tuple(lines), tuple(methods)
+
+
+def _remarks(session: SessionRow, evidence: Sequence[ClubEvidence]) -> list[str]:
+    remarks = []
+    if session.ended_utc_ns is None:
+        remarks.append("This session is still open: more strikes may follow.")
+    notes: dict[str, list[str]] = {}
+    for one in evidence:
+        if one.lie is not None:
+            notes.setdefault(one.lie.note, []).append(one.club.label)
+    for note, labels in notes.items():
+        who = "All clubs" if len(notes) == 1 else ", ".join(labels)
+        remarks.append(f"{who}: {note}.")
+    lost = sum(one.lost for one in evidence)
+    if lost:
+        remarks.append(f"{lost} records were lost on the way from the board; some may be strikes.")
+    unmeasured = [one.club.label for one in evidence if one.club.spec.lie_deg is None]
+    if unmeasured:
+        remarks.append(f"Static lie not measured: {', '.join(unmeasured)}.")
+    return remarks

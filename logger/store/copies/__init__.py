@@ -1,0 +1,1 @@
+"""Copies of sessions and of whole data files: made, taken in, merged, forwarded."""

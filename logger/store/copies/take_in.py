@@ -1,0 +1,339 @@
+"""Take in copies of sessions from elsewhere: nothing twice, the newest wins, what is here stays."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from logger.errors import UnfitCopyError
+from logger.store.copies.columns import PARTS, Row, SessionCopy
+from logger.store.copies.make import CarriedRecord, CarryOutTables, SessionName
+from logger.store.core import Value
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where something comes from."""
+
+    shop: str
+    bay: str
+
+
+class CarryInTables(CarryOutTables):
+    """The part of the store that takes in what was kept elsewhere."""
+
+    def find_session(self, name: SessionName) -> int | None:
+        """Return the id of a session by what it is called in any data file."""
+        row = self._one(
+            "SELECT sessions.id FROM sessions"
+            ' JOIN sets ON sets.id = sessions."set" JOIN players ON players.id = sets.player'
+            " WHERE players.name = ? AND sets.name = ? AND sessions.started_utc_ns = ?"
+            " ORDER BY sessions.id LIMIT 1",
+            (name.player, name.set, name.started_utc_ns),
+        )
+        return None if row is None else int(row[0])
+
+    def take_session(
+        self, copy: SessionCopy, *, origin: Origin | None = None, edition: int = 0
+    ) -> int:
+        """Make a session here what its copy says; return its id.
+
+        The session's own turns, strikes, marks, losses and notes become those of the copy. What
+        it shares with others (player, set, clubs with their history, bends, boards) is added to
+        what is here; nothing of that is taken away.
+
+        Parameters
+        ----------
+        copy
+            As `CarryOutTables.copy_session` gives it; one from outside must have been checked.
+        origin
+            Where it comes from; None: leave that as it is.
+        edition
+            A copy older than the one taken last from this origin changes nothing.
+
+        Raises
+        ------
+        UnfitCopyError
+            It belongs to another bay, or it names something that it does not have. Nothing of it
+            was stored.
+        """
+        name = SessionName(
+            copy["player"][0]["name"], copy["set"][0]["name"], copy["session"][0]["started_utc_ns"]
+        )
+        with self._writing() as connection:
+            session = self.find_session(name)
+            if session is not None and origin is not None:
+                before = self.origin_of(session)
+                if before != origin:
+                    held = "here" if before is None else f"by bay {before.bay} of {before.shop}"
+                    raise UnfitCopyError(f"{self.path}: session {session} is kept {held}")
+                newest = self._number(
+                    "SELECT edition FROM session_origins WHERE session = ?", (session,)
+                )
+                if newest > edition:
+                    return session
+            own = _Names(connection, self)
+            set_id = own.take_set(copy)
+            session = self._put_session(connection, session, set_id, copy["session"][0])
+            if origin is not None:
+                connection.execute(
+                    "INSERT INTO session_origins (session, shop, bay, edition) VALUES (?, ?, ?, ?)"
+                    " ON CONFLICT (session) DO UPDATE SET edition = excluded.edition",
+                    (session, origin.shop, origin.bay, edition),
+                )
+            own.take_shared(copy)
+            own.take_own(session, copy, origin)
+        return session
+
+    def take_records(self, session: int, records: Iterable[CarriedRecord]) -> None:
+        """Put raw records in whose boots are known; those that are here already stay as they are.
+
+        For what was stored by this program once: nothing is looked into.
+        """
+        with self._writing() as connection:
+            connection.executemany(
+                "INSERT INTO records (boot, sequence, kind, raw, flags, arrival_ns,"
+                " struck_utc_ns, struck_u_ns, session)"
+                " SELECT boots.id, ?, ?, ?, ?, ?, ?, ?, ? FROM boots"
+                " JOIN boards ON boards.id = boots.board WHERE board_key = ? AND boot_key = ?"
+                " ON CONFLICT (boot, sequence) DO NOTHING",
+                [
+                    (r.sequence, r.kind, r.raw, r.flags, r.arrival_ns, r.struck_utc_ns,
+                     r.struck_u_ns, session, r.board, r.boot)
+                    for r in records
+                ],
+            )  # fmt: skip
+
+    def origin_of(self, session: int) -> Origin | None:
+        """Return where a session was gathered from; None: logged here."""
+        row = self._one("SELECT shop, bay FROM session_origins WHERE session = ?", (session,))
+        return None if row is None else Origin(*row)
+
+    def note_boot_origin(self, boot: int, origin: Origin) -> None:
+        """Keep which bay sent records of a boot."""
+        with self._writing() as connection:
+            connection.execute(
+                "INSERT INTO boot_origins (boot, shop, bay) VALUES (?, ?, ?)"
+                " ON CONFLICT DO NOTHING",
+                (boot, origin.shop, origin.bay),
+            )
+
+    def take_boot(self, row: Row) -> int:
+        """Remember a board and a start of it as a copy names them; return the boot's id."""
+        with self._writing() as connection:
+            return _Names(connection, self).take_boot(row)
+
+    def _put_session(
+        self, connection: sqlite3.Connection, session: int | None, set_id: int, row: Row
+    ) -> int:
+        names = [column.name for column in PARTS["session"].columns]
+        values = [row[name] for name in names]
+        if session is None:
+            marks = ", ".join("?" * (len(names) + 1))
+            cursor = connection.execute(
+                f'INSERT INTO sessions ("set", {", ".join(names)}) VALUES ({marks}) RETURNING id',
+                (set_id, *values),
+            )
+            return int(cursor.fetchone()[0])
+        changes = ", ".join(f"{name} = ?" for name in names)
+        connection.execute(f"UPDATE sessions SET {changes} WHERE id = ?", (*values, session))
+        return session
+
+
+class _Names:
+    """Puts the parts of one copy in, and knows the ids that its names have here."""
+
+    def __init__(self, connection: sqlite3.Connection, store: CarryInTables) -> None:
+        self._connection = connection
+        self._path = store.path
+        self._clubs: dict[str, int] = {}
+        self._boots: dict[tuple[str, str], int] = {}
+
+    # -- what sessions share ----------------------------------------------------------------
+
+    def take_set(self, copy: SessionCopy) -> int:
+        """Put player, set, and clubs in; return the set's id."""
+        player, own = copy["player"][0], copy["set"][0]
+        player_id = self._id(
+            "INSERT INTO players (name, hand, note) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
+            " SET hand = excluded.hand, note = COALESCE(excluded.note, note) RETURNING id",
+            (player["name"], player["hand"], player["note"]),
+        )
+        set_id = self._id(
+            "INSERT INTO sets (player, name, machine_increment_deg) VALUES (?, ?, ?)"
+            " ON CONFLICT (player, name) DO UPDATE SET machine_increment_deg ="
+            " COALESCE(excluded.machine_increment_deg, machine_increment_deg) RETURNING id",
+            (player_id, own["name"], own["machine_increment_deg"]),
+        )
+        for club in copy["clubs"]:
+            self._clubs[club["label"]] = self._id(
+                'INSERT INTO clubs ("set", label, position) VALUES (?, ?, ?)'
+                ' ON CONFLICT ("set", label) DO UPDATE SET position = excluded.position'
+                " RETURNING id",
+                (set_id, club["label"], club["position"]),
+            )
+        self._connection.execute(
+            "UPDATE sets SET pivot_club = ? WHERE id = ?", (self._club(own["pivot"]), set_id)
+        )
+        return set_id
+
+    def take_shared(self, copy: SessionCopy) -> None:
+        """Add the history of the clubs, boards and what was measured of them."""
+        for spec in copy["specs"]:
+            self._add_once("club_specs", {**spec, "club": self._club(spec["club"])})
+        for bend in copy["bends"]:
+            row = {**bend, "club": self._club(bend["club"])}
+            del row["session_started_utc_ns"]
+            self._add_once("bends", row)
+            if bend["session_started_utc_ns"] is not None:
+                self._connection.execute(
+                    "UPDATE bends SET session = (SELECT id FROM sessions WHERE started_utc_ns = ?"
+                    '  AND "set" = (SELECT "set" FROM clubs WHERE clubs.id = bends.club))'
+                    " WHERE club = ? AND bent_utc_ns = ? AND session IS NULL",
+                    (bend["session_started_utc_ns"], row["club"], row["bent_utc_ns"]),
+                )
+        for overlay in copy["overlays"]:
+            first, second = overlay["first_club"], overlay["second_club"]
+            named = {"first_club": self._club(first), "second_club": self._club(second)}
+            self._add_once("overlays", {**overlay, **named})
+        for miss in copy["misses"]:
+            self._add_once("misses", {**miss, "club": self._club(miss["club"])})
+        for boot in copy["boots"]:
+            self.take_boot(boot)
+        for press in copy["presses"]:
+            self._connection.execute(
+                "INSERT INTO presses (boot, sequence) VALUES (?, ?) ON CONFLICT DO NOTHING",
+                (self._boot(press["board"], press["boot"]), press["sequence"]),
+            )
+        for evening in copy["evenings"]:
+            board = self._connection.execute(
+                "SELECT id FROM boards WHERE board_key = ?", (evening["board"],)
+            ).fetchone()
+            if board is None:
+                raise self._unnamed(f"board {evening['board']}")
+            self._add_once("calibrations", {**evening, "board": board[0]})
+
+    def take_boot(self, row: Row) -> int:
+        """Put a board and one start of it in; return the boot's id."""
+        board = self._id(
+            "INSERT INTO boards (board_key, form, name, first_seen_utc_ns, accepted,"
+            " accepted_utc_ns) VALUES (:board, :form, :name, :board_first_seen_utc_ns, :accepted,"
+            " :accepted_utc_ns) ON CONFLICT (board_key) DO UPDATE SET name = excluded.name,"
+            " accepted = COALESCE(excluded.accepted, accepted),"
+            " accepted_utc_ns = COALESCE(excluded.accepted_utc_ns, accepted_utc_ns) RETURNING id",
+            row,
+        )
+        boot = self._id(
+            "INSERT INTO boots (board, boot_key, first_seen_utc_ns, hello) VALUES (?, ?, ?, ?)"
+            " ON CONFLICT (board, boot_key) DO UPDATE SET hello = excluded.hello RETURNING id",
+            (board, row["boot"], row["first_seen_utc_ns"], row["hello"]),
+        )
+        self._boots[row["board"], row["boot"]] = boot
+        return boot
+
+    # -- what is the session's own ----------------------------------------------------------
+
+    def take_own(self, session: int, copy: SessionCopy, origin: Origin | None) -> None:
+        """Put turns, losses, notes, strikes and marks in place of those that are here."""
+        connection = self._connection
+        for table in ("turns", "losses", "notes", "marks"):
+            connection.execute(f"DELETE FROM {table} WHERE session = ?", (session,))
+        for turn in copy["turns"]:
+            self._add("turns", {**turn, "club": self._club(turn["club"]), "session": session})
+        for note in copy["notes"]:
+            self._add("notes", {**note, "session": session})
+        for loss in copy["losses"]:
+            row = {**loss, "boot": self._boot(loss["board"], loss["boot"]), "session": session}
+            row["club"] = self._club(loss["club"])
+            del row["board"]
+            self._add("losses", row, " ON CONFLICT (boot, from_sequence, to_sequence) DO NOTHING")
+        kept = [self._take_strike(session, strike, origin) for strike in copy["strikes"]]
+        connection.execute(
+            "DELETE FROM strikes WHERE session = ? AND id NOT IN (SELECT value FROM json_each(?))",
+            (session, json.dumps(kept)),
+        )
+        for mark in copy["marks"]:
+            names = {name: value for name, value in mark.items() if not name.startswith("audits_")}
+            names["club"] = self._club(mark["club"])
+            self._add("marks", {**names, "session": session, "audits": self._audited(mark)})
+
+    def _take_strike(self, session: int, strike: Row, origin: Origin | None) -> int:
+        row = {**strike, "session": session}
+        row["boot"] = self._boot(strike["board"], strike["boot"])
+        row["club"] = self._club(strike["club"])
+        del row["board"]
+        key = ("boot", "first_sequence", "within")
+        if origin is not None:
+            found = self._connection.execute(
+                "SELECT session_origins.shop, session_origins.bay, strikes.session FROM strikes"
+                " LEFT JOIN session_origins ON session_origins.session = strikes.session"
+                " WHERE boot = ? AND first_sequence = ? AND within = ? AND strikes.session <> ?",
+                (*(row[name] for name in key), session),
+            ).fetchone()
+            if found is not None and found[:2] != (origin.shop, origin.bay):
+                raise UnfitCopyError(
+                    f"{self._path}: strike {row['first_sequence']} of boot {strike['boot']} is"
+                    f" in session {found[2]} of another bay"
+                )
+        changes = ", ".join(f"{name} = excluded.{name}" for name in row if name not in key)
+        return self._id(
+            f"INSERT INTO strikes ({', '.join(row)}) VALUES ({', '.join(f':{n}' for n in row)})"
+            f" ON CONFLICT ({', '.join(key)}) DO UPDATE SET {changes} RETURNING id",
+            row,
+        )
+
+    def _audited(self, mark: Row) -> int | None:
+        if mark["audits_board"] is None:
+            return None
+        found = self._connection.execute(
+            "SELECT id FROM strikes WHERE boot = ? AND first_sequence = ? AND within = ?",
+            (
+                self._boot(mark["audits_board"], mark["audits_boot"]),
+                mark["audits_first_sequence"],
+                mark["audits_within"],
+            ),
+        ).fetchone()
+        if found is None:
+            raise self._unnamed(f"strike {mark['audits_first_sequence']} of a mark")
+        return int(found[0])
+
+    # -- ids and rows -----------------------------------------------------------------------
+
+    def _club(self, label: str | None) -> int | None:
+        if label is None:
+            return None
+        if label not in self._clubs:
+            raise self._unnamed(f"club {label}")
+        return self._clubs[label]
+
+    def _boot(self, board: str, boot: str) -> int:
+        if (board, boot) not in self._boots:
+            raise self._unnamed(f"boot {boot} of board {board}")
+        return self._boots[board, boot]
+
+    def _unnamed(self, what: str) -> UnfitCopyError:
+        return UnfitCopyError(
+            f"{self._path}: a copy of a session names {what} and does not have it"
+        )
+
+    def _id(self, sql: str, parameters: Sequence[Value] | Mapping[str, Any]) -> int:
+        return int(self._connection.execute(sql, parameters).fetchone()[0])
+
+    def _add(self, table: str, row: Row, rest: str = "") -> None:
+        marks = ", ".join(f":{name}" for name in row)
+        self._connection.execute(
+            f"INSERT INTO {table} ({', '.join(row)}) VALUES ({marks}){rest}", row
+        )
+
+    def _add_once(self, table: str, row: Row) -> None:
+        """Add a row unless the very same is there."""
+        same = " AND ".join(f"{name} IS :{name}" for name in row)
+        marks = ", ".join(f":{name}" for name in row)
+        self._connection.execute(
+            f"INSERT INTO {table} ({', '.join(row)}) SELECT {marks}"
+            f" WHERE NOT EXISTS (SELECT 1 FROM {table} WHERE {same})",
+            row,
+        )
