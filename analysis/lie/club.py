@@ -28,7 +28,7 @@ class LevelSource(Enum):
     BOTH_ENDS = "both sole ends"
     HEEL_END = "heel end"
     TOE_END = "toe end"
-    PATCH = "bounds of the patch"
+    AUDIT = "an audit of another session"
 
     @property
     def is_resolved(self) -> bool:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.joint.press import (
+from analysis.footprint.press import (
     ASIDE,
     EDGE,
     FLAT,
@@ -52,6 +52,8 @@ CENTRE, OUT, STEP = 4, 11, 0.8
 _DOF_CELLS = 5.0
 _DOF_SWING = 5.0
 _FREE_T_MM = 100.0
+# A press costs its cells this much each, the noise as stated at first, where it is no sole's.
+_ODD = 3.0
 # Nodes of a press's contact, in its standard deviations.
 _Z = np.linspace(-3.0, 3.0, 7)
 # Weights of reweighted least squares overstate what heavy-tailed noise tells: a Student density has
@@ -184,6 +186,8 @@ class SharedPosterior:
     contact_scatter_mm: float
     noise: float
     shared: FloatArray = field(repr=False)
+    odd: FloatArray = field(repr=False)
+    """(n,) bool: cells do not look like a sole's; such a press counts for nothing."""
     ends: FloatArray = field(repr=False)
     """(2, n): depth of press where the middle part ends, as a part of the greatest."""
 
@@ -228,6 +232,7 @@ class Joint:
             self.size = gains.stop
             first += n
         self.n = first
+        self.odd = np.zeros(first, bool)
         self.head = np.concatenate([np.zeros(0, int)] + [g.prints.head for g in self.groups])
         self.address = np.concatenate(
             [np.zeros(0)] + [np.full(len(g.y), g.prints.address_mm) for g in self.groups]
@@ -746,6 +751,7 @@ class Joint:
                 step = np.linalg.solve(normal + 1e-9 * np.eye(3), right[..., None])[..., 0]
                 step = np.clip(step, [-0.5, -6, -0.3], [0.5, 6, 0.3])
                 own[:, 0, g.rows] += np.moveaxis(step, -1, 0)
+        self._set_odd_aside(cost)
         shared = np.repeat(shared, k, axis=0)
         nu = _DOF_SWING
         z = (own[1] - self.address[:, None] - nodes[:, None, None]) / (1.2 * self.s_c)
@@ -766,6 +772,14 @@ class Joint:
             np.full(k, 1e-2),
             np.full(k, np.inf),
         )
+
+    def _set_odd_aside(self, cost: FloatArray) -> None:
+        """Leave out presses that no sole makes: far worse than most, and than noise alone."""
+        for g in self.groups:
+            cells = np.maximum(g.use.sum(axis=1), 1)
+            misfit = cost[g.rows].min(axis=1) / cells
+            self.odd[g.rows] = misfit > np.maximum(_ODD, 3 * np.median(misfit))
+            g.use = g.use * ~self.odd[g.rows][:, None]
 
     def _scales(self, nodes, s: _State, normal: _Normal) -> None:
         """Scatter of swings and size of the noise, by expectation at the best node."""
@@ -851,6 +865,7 @@ class Joint:
             self.s_t,
             self.noise,
             s.shared[best],
+            self.odd,
             ends,
         )
 

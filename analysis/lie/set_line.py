@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.joint.press import profile, tangent
+from analysis.footprint.press import profile, tangent
 
 # Usual camber where none was measured: all of 200 to 365 mm evenly likely (common practice for
 # the range; JCGM 100:2008, 4.3.7 for its standard uncertainty), most of it the design's.
@@ -85,6 +85,11 @@ class LieBelief:
     p_outlier: FloatArray
     level_mean: FloatArray
     level_sd: FloatArray
+    slope: float
+    """Per half inch."""
+    slope_sd: float
+    own_sd: float
+    """Standard deviation of the clubs about the line, outliers left out."""
 
     @property
     def mean(self) -> FloatArray:
@@ -96,6 +101,14 @@ class LieBelief:
         return np.einsum("k,kij->ij", self.weights, self.covs) + np.einsum(
             "k,ki,kj->ij", self.weights, off, off
         )
+
+
+def line_prior(z: FloatArray, family: Sequence[int]) -> FloatArray:
+    """Covariance of clubs on a line, (n, n), deg^2: level, slope, and a step between families."""
+    design = np.stack([np.ones(len(z)), z, (np.asarray(family) > 0).astype(float)], axis=1)
+    return np.asarray(
+        design @ np.diag(np.array([LEVEL_DEG, SLOPE_DEG, FAMILY_DEG]) ** 2) @ design.T
+    )
 
 
 def line_belief(
@@ -129,9 +142,7 @@ def line_belief(
     base = -0.5 * np.einsum("ki,ki->k", x * hit, eta)
 
     z = np.array([p.z for p in places])
-    family = np.array([p.family for p in places])
-    design = np.stack([np.ones(n), z, (family > 0).astype(float)], axis=1)
-    line = design @ np.diag(np.array([LEVEL_DEG, SLOPE_DEG, FAMILY_DEG]) ** 2) @ design.T
+    line = line_prior(z, [p.family for p in places])
 
     singles = [()] + [(i,) for i in range(n) if hit[i]]
     states = list(singles)
@@ -195,7 +206,18 @@ def line_belief(
     own_grow = own_means[:, :, None] * cov_r * own_means[:, None, :]
     own_r = np.einsum("ki,ij,kj->kij", grow, cov_r - cov_r.mean(), grow)
     own_covs = own_covs + own_grow + np.maximum(own_r, 0) * np.eye(n)
-    pivot = int(np.argmin(np.abs(z) + 100 * ~hit))
+    pivot = int(np.argmin(np.abs(z)))
+    # Slope: of the line through the clubs, by what each part says of them.
+    spread = z - z.mean()
+    if float(spread @ spread) > 0:
+        by = spread / float(spread @ spread)
+        slopes = line_means @ by
+        slope = float(weights @ slopes)
+        inside = np.einsum("i,kij,j->k", by, np.maximum(covs - own_covs, 0.0), by)
+        slope_sd = float(np.sqrt(weights @ (inside + (slopes - slope) ** 2)))
+    else:
+        slope, slope_sd = 0.0, SLOPE_DEG
+    own_sd = float(weights @ OWN_DEG[pp // len(states)])
     return LieBelief(
         weights,
         means,
@@ -205,4 +227,7 @@ def line_belief(
         p_outlier,
         line_means[:, pivot],
         np.sqrt(covs[:, pivot, pivot]),
+        slope,
+        slope_sd,
+        own_sd,
     )

@@ -1,1 +1,0 @@
-"""scratch package while rooms move"""
