@@ -58,7 +58,7 @@ def file_session(
     Returns
     -------
     SessionRow
-        For `logger.session.evidence.evidence.session_picture` and `logger.session.results.planning.bend_plan`.
+        For `session_picture` and `bend_plan`.
     """
     path = folder / "set.toml"
     path.write_text(session.set_toml(rocked))
