@@ -10,7 +10,7 @@ Louis (J. R. Stat. Soc. B 44 (1982) 226-233), at each node of a grid over the me
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -1000,6 +1000,17 @@ def _chosen(first: FloatArray, a: _State, b: _State) -> _State:
         np.where(first, a.lam, b.lam),
         np.where(first, a.cost, b.cost),
     )
+
+
+def lowest_points_mm(prints: Prints) -> FloatArray:
+    """Where each press was deepest, on the board, player's side, (n,): each press by itself.
+
+    However it is shared between lie and place, the strip saw this point.
+    """
+    one = Joint([replace(prints, head=np.zeros(len(prints.head), int))], None, [HeadShape()])
+    state = one._start(np.array([0.0]))
+    v = state.t[0] + state.own[1, 0]
+    return np.asarray(np.median(v, axis=-1))
 
 
 def _safe(hess: FloatArray) -> FloatArray:

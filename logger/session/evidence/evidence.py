@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.conventions import Hand
+from analysis.conventions import USUAL_LIE_DEG, Hand
 from analysis.lie.club import LieError
 from analysis.lie.posterior import Places
 from analysis.lie.session import (
@@ -35,7 +35,6 @@ from logger.session.evidence.soles import families, hands_mm, sole_arc, sole_len
 from logger.store.rows import ClubRow, SessionRow, StrikeRow
 from logger.store.store import Store
 
-_USUAL_LIE_DEG = 62.0
 # From this probability on a club is called one that stands off the line.
 _NAMED_OUTLIER = 0.5
 # Radius of the sole from leading to trailing edge, where none is known: the middle of 30 to 80 mm.
@@ -267,7 +266,7 @@ def heads_of(clubs: Sequence[ClubRow]) -> list[HeadFacts]:
                 length_u,
                 club.spec.length_mm,
                 hands_mm(club.spec),
-                club.spec.lie_deg or _USUAL_LIE_DEG,
+                club.spec.lie_deg or USUAL_LIE_DEG,
             )
         )
     return found

@@ -4,32 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.conventions import toe_from_lie_error
+from analysis.conventions import (
+    GRIP_MM,
+    USUAL_LENGTH_MM,
+    USUAL_SOLE_MM,
+    WEDGE_LOFT_DEG,
+    toe_from_lie_error,
+)
 from analysis.lie.club import SoleArc
 from logger.setfiles.clubs import ClubSpec
 
-# From the sole to the middle of the hands, which hold the club some 100 mm below its end; a
-# club whose length is not known is taken for a middle iron. Common practice, no source.
-_GRIP_MM = 100.0
-_USUAL_LENGTH_MM = 940.0
 # A sole is measured with a rule from end to end, ground-off parts included; one that was not
 # measured is a middle iron's. Common practice, no source.
-_USUAL_SOLE_MM = (78.0, 3.0)
+_USUAL_SOLE_U_MM = 3.0
 _MEASURED_SOLE_U_MM = 1.5
-# Lofts from here on are wedges: their soles are another family. Common practice, no source.
-WEDGE_LOFT_DEG = 44.0
 _FEWEST_WEDGES = 3
 
 
 def hands_mm(spec: ClubSpec) -> float:
     """Length from the sole to the hands."""
-    return (spec.length_mm or _USUAL_LENGTH_MM) - _GRIP_MM
+    return (spec.length_mm or USUAL_LENGTH_MM) - GRIP_MM
 
 
 def sole_length(spec: ClubSpec) -> tuple[float, float]:
     """Length of the sole from end to end and its standard uncertainty."""
     if spec.sole_length_mm is None:
-        return _USUAL_SOLE_MM
+        return USUAL_SOLE_MM, _USUAL_SOLE_U_MM
     return spec.sole_length_mm, _MEASURED_SOLE_U_MM
 
 

@@ -17,7 +17,7 @@ from analysis.plan.optimum import along_set, plan_set
 from analysis.plan.types import PlanClub, PlanRules, SetPlan
 from logger.errors import UsageError
 from logger.session.evidence.evidence import ClubEvidence, SessionPicture
-from logger.session.evidence.set_view import WEDGE_LOFT_DEG
+from analysis.conventions import WEDGE_LOFT_DEG
 from logger.session.results.gradation import StaticLies, static_lies
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import BendRow, SessionRow
