@@ -8,8 +8,9 @@ at ``t`` (player's side: + toward the toe) it stands above that point by B(u)/R,
 Winkler's foundation, 1/2 Hertz's half-space, more than 1 a cover that stiffens.
 
 Profile
-    ``W'(u) = u (1 - flat k(u))``, ``k = 1`` in the middle and 0 at `FLAT_REACH_MM`, where R is
-    measured: a sole whose middle is flatter than its rocked camber says.
+    ``W'(u) = u (1 - flat k(u)) + lop |u|``, ``k = 1`` in the middle and 0 at `FLAT_REACH_MM`, where
+    R is measured: a sole whose middle is flatter than its rocked camber says, and one side of which
+    is curved more than the other.
 Ends
     From where the sole is ground off it falls away along a radius r; at its end it turns up sharply
     (`_EDGE_MM`), so that nothing beyond it presses.
@@ -31,12 +32,15 @@ from analysis.conventions import FloatArray
 # Unknowns of a press.
 LOG_A, T, LOG_H, C = range(4)
 # Unknowns of a head: what is ground off at heel and toe (mm, see `ground_off`), half the length (mm), log of
-# r/R, flatness of the middle.
-HEEL, TOE, HALF, EDGE, FLAT = range(4, 9)
+# r/R, flatness of the middle, by how much more it is curved on the toe's side.
+HEEL, TOE, HALF, EDGE, FLAT, LOP = range(4, 10)
 # Unknowns of a session: log q, share that the cover hands on, log of its reach (mm), and how much
-# farther than the sole's the print's ends lie: both outward, both toward the toe (mm).
-POWER, SHARE, REACH, OUTWARD, ASIDE = range(9, 14)
-SIZE = 14
+# farther than the sole's the print's ends lie: both outward, both toward the toe (mm). TILT and the
+# two after it: what is wrong with pressures along the sole whatever the cause, as parts of them,
+# Legendre polynomials over `_WARP_MM` either way.
+POWER, SHARE, REACH, OUTWARD, ASIDE, TILT, BOW, TWIST = range(10, 18)
+SIZE = 18
+_WARP_MM = 40.0
 # Where the flatness of the middle has died away, and its width, mm.
 FLAT_REACH_MM = 25.0
 _FLAT_WIDTH_MM = 14.0
@@ -96,9 +100,10 @@ def profile(u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     return q, slope, curve
 
 
-def tangent(t: FloatArray, flat: FloatArray) -> FloatArray:
+def tangent(t: FloatArray, flat: FloatArray, lop: FloatArray | float = 0.0) -> FloatArray:
     """Slope of the sole's profile at ``t``, times R: ``-R tan(lie error)`` where it is lowest."""
-    return np.asarray(t - flat * profile(np.asarray(t))[1])
+    t = np.asarray(t)
+    return np.asarray(t - flat * profile(t)[1] + lop * np.abs(t))
 
 
 def ground_off(given: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -140,6 +145,10 @@ def read_press(
     by_flat -= q_u
     rise = flat * by_flat
     rise += 0.5 * lever * lever
+    # Of B, by lop.
+    size_u, size_t, lop = np.abs(u), np.abs(t), theta[LOP]
+    by_lop = 0.5 * (u * size_u + t * size_t) - size_t * u
+    rise += lop * by_lop
     per = np.exp(-2 * theta[LOG_H]) * np.float32(2)
     ground, by_given = ground_off(theta[HEEL : TOE + 1])
     steep = np.exp(-theta[EDGE])
@@ -167,6 +176,14 @@ def read_press(
     log_soft = np.log(np.maximum(soft, np.float32(1e-12)))
     power = np.exp(theta[POWER])
     p = np.exp(power * log_soft + theta[LOG_A])
+    far = u * np.float32(1 / _WARP_MM)
+    clear = np.abs(far) < 1.2
+    far = np.clip(far, -1.2, 1.2)
+    square = far * far
+    warps = (far, 1.5 * square - 0.5, far * (2.5 * square - 1.5))
+    warp = 1 + theta[TILT] * warps[0] + theta[BOW] * warps[1] + theta[TWIST] * warps[2]
+    plain = p
+    p = p * warp
     spread, by_share, by_reach = cells.spread(
         theta[SHARE, :, 0, 0, 0].astype(np.float64), theta[REACH, :, 0, 0, 0].astype(np.float64)
     )
@@ -184,14 +201,17 @@ def read_press(
     by_f = power * p / root
     curved = by_f * per
     if with_t:
-        out[T] = load(curved * (lever * (1 - flat * curve_t))) @ spread
+        bent = 1 - flat * curve_t + lop * np.sign(t)
+        out[T] = load(curved * (lever * bent)) @ spread
     out[LOG_H] = load(2 * by_f * (1 - f)) @ spread
-    slope = lever + flat * (slope_t - slope_u)
+    slope = lever + flat * (slope_t - slope_u) + lop * (size_u - size_t)
     steep_heel = steep * off_heel
     steep_toe = steep * off_toe
     end_heel = steep_heel + np.float32(_EDGE_STEEP) * heel
     end_toe = steep_toe + np.float32(_EDGE_STEEP) * toe
-    out[C] = load(curved * (slope + end_toe - end_heel)) @ spread
+    warp_slope = theta[TILT] + theta[BOW] * 3 * far + theta[TWIST] * (7.5 * square - 1.5)
+    moved = plain * warp_slope * clear * np.float32(1 / _WARP_MM)
+    out[C] = load(curved * (slope + end_toe - end_heel) - moved) @ spread
     if wanted > 4:
         out[HEEL] = load(curved * steep_heel) * -by_given[0, ..., 0, :] @ spread
         out[TOE] = load(curved * steep_toe) * -by_given[1, ..., 0, :] @ spread
@@ -200,9 +220,12 @@ def read_press(
         out[HALF] = by_heel + by_toe
         out[EDGE] = 0.5 * load(curved * fall) @ spread
         out[FLAT] = -load(curved * by_flat) @ spread
+        out[LOP] = -load(curved * by_lop) @ spread
         out[POWER] = power[..., 0, :] * load(log_soft * p) @ spread
         out[SHARE] = mean @ by_share
         out[REACH] = mean @ by_reach
+        for column, one in zip((TILT, BOW, TWIST), warps, strict=True):
+            out[column] = load(plain * one) @ spread
         out[OUTWARD] = out[HALF]
         out[ASIDE] = by_toe - by_heel
     return counts, out

@@ -23,12 +23,16 @@ from analysis.footprint.press import (
     HEEL,
     LOG_A,
     LOG_H,
+    LOP,
     OUTWARD,
     POWER,
     REACH,
     SHARE,
+    BOW,
     SIZE,
+    TILT,
     TOE,
+    TWIST,
     C,
     StripCells,
     T,
@@ -40,14 +44,17 @@ IntArray = np.ndarray
 # A press's own unknowns.
 OWN = (LOG_A, C, LOG_H)
 # Of a head, in its block of the shared vector.
-H_T, H_ETA, H_HEEL, H_TOE, H_HALF, H_EDGE, H_FLAT, H_MIDDLE = range(8)
-HEAD = 8
+H_T, H_ETA, H_HEEL, H_TOE, H_HALF, H_EDGE, H_FLAT, H_LOP, H_MIDDLE = range(9)
+HEAD = 9
 # Of the session.
-S_POWER, S_SHARE, S_REACH, S_OUTWARD, S_ASIDE, S_MARKS = range(6)
-SESSION = 6
+S_POWER, S_SHARE, S_REACH, S_OUTWARD, S_ASIDE, S_TILT, S_BOW, S_TWIST, S_MARKS = range(9)
+SESSION = 9
 LOCAL = HEAD + SESSION - 1
 # Columns of a press's derivatives in the order of the local vector, from the head's third on.
-_SHARED = (HEEL, TOE, HALF, EDGE, FLAT, ASIDE, POWER, SHARE, REACH, OUTWARD, ASIDE)
+_SHARED = (
+    (HEEL, TOE, HALF, EDGE, FLAT, LOP, ASIDE)
+    + (POWER, SHARE, REACH, OUTWARD, ASIDE, TILT, BOW, TWIST)
+)
 CENTRE, OUT, STEP = 4, 11, 0.8
 _DOF_CELLS = 5.0
 _DOF_SWING = 5.0
@@ -117,6 +124,7 @@ class Priors:
     edge_log_u: float = 0.5
     flat: float = 0.1
     flat_u: float = 0.15
+    lop_u: float = 0.1
     middle_u_mm: float = 0.5
     alike: float = 0.6
     head_delivery_u_mm: float = 1.0
@@ -128,6 +136,7 @@ class Priors:
     reach_log_u: float = 0.5
     outward_u_mm: float = 0.8
     aside_u_mm: float = 0.3
+    warp_u: float = 0.06
     marks_u_mm: float = 0.5
     depth_mm: float = 2.0
     depth_log_u: float = 1.0
@@ -173,8 +182,9 @@ class SharedPosterior:
     contact_mm: FloatArray
     """(k, heads)."""
     flat: FloatArray
+    lop: FloatArray
     covariance: FloatArray
-    """(k, 2 heads, 2 heads): of contacts, then of flatnesses."""
+    """(k, 3 heads, 3 heads): of contacts, then of flatnesses, then of how lopsided heads are."""
     press_t: FloatArray
     """(k, n)."""
     press_t_u: FloatArray
@@ -266,6 +276,7 @@ class Joint:
             (H_HEEL, p.ground_mm, p.ground_u_mm),
             (H_TOE, p.ground_mm, p.ground_u_mm),
             (H_FLAT, p.flat, p.flat_u),
+            (H_LOP, 0.0, p.lop_u),
             (H_EDGE, np.log(p.edge_radius_mm / camber), p.edge_log_u),
         ):
             mean[own + what] = value
@@ -278,6 +289,9 @@ class Joint:
             (S_REACH, np.log(p.reach_mm), p.reach_log_u),
             (S_OUTWARD, 0.0, p.outward_u_mm),
             (S_ASIDE, 0.0, p.aside_u_mm),
+            (S_TILT, 0.0, p.warp_u),
+            (S_BOW, 0.0, p.warp_u),
+            (S_TWIST, 0.0, p.warp_u),
             (S_MARKS, 0.0, p.marks_u_mm),
         ):
             mean[self.base + what] = value
@@ -304,6 +318,7 @@ class Joint:
             (HALF, H_HALF),
             (EDGE, H_EDGE),
             (FLAT, H_FLAT),
+            (LOP, H_LOP),
         ):
             out[column] = heads[:, head, what][..., None]
         session = shared[:, self.base :]
@@ -312,6 +327,9 @@ class Joint:
             (SHARE, S_SHARE),
             (REACH, S_REACH),
             (OUTWARD, S_OUTWARD),
+            (TILT, S_TILT),
+            (BOW, S_BOW),
+            (TWIST, S_TWIST),
         ):
             out[column] = session[:, what, None, None]
         out[ASIDE] = (session[:, S_ASIDE, None] + heads[:, head, H_MIDDLE])[..., None]
@@ -837,7 +855,7 @@ class Joint:
         along = _Along(nodes, -(normal.cost + 0.5 * off**2), np.linalg.slogdet(hess)[1])
         cov = np.linalg.inv(hess)
         heads = np.arange(self.nh) * HEAD
-        pick = np.concatenate([heads + H_T, heads + H_FLAT])
+        pick = np.concatenate([heads + H_T, heads + H_FLAT, heads + H_LOP])
         own_var = 1 / np.maximum(hess[:, heads + H_T, heads + H_T] - 1 / _FREE_T_MM**2, 1e-12)
         mean = (normal.share * s.t).sum(-1)
         u = np.sqrt((normal.share * (s.t - mean[..., None]) ** 2).sum(-1))
@@ -855,6 +873,7 @@ class Joint:
             along.log_weight,
             along.follow(s.shared[:, heads + H_T]),
             along.follow(s.shared[:, heads + H_FLAT]),
+            along.follow(s.shared[:, heads + H_LOP]),
             np.repeat(covariance[None], len(fine), axis=0),
             along.follow(mean),
             np.repeat(np.sqrt(along.mean(u**2))[None], len(fine), axis=0),

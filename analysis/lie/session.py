@@ -277,6 +277,7 @@ class _Reading:
             s.log_weight,
             s.contact_mm,
             s.flat,
+            s.lop,
             s.covariance,
             cambers,
             [LinePlace(float(z), f) for z, f in zip(self.z, self.family, strict=True)],

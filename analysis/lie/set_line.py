@@ -115,6 +115,7 @@ def line_belief(
     log_weight: FloatArray,
     contact_mm: FloatArray,
     flat: FloatArray,
+    lop: FloatArray,
     covariance: FloatArray,
     cambers: tuple[FloatArray, FloatArray],
     places: Sequence[LinePlace],
@@ -126,12 +127,13 @@ def line_belief(
     log_r, cov_r = cambers
     radius = np.exp(log_r)
     _, slope_t, curve_t = profile(contact_mm)
-    tilt = tangent(contact_mm, flat) / radius
+    tilt = tangent(contact_mm, flat, lop) / radius
     x = -np.degrees(np.arctan(tilt))
     scale = np.degrees(1) / (1 + tilt**2) / radius
-    jac = np.zeros((k, n, 2 * n))
+    jac = np.zeros((k, n, 3 * n))
     d = np.arange(n)
-    jac[:, d, d] = -scale * (1 - flat * curve_t)
+    jac[:, d, d] = -scale * (1 - flat * curve_t + lop * np.sign(contact_mm))
+    jac[:, d, 2 * n + d] = -scale * np.abs(contact_mm)
     jac[:, d, n + d] = scale * slope_t
     sigma = jac @ covariance @ np.swapaxes(jac, 1, 2)
     x = x - stance_deg
@@ -214,7 +216,7 @@ def line_belief(
         slopes = line_means @ by
         slope = float(weights @ slopes)
         inside = np.einsum("i,kij,j->k", by, np.maximum(covs - own_covs, 0.0), by)
-        slope_sd = float(np.sqrt(weights @ (inside + (slopes - slope) ** 2)))
+        slope_sd = float(np.sqrt(weights @ (np.maximum(inside, 0.0) + (slopes - slope) ** 2)))
     else:
         slope, slope_sd = 0.0, SLOPE_DEG
     own_sd = float(weights @ OWN_DEG[pp // len(states)])
