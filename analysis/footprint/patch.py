@@ -105,7 +105,9 @@ def reasons(profile: PeakProfile, dead: NDArray[np.bool_]) -> list[Reason]:
     width = run.sum(axis=1)
     reason = np.zeros(n, dtype=np.int64)
     # Later lines win.
-    beside = patch.pressed & ~run & (y > np.maximum(_STRAY_PART * patch.peak, _STRAY_SD * sd)[:, None])
+    beside = (
+        patch.pressed & ~run & (y > np.maximum(_STRAY_PART * patch.peak, _STRAY_SD * sd)[:, None])
+    )
     reason[beside.sum(axis=1) >= 2] = Reason.TWO_PATCHES
     # The greatest pressure must have been seen from both sides.
     heaviest = np.argmax(np.where(run, y, -np.inf), axis=1)

@@ -31,8 +31,8 @@ from analysis.conventions import FloatArray
 
 # Unknowns of a press.
 LOG_A, T, LOG_H, C = range(4)
-# Unknowns of a head: what is ground off at heel and toe (mm, see `ground_off`), half the length (mm), log of
-# r/R, flatness of the middle, by how much more it is curved on the toe's side.
+# Unknowns of a head: what is ground off at heel and toe (mm, see `ground_off`), half the length
+# (mm), log of r/R, flatness of the middle, by how much more it is curved on the toe's side.
 HEEL, TOE, HALF, EDGE, FLAT, LOP = range(4, 10)
 # Unknowns of a session: log q, share that the cover hands on, log of its reach (mm), and how much
 # farther than the sole's the print's ends lie: both outward, both toward the toe (mm). TILT and the
@@ -63,9 +63,7 @@ class StripCells:
     def points(self) -> FloatArray:
         """(cells * POINTS_PER_CELL,)."""
         count = self.cells * POINTS_PER_CELL
-        return np.asarray(
-            (np.arange(count) - (count - 1) / 2) * (self.pitch_mm / POINTS_PER_CELL)
-        )
+        return np.asarray((np.arange(count) - (count - 1) / 2) * (self.pitch_mm / POINTS_PER_CELL))
 
     def spread(self, share: FloatArray, log_reach: FloatArray) -> tuple[FloatArray, ...]:
         """Return what cells read of the load on cells, (k, cells, cells), and its derivatives."""
@@ -118,7 +116,7 @@ def ground_off(given: FloatArray) -> tuple[FloatArray, FloatArray]:
 def read_press(
     theta: FloatArray, cells: StripCells, wanted: int = SIZE, with_t: bool = False
 ) -> tuple[FloatArray, FloatArray]:
-    """Counts of the cells, (k, n, cells), and derivatives, (wanted, k, n, cells).
+    """Return counts of the cells, (k, n, cells), and derivatives, (wanted, k, n, cells).
 
     Parameters
     ----------

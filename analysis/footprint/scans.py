@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
+
 BoolArray = NDArray[np.bool_]
 
 # Samples up to this many scan periods from the common moment shape the curve.

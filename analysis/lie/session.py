@@ -1,7 +1,7 @@
 """All strikes, marks and readings of a session -> each club's lie error: the one engine.
 
-`session_lies` is what everything else asks. What the presses say together is `analysis.lie.posterior`;
-from contacts to lie errors of a set is `analysis.lie.set_line`.
+`session_lies` is what everything else asks. What presses say together is in
+`analysis.lie.posterior`, from contacts to lie errors of a set in `analysis.lie.set_line`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,15 @@ import numpy as np
 from analysis.conventions import FloatArray, stance_lie_error_deg
 from analysis.lie.belief import Belief
 from analysis.lie.club import LevelSource, LieError
-from analysis.lie.posterior import HeadShape, Joint, Places, Prints, Priors, SharedPosterior
+from analysis.lie.posterior import (
+    HeadShape,
+    IntArray,
+    Joint,
+    Places,
+    Prints,
+    Priors,
+    SharedPosterior,
+)
 from analysis.lie.set_line import (
     Camber,
     LieBelief,
@@ -121,6 +129,7 @@ class SessionLies:
     clubs: tuple[ClubLie, ...]
     """In the order of the heads given."""
     together: SetPosterior
+    stance_told: bool
     level_claimed: bool
     """Whether clubs may be bent by where all of them lie, and not only by gaps."""
     level_u_deg: float
@@ -139,8 +148,7 @@ class SessionLies:
     """Why it does not count, or hardly; empty where it does."""
 
     def u_after(self, place: int, more: int) -> float:
-        """Standard uncertainty of a club's lie error after ``more`` swings of it: what is shared
-        stays."""
+        """Return a club's standard uncertainty after more swings of it: what is shared stays."""
         post = self.together
         now = float(post.covariance_deg2[place, place])
         told = float(post.shown_cov[place, place]) ** 2 / (
@@ -287,7 +295,7 @@ class _Reading:
         )
 
     def lies(self) -> SessionLies:
-        s, hit = self.shared, self.hit
+        hit = self.hit
         stance_u = self.set_up.stance_u_mm
         found = self.belief(self.cambers, stance_u)
         cov = found.covariance
@@ -315,6 +323,7 @@ class _Reading:
         return SessionLies(
             clubs,
             together,
+            self.set_up.stance_told,
             claimed,
             level_u,
             source,
@@ -428,7 +437,7 @@ class _Reading:
         )
 
     def _estimate(self, value: float, u: float) -> Estimate:
-        from scipy.special import ndtri  # noqa: PLC0415  (loaded when a number is asked for)
+        from scipy.special import ndtri
 
         half = float(ndtri((1 + self.confidence) / 2)) * u
         return Estimate(value, u, Interval(value - half, value + half, self.confidence))
@@ -512,8 +521,8 @@ class _Reading:
         text = (
             f"level known from {source.value}"
             if source.is_resolved
-            else "level from the address mark only: gaps between clubs hold, but all clubs together "
-            "may be off; a few marks settle it"
+            else "level from the address mark only: gaps between clubs hold, but all clubs "
+            "together may be off; a few marks settle it"
         )
         if not self.set_up.stance_told:
             text += "; how high the feet stand was not measured"
@@ -564,7 +573,7 @@ class _Reading:
         stand: FloatArray,
         level: float,
     ) -> tuple[Offer, ...]:
-        """What a minute would bring: mean standard uncertainty of the clubs hit, now and then."""
+        """Say what a minute would bring: mean standard uncertainty of the clubs hit, now and then."""
         hit = self.hit
         if not hit.any():
             return ()
@@ -587,11 +596,13 @@ class _Reading:
                 less = cov_r[:, j] ** 2 / (cov_r[j, j] + _ROCKED_U**2)
                 rocks.append((mean_u(var - touched**2 * less), j, less))
         if rocks:
-            _, j, less = min(rocks)[0:3] if len(rocks) == 1 else min(rocks, key=lambda r: r[0])
+            _, j, less = min(rocks, key=lambda r: r[0])
             name = self.heads[j].label
             offer("rock", name, f"rock the {name} on the board", var - touched**2 * less)
-        # Three marks: each to its own error, all with what reading has in common; both in degrees.
-        mark = (_MARK_U_MM**2 / 3 + Priors().marks_u_mm**2) * float(np.mean(self.per_mm[hit])) ** 2
+        # Three marks: each to its own error, all with what reading them has in common.
+        mark = (_MARK_U_MM**2 / 3 + Priors().marks_u_mm ** 2) * float(
+            np.mean(self.per_mm[hit])
+        ) ** 2
         offer("marks", "", "read three marks off the sole", var - level**2 / (level + mark))
         if not self.set_up.stance_told or self.set_up.stance_u_mm > 1.5 * _RULER_U_MM:
             less = np.diag(stand) - (self.stance * _RULER_U_MM) ** 2
@@ -605,10 +616,10 @@ class _Reading:
                 var - level**2 / (level + told),
             )
         runs = []
-        for j in np.flatnonzero(hit):
+        for j in map(int, np.flatnonzero(hit)):
             cov_j = together.shown_cov[:, j]
             less = cov_j**2 / (together.shown_var[j] + together.new_u_deg[j] ** 2 / _MORE_SWINGS)
-            runs.append((mean_u(var - less), int(j), less))
+            runs.append((mean_u(var - less), j, less))
         _, j, less = min(runs, key=lambda r: r[0])
         name = self.heads[j].label
         offer("hit", name, f"hit the {name} {_MORE_SWINGS} more times", var - less)
@@ -651,7 +662,7 @@ def _places_on_line(heads: Sequence[HeadFacts], pivot: int) -> tuple[FloatArray,
 
 
 def _outliers(
-    p: FloatArray, counts: FloatArray, family: Sequence[int], heads: Sequence[HeadFacts]
+    p: FloatArray, counts: IntArray, family: Sequence[int], heads: Sequence[HeadFacts]
 ) -> tuple[FloatArray, tuple[str, ...]]:
     """Probabilities, NaN where none can be told, and why."""
     out = np.array(p, dtype=np.float64)

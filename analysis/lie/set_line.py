@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
 from analysis.footprint.press import profile, tangent
@@ -93,14 +94,15 @@ class LieBelief:
 
     @property
     def mean(self) -> FloatArray:
-        return self.weights @ self.means
+        """(n,): lie errors."""
+        return np.asarray(self.weights @ self.means)
 
     @property
     def covariance(self) -> FloatArray:
+        """(n, n), everything doubtful included."""
         off = self.means - self.mean
-        return np.einsum("k,kij->ij", self.weights, self.covs) + np.einsum(
-            "k,ki,kj->ij", self.weights, off, off
-        )
+        inside = np.einsum("k,kij->ij", self.weights, self.covs)
+        return np.asarray(inside + np.einsum("k,ki,kj->ij", self.weights, off, off))
 
 
 def line_prior(z: FloatArray, family: Sequence[int]) -> FloatArray:
@@ -121,8 +123,27 @@ def line_belief(
     places: Sequence[LinePlace],
     stance_deg: FloatArray,
     stance_u_deg: FloatArray,
-    hit: FloatArray,
+    hit: NDArray[np.bool_],
 ) -> LieBelief:
+    """Work out what is believed of the clubs' lie errors.
+
+    Parameters
+    ----------
+    log_weight : (k,)
+        Of the nodes of the mean delivery.
+    contact_mm, flat, lop : (k, n)
+        Contacts, flatnesses of the middle, and how lopsided heads are.
+    covariance : (k, 3 n, 3 n)
+        Of the three, one after the other.
+    cambers
+        Mean and covariance of log camber, from `camber_belief`.
+    places
+        Of the clubs on the line.
+    stance_deg, stance_u_deg : (n,)
+        Effect of the stance's height, taken off, and its uncertainty, the same height for all.
+    hit : (n,)
+        Clubs with strikes; the others get what the line says.
+    """
     k, n = contact_mm.shape
     log_r, cov_r = cambers
     radius = np.exp(log_r)
@@ -146,10 +167,10 @@ def line_belief(
     z = np.array([p.z for p in places])
     line = line_prior(z, [p.family for p in places])
 
-    singles = [()] + [(i,) for i in range(n) if hit[i]]
+    singles: list[tuple[int, ...]] = [(), *((i,) for i in range(n) if hit[i])]
     states = list(singles)
     if hit.sum() >= 4:
-        states += [pair for pair in itertools.combinations(np.flatnonzero(hit), 2)]
+        states += list(itertools.combinations(map(int, np.flatnonzero(hit)), 2))
     else:
         states = [()]
     parts = []

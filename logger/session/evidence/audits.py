@@ -10,13 +10,11 @@ import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from analysis.board.audit import FEWEST_PAIRS
 from analysis.board.audit_carry import Audited, CarriedLevel, Circumstance, carried_level
 from analysis.conventions import Hand
-from logger.errors import StoreError, UsageError
 from analysis.lie.posterior import lowest_points_mm
+from logger.errors import StoreError, UsageError
 from logger.session.evidence.footprints import FootprintReader
 from logger.store.rows import BoardRow, SessionRow, StrikeRow
 from logger.store.store import Store

@@ -251,7 +251,7 @@ class EvidenceReader:
 
 
 def heads_of(clubs: Sequence[ClubRow]) -> list[HeadFacts]:
-    """What the set file says of each head."""
+    """Return what the set file says of each head."""
     family = families([club.spec.loft_deg for club in clubs])
     found = []
     for club, own in zip(clubs, family, strict=True):
@@ -278,9 +278,7 @@ def _places(
     """Contacts without a print: readings of boards that send no scans, and marks."""
     press = {strike.id: row for row, strike in enumerate(seen.strikes)}
     own = [
-        c
-        for c in counted
-        if c.source == "mark" or (c.id not in press and c.id not in seen.refused)
+        c for c in counted if c.source == "mark" or (c.id not in press and c.id not in seen.refused)
     ]
     if not own:
         return None

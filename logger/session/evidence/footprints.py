@@ -61,8 +61,6 @@ class _Gains:
     shared_u: float = _UNCALIBRATED_U
 
 
-
-
 class FootprintReader:
     """Reads a session's strikes, and remembers what it has read and decoded.
 
