@@ -220,7 +220,7 @@ def session_lies(
         back[order] = np.arange(len(order))
         audits = np.array([back[a] if a >= 0 else -1 for a in places.audits], int)
         moved = replace(places, audits=audits)
-    shared = Joint(kept, moved, shapes, priors).fit()
+    shared = _with_floor(Joint(kept, moved, shapes, priors).fit(), kept, moved, priors)
     return _Reading(shared, kept, order, moved, heads, cambers, set_up, confidence).lies()
 
 
@@ -242,6 +242,27 @@ def _sorted(prints: Sequence[Prints]) -> tuple[list[Prints], np.ndarray]:
         order.append(first + place)
         first += len(place)
     return kept, np.concatenate([np.zeros(0, int), *order]).astype(int)
+
+
+def _with_floor(
+    shared: SharedPosterior, prints: Sequence[Prints], places: Places | None, priors: Priors
+) -> SharedPosterior:
+    """Add what the model of a print gets wrong; marks of its presses measure the common part."""
+    n = shared.contact_mm.shape[1]
+    printed = np.zeros(n, bool)
+    for one in prints:
+        printed[one.head] = True
+    common = priors.floor_u_mm**2
+    if places is not None:
+        audits = np.asarray(places.is_mark, bool) & (places.audits >= 0)
+        if audits.any():
+            mark = float(np.mean(places.u_mm[audits] ** 2)) / int(audits.sum())
+            mark += priors.marks_u_mm**2
+            common *= mark / (common + mark)
+    floor = common * np.outer(printed, printed) + priors.head_floor_u_mm**2 * np.diag(printed)
+    covariance = shared.covariance.copy()
+    covariance[:, :n, :n] += floor
+    return replace(shared, covariance=covariance)
 
 
 class _Reading:
@@ -573,7 +594,7 @@ class _Reading:
         stand: FloatArray,
         level: float,
     ) -> tuple[Offer, ...]:
-        """Say what a minute would bring: mean standard uncertainty of the clubs hit, now and then."""
+        """Say what a minute would bring to the mean standard uncertainty of the clubs hit."""
         hit = self.hit
         if not hit.any():
             return ()
@@ -607,7 +628,7 @@ class _Reading:
         if not self.set_up.stance_told or self.set_up.stance_u_mm > 1.5 * _RULER_U_MM:
             less = np.diag(stand) - (self.stance * _RULER_U_MM) ** 2
             offer("stance", "", "measure how high the feet stand", var - np.maximum(less, 0.0))
-        if not (self.shared.ends > _END_PRINTS).all(axis=0).mean() > 0.5 and self.head.size:
+        if self.head.size and (self.shared.ends > _END_PRINTS).all(axis=0).mean() <= 0.5:
             told = self._both_ends_deg2()
             offer(
                 "cover",
