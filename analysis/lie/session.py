@@ -81,6 +81,8 @@ class SetUp:
     delivery_u_mm: float = 10.0
     audit: str = ""
     """Which kept audit gave the delivery, in words; empty = none."""
+    audit_settles: bool = False
+    """Whether that audit settles the level."""
     pivot: int = 0
     """Place of the club from which checking starts."""
 
@@ -386,17 +388,23 @@ class _Reading:
             return LevelSource.BOTH_ENDS
         if printing.any():
             return LevelSource.HEEL_END if printing[0] else LevelSource.TOE_END
-        if self.set_up.audit:
-            return LevelSource.AUDIT
+        if self.set_up.audit_settles:
+            return LevelSource.MARKS
         return LevelSource.ADDRESS
 
     def _level_words(self, source: LevelSource, level_u: float, claimed: bool) -> str:
-        base = self.set_up.audit if source is LevelSource.AUDIT else source.value
+        base = self._rests_on(source)
         if not self.set_up.stance_told:
             return f"{base}; not claimed: nobody said how high the feet stand"
         if not claimed:
             return f"{base}; not claimed: known to {level_u:.1f}° only"
         return base
+
+    def _rests_on(self, source: LevelSource) -> str:
+        audited = self.set_up.audit and not self.marks.any()
+        if audited and source in (LevelSource.MARKS, LevelSource.ADDRESS):
+            return f"{source.value} ({self.set_up.audit})"
+        return source.value
 
     def _together(self, found: LieBelief, rest: FloatArray) -> SetPosterior:
         n = len(self.heads)
@@ -522,9 +530,7 @@ class _Reading:
                 level_source=rests_on,
                 note=self._note(head, rests_on),
                 budget=budget,
-                level_words=self._level_words(
-                    rests_on, self._level_u(found.covariance), together.level.u <= CLAIMED_U_DEG
-                ),
+                level_words=self._rests_on(rests_on),
             )
         half = factor * contact_u
         return ClubLie(
