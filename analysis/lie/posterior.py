@@ -851,8 +851,9 @@ class Joint:
         believed = 12.0
         t2 = (share * (w_t * r_t**2)[0]).sum() * self.s_t**2 + believed * p.contact_scatter_mm**2
         c2 = (share * (w_c * r_c**2)[0]).sum() * self.s_c**2 + believed * p.scatter_mm**2
-        self.s_t = float(np.sqrt(t2 / (self.n + believed)))
-        self.s_c = float(np.sqrt(c2 / (self.n + believed)))
+        more_t, more_c, n_t, n_c = self._scatter_of_places(nodes[pick], shared)
+        self.s_t = float(np.sqrt((t2 + more_t) / (self.n + n_t + believed)))
+        self.s_c = float(np.sqrt((c2 + more_c) / (self.n + n_c + believed)))
         total = count = 0.0
         m = t.shape[-1]
         for g in self.groups:
@@ -866,6 +867,40 @@ class Joint:
         believed = 30.0
         factor = np.sqrt((total + believed) / (max(count, 0.0) + believed))
         self.noise = float(np.clip(self.noise * factor, LEAST_NOISE, 6.0))
+
+    def _scatter_of_places(
+        self, node: FloatArray, shared: FloatArray
+    ) -> tuple[float, float, float, float]:
+        """Return sums of squares of contacts and of places, and of how many swings each."""
+        q = self.places
+        if q is None:
+            return 0.0, 0.0, 0.0, 0.0
+        heads = shared[0, : self.base].reshape(self.nh, HEAD)
+        out = np.zeros(4)
+        for is_mark in (True, False):
+            mine = (np.asarray(q.is_mark, bool) == is_mark) & (np.asarray(q.audits) < 0)
+            if not mine.any():
+                continue
+            head = np.asarray(q.head, int)[mine]
+            own = q.value_mm[mine] - heads[head, H_T]
+            if is_mark:
+                own = own - shared[0, self.base + S_MARKS]
+                swing = self.s_t**2
+            else:
+                own = own - node[0] - heads[head, H_ETA]
+                swing = self.s_t**2 + self.s_c**2
+            var = q.u_mm[mine] ** 2 + swing
+            z2 = own * own / var
+            dof = float(mine.sum() - len(np.unique(head)))
+            squares = float((((_DOF_SWING + 1) / (_DOF_SWING + z2)) * z2).sum())
+            # What one would expect of swings with this scatter, by the ratio that was seen.
+            part = dof * max(1 + (squares / max(dof, 1.0) - 1) * float((var / swing).mean()), 0.05)
+            out[0] += part * self.s_t**2
+            out[2] += dof
+            if not is_mark:
+                out[1] += part * self.s_c**2
+                out[3] += dof
+        return float(out[0]), float(out[1]), float(out[2]), float(out[3])
 
     def _evidence(self, nodes: FloatArray, normal: _Normal) -> FloatArray:
         p = self.priors
