@@ -93,7 +93,7 @@ def _bounds() -> tuple[FloatArray, FloatArray]:
     most[[LOG_A, LOG_H, EDGE, POWER, REACH]] = 25.0, np.log(150.0), 2.0, 1.5, 4.0
     most[[FLAT, LOP, SHARE, TILT, BOW, TWIST]] = 1.5, 0.9, 0.9, 0.5, 0.5, 0.5
     least = -most
-    least[[LOG_H, REACH, HALF]] = np.log(3.0), -1.5, 10.0
+    least[[LOG_H, REACH, HALF, EDGE]] = np.log(3.0), -1.5, 10.0, -6.0
     return least[:, None, None], most[:, None, None]
 
 

@@ -92,10 +92,10 @@ def test_a_cover_hands_load_on_and_loses_none():
     assert spread.max() < plain.max()
 
 
-@pytest.mark.parametrize("name", (
+@pytest.mark.parametrize("name", [
     "LOG_A", "LOG_H", "C", "HEEL", "TOE", "HALF", "EDGE", "FLAT", "LOP", "POWER", "SHARE", "REACH",
     "OUTWARD", "ASIDE", "TILT", "BOW", "TWIST",
-))  # fmt: skip
+])  # fmt: skip
 def test_derivatives_are_differences(name):
     at = {"T": 1.0, "LOG_H": math.log(46.0), "HEEL": 5.0, "TOE": 4.0, "HALF": 39.0, "EDGE": -2.4,
           "FLAT": 0.2, "LOP": 0.1, "POWER": -0.1, "SHARE": 0.2, "REACH": 1.4, "TILT": 0.05,
