@@ -146,12 +146,12 @@ def _story(plan: SetPlan, label: str) -> str:
     raise UsageError(f"there is no club {label} on this sheet: it has {known}")
 
 
-def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = False) -> None:
-    """Print the club table.
+# What a minute brings is said from this many degrees of mean standard uncertainty on.
+_WORTH_SAYING_DEG = 0.02
 
-    Contact is each club's own; the lie error is that of the set model, in which clubs with few
-    strikes lean on the others.
-    """
+
+def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = False) -> None:
+    """Print the club table; every number is the engine's (`analysis.lie.session`)."""
     from rich.table import Table
 
     from logger.setfiles.units import inches_from_mm
@@ -188,8 +188,15 @@ def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = Fal
         )
     console.print(table)
     console.print("contact: + toe, - heel; lie error: + too upright, - too flat as delivered")
-    for level in sorted({one.lie.level_words for one in picture.clubs if one.lie is not None}):
-        console.print(f"level resolved by: {level}")
+    lies = picture.lies
+    if lies is not None and together is not None:
+        console.print(f"level resolved by: {lies.level_words}")
+        for offer in lies.offers[:2]:
+            if offer.gain_deg >= _WORTH_SAYING_DEG:
+                console.print(
+                    f"to know more: {offer.words} (± {offer.u_now_deg:.2f}° on average becomes "
+                    f"± {offer.u_then_deg:.2f}°)"
+                )
     if together is not None:
         half = (together.slope.interval.high - together.slope.interval.low) / 2
         console.print(
@@ -214,7 +221,10 @@ def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
         table = Table(
             box=None,
             padding=(0, 1),
-            title=f"{one.club.label}: {total.value:+.2f}° ± {total.u:.2f}° (standard uncertainty)",
+            title=(
+                f"{one.club.label}: {total.value:+z.1f}° ± {total.expanded:.2f}° "
+                f"({100 * total.level:.0f} %; one standard uncertainty is {total.u:.2f}°)"
+            ),
             title_justify="left",
         )
         for heading in ("made of", "u", "brings", "share", "to improve it"):
