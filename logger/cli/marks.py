@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -34,15 +35,23 @@ def mark(
         int | None,
         typer.Option(help="Number of the board's strike of the same swing.", min=1, max=MOST_ROWS),
     ] = None,
+    stance: Annotated[
+        float | None,
+        typer.Option(
+            help="Of a session that begins with this mark: how much lower the feet stand than "
+            "what the club struck, mm (0 on one floor)."
+        ),
+    ] = None,
     db: DbOption = None,
 ) -> None:
     """Keep a mark read off the sole; it counts like a strike of the board.
 
     Examples: lieboard mark 7i 4.5; lieboard mark 7i 6h 2l
     """
+    from logger.cli.log.checks import ask_stance, check_agreed, check_lengths
     from logger.errors import UsageError
     from logger.session.logging.fitting import club_of
-    from logger.session.logging.opening import open_session
+    from logger.session.logging.opening import Circumstances, open_session, session_to_go_on_with
 
     toe_mm = _length(toe, {"t": 1, "h": -1}, "toe (t) or heel (h)", _MOST_TOE_MM)
     trail_mm = (
@@ -52,9 +61,22 @@ def mark(
     )
     if not (math.isfinite(u) and 0 < u <= 10):
         raise UsageError(f"--u {u:g}: how well a mark can be read is between 0 and 10 mm")
+    check_lengths(stance=stance)
     with open_store(db) as store:
         now = utc_now_ns()
-        session = open_session(store, player=player, set_name=set_name, now_utc_ns=now, club=club)
+        going_on = session_to_go_on_with(store, player=player, set_name=set_name, now_utc_ns=now)
+        if going_on is not None:
+            check_agreed(going_on, stance=stance, sole_middle=None, left=False)
+        elif stance is None and sys.stdin.isatty() and sys.stdout.isatty():
+            stance = ask_stance()
+        session = open_session(
+            store,
+            player=player,
+            set_name=set_name,
+            now_utc_ns=now,
+            circumstances=Circumstances(stance_mm=stance),
+            club=club,
+        )
         # A mark names its club: which one is up on a board beside it is no business of a mark.
         row = club_of(session.set, club)
         if audits is not None:

@@ -153,6 +153,14 @@ class SessionRow:
     ended_utc_ns: int | None
     note: str | None
 
+    @property
+    def stance_told(self) -> bool:
+        """Whether anybody said how high the feet stand.
+
+        Files of old kept 0 ± 2 mm where nobody was asked.
+        """
+        return self.stance_u_mm < 6 and (self.stance_mm, self.stance_u_mm) != (0.0, 2.0)
+
 
 @dataclass(frozen=True, slots=True)
 class TurnRow:
