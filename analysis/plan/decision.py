@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from analysis.conventions import FloatArray
+from analysis.conventions import NORMAL_90, FloatArray
 from analysis.lie.belief import Belief
 from analysis.lie.set_types import SetPosterior
 from analysis.plan.chances import Chances, bends, head_allows
@@ -101,7 +101,7 @@ def decide(
     bend_deg, reason
         What the sheet does with it, and what kept it from being otherwise.
     outlook : Outlook, optional
-        None: more swings are out of the question, so what the evidence does not carry is left.
+        None: what more swings tell is not known, so what the evidence does not carry is left.
     """
     if club.must_bend or club.must_bend_deg is not None:
         return Decision(Choice.BEND, bend_deg)
@@ -109,11 +109,11 @@ def decide(
         return Decision(Choice.NOT_HIT)
     if bend_deg:
         return Decision(Choice.BEND, bend_deg)
-    if outlook is None or reason in (Reason.LOCKED, Reason.STEPS):
+    if reason in (Reason.LOCKED, Reason.STEPS):
         return Decision(Choice.LEAVE)
     reach, first = _reach(table, club, rules), rules.fewest_strikes - club.strikes
-    if reach.size == 0:
-        # However far it is off, it stays as it is; three swings show how far that is.
+    if outlook is None or reach.size == 0:
+        # However far it is off, it stays as it is; a first look shows how far that is.
         hit = Decision(Choice.HIT, more_swings=first)
         return hit if first > 0 else Decision(Choice.LEAVE)
     wanted, worth = float(table.wanted[place]), worth_deg(rules)
@@ -123,9 +123,9 @@ def decide(
         settles = tuple(one for one, _ in outlook.settles)
         return Decision(Choice.CANNOT_TELL, settles=settles, judge=outlook.judge)
     low, high = belief.below(place, np.array([wanted - worth, wanted + worth]))
-    if first <= 0 and high - low >= rules.p_leave:
-        return Decision(Choice.LEAVE)
     off, var = float(table.off[place]), float(belief.covariance[place, place])
+    if first <= 0 and (high - low >= rules.p_leave or _is_at_edge(var, rules)):
+        return Decision(Choice.LEAVE)
     for k, news in enumerate(outlook.news_deg):
         if k + 1 >= first and _decided(off, var, float(news), reach, rules) >= DECIDED:
             return Decision(Choice.HIT, more_swings=k + 1)
@@ -156,7 +156,7 @@ def _not_by_swings(
         return Decision(Choice.CANNOT_TELL, settles=tuple(used[:1]), judge=outlook.judge)
     if first > 0:
         return Decision(Choice.HIT, more_swings=first)
-    # At the edge of what a bend is worth, where it hardly matters.
+    # Nothing tells: a club that was left can still be bent.
     return Decision(Choice.LEAVE)
 
 
@@ -168,6 +168,14 @@ def _reach(table: Chances, club: PlanClub, rules: PlanRules) -> FloatArray:
     return np.asarray(table.bends[allowed & (table.bends != 0)])
 
 
+def _is_at_edge(var: float, rules: PlanRules) -> bool:
+    """Whether a club that is still open is at the edge of what a bend is worth.
+
+    It is known as well as a bend has to be worth, with 90 %: either way it hardly matters.
+    """
+    return NORMAL_90 * math.sqrt(var) <= rules.charge_deg
+
+
 def _decided(off: float, var: float, news: float, reach: FloatArray, rules: PlanRules) -> float:
     """Chance that the club is bent or left for good, once news of this size has come.
 
@@ -175,6 +183,8 @@ def _decided(off: float, var: float, news: float, reach: FloatArray, rules: Plan
     """
     mean = off + news * _Z
     sd = math.sqrt(max(var - news**2, 1e-9))
+    if _is_at_edge(sd**2, rules):
+        return 1.0
     worth, u = worth_deg(rules), rules.u_machine_deg
     left = ndtr((worth - mean) / sd) - ndtr((-worth - mean) / sd) >= rules.p_leave
     size = np.abs(reach)

@@ -193,7 +193,9 @@ def _why(
     off, sd = float(table.off[i]), float(picture.belief.sd[i])
     bend, wish = picture.bend(i), float(table.bends[free])
     doubt = f"{abs(off):.1f}° ± {NORMAL_90 * sd:.1f}°"
-    if picture.gaps:
+    if abs(off) < 0.05:
+        found = f"{'on the line of the set' if picture.gaps else 'square'} ± {NORMAL_90 * sd:.1f}°"
+    elif picture.gaps:
         way = "more upright" if off > 0 else "flatter"
         found = f"{doubt} {way} than the line of the set"
     else:
@@ -205,7 +207,7 @@ def _why(
         needs = " and ".join(one.value for one in decision.settles)
         outlook = None if picture.outlooks is None else picture.outlooks[i]
         if outlook is not None and not outlook.claimed:
-            return f"{found}; where all clubs lie together is not known: {needs}"
+            return f"{found}; the level is not known: {needs}"
         return f"{found}; more swings will not settle it: {needs}"
     k = int(picture.choice[i])
     does = ""
@@ -238,25 +240,30 @@ def _why(
         return f"{found}: less than half the machine's {rules.increment_deg:g}°; leave it"
     if reason is Reason.GOOD_ENOUGH:
         return f"{found}: less than a bend is worth; leave it"
-    return f"{found}: at the edge of what a bend is worth; leave it"
+    return f"{found}, {_not_sure(picture, i, free)}; leave it"
 
 
 def _hit_more(picture: Picture, i: int, free: int, found: str, decision: Decision) -> str:
     club, table, rules = picture.clubs[i], picture.table, picture.rules
-    wish, more = float(table.bends[free]), decision.more_swings
+    more = decision.more_swings
     then = f"{more} more {'swing' if more == 1 else 'swings'} should decide it"
     if club.strikes < rules.fewest_strikes:
         had = "one strike" if club.strikes == 1 else f"{club.strikes} strikes"
-        return f"{found}, on {had}; it takes {rules.fewest_strikes} to decide on a club: {then}"
-    if not wish:
+        return f"{found}, on {had} of its own: {then}"
+    if not table.bends[free]:
         return f"{found}, not sure enough to leave it for good: {then}"
-    p = 100 * float(table.p_better[i, free])
-    if p < 100 * rules.p_needed:
-        gap = f"brings it nearer with only {p:.0f} %"
-    else:
+    return f"{found}, {_not_sure(picture, i, free)}; {then}"
+
+
+def _not_sure(picture: Picture, i: int, free: int) -> str:
+    """Say what the evidence lacks for the bend that the mean asks for."""
+    table, rules = picture.table, picture.rules
+    wish, p = float(table.bends[free]), 100 * float(table.p_better[i, free])
+    gap = f"brings it nearer with only {p:.0f} %"
+    if p >= 100 * rules.p_needed:
         p = 100 * float(table.p_worse[i, free])
         gap = f"makes it worse by over {rules.worse_deg:g}° with {p:.0f} %"
-    return f"{found}, not sure enough: {abs(wish):g}° {lie_word(wish)} {gap}; {then}"
+    return f"not sure enough: {abs(wish):g}° {lie_word(wish)} {gap}"
 
 
 # Less than this aside at carry is not worth a sentence.

@@ -138,15 +138,16 @@ def _contact(one: ClubEvidence) -> ContactPart | None:
     if mean is None:
         return None
     if interval is None:
-        return ContactPart(round(mean, 2), None, None)
-    return ContactPart(round(mean, 2), round(interval.low, 2), round(interval.high, 2))
+        return ContactPart(mean, None, None)
+    # Unrounded, or what is rounded twice would not be what every other screen shows.
+    return ContactPart(mean, interval.low, interval.high)
 
 
 def _lie(one: ClubResult) -> LiePart | None:
     if one.lie_error_deg is None or one.interval_deg is None:
         return None
     interval = one.interval_deg
-    return LiePart(round(one.lie_error_deg, 3), round(interval.low, 3), round(interval.high, 3))
+    return LiePart(one.lie_error_deg, interval.low, interval.high)
 
 
 def _strikes(picture: SessionPicture, contacts: Sequence[StrikeRow]) -> dict[int, SeenStrike]:

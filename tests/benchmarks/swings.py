@@ -5,7 +5,7 @@ eight irons: a level, a slope, clubs that scatter about the line, now and then o
 it, strikes with mishits, and fatigue. Two ways to a bend sheet:
 
 fixed: ten swings with every club;
-led: `analysis.plan.next_club` says what to hit and when to stop.
+led: two swings with every club, then `analysis.plan.next_club` says what to hit and when to stop.
 
 Both end with `analysis.lie.set_model` and `analysis.plan.optimum`, which plan the set.
 
@@ -20,6 +20,7 @@ import json
 import os
 import sys
 import time
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
@@ -27,14 +28,16 @@ import numpy as np
 from analysis.lie.club import Level, SoleArc, Stance
 from analysis.lie.set_model import fit_set
 from analysis.lie.set_types import SetClub, SetStrikes
+from analysis.plan.decision import Outlook, swing_news
 from analysis.plan.heads import Head
-from analysis.plan.next_club import SwingRules, next_club
+from analysis.plan.next_club import next_club
 from analysis.plan.optimum import plan_set
-from analysis.plan.types import PlanClub, PlanRules
+from analysis.plan.types import PlanClub, PlanRow, PlanRules
 
 PLAYERS = 1000
 CLUBS = 8
 FIXED = 10
+FIRST_LOOK = 2
 CAMBER = 300.0
 U_MACHINE = 0.25
 SOLE = SoleArc(CAMBER, 9.0, measured=True)
@@ -75,39 +78,46 @@ def fixed(player: Player, clubs: list[SetClub], plan: list[PlanClub]):
     club = np.repeat(np.arange(CLUBS), FIXED)
     strikes = SetStrikes.of(club, [player.swing(i) for i in club])
     posterior = fit_set(clubs, strikes, level=LEVEL, stance=STANCE)
-    return planned(posterior, plan), club.size
+    return bends(planned(posterior, plan)), club.size
 
 
-def planned(posterior, plan: list[PlanClub]) -> np.ndarray:
-    """Bends of the whole set."""
+def bends(rows: Sequence[PlanRow]) -> np.ndarray:
+    """Bends of a sheet."""
+    return np.array([row.bend_deg for row in rows])
+
+
+def planned(posterior, plan: list[PlanClub]) -> tuple[PlanRow, ...]:
+    """Sheet of the whole set."""
     ready = [
         PlanClub(label=one.label, head=one.head, length_mm=one.length_mm, strikes=int(n))
         for one, n in zip(plan, posterior.strikes, strict=True)
     ]
-    rows = plan_set(ready, posterior.lie, PlanRules(u_machine_deg=U_MACHINE)).rows
-    return np.array([row.bend_deg for row in rows])
+    outlooks = [Outlook(swing_news(posterior, i)) for i in range(len(ready))]
+    rules = PlanRules(u_machine_deg=U_MACHINE)
+    return plan_set(ready, posterior.lie, rules, outlooks=outlooks).rows
 
 
-def led(player: Player, clubs: list[SetClub], plan: list[PlanClub], swing: SwingRules):
+def led(player: Player, clubs: list[SetClub], plan: list[PlanClub]):
     """Bends and swings of a led session."""
     club, toe = [], []
     # First look: two with each, pivot first; there is nothing to be led by before.
     for i in sorted(range(CLUBS), key=lambda i: abs(i - CLUBS // 2)):
-        for _ in range(swing.first_look):
+        for _ in range(FIRST_LOOK):
             club.append(i)
             toe.append(player.swing(i))
     rules = PlanRules(u_machine_deg=U_MACHINE)
     while True:
         strikes = SetStrikes.of(club, toe)
         posterior = fit_set(clubs, strikes, level=LEVEL, stance=STANCE)
-        advice = next_club(posterior, plan, rules, swing)
+        rows = planned(posterior, plan)
+        advice = next_club(posterior, plan, [row.decision for row in rows], rules)
         if advice.label is None:
             break
         i = posterior.labels.index(advice.label)
         for _ in range(advice.swings):
             club.append(i)
             toe.append(player.swing(i))
-    return planned(posterior, plan), len(toe)
+    return bends(rows), len(toe)
 
 
 def one_player(seed: int) -> dict[str, tuple[int, int, float, int, float]]:
@@ -122,7 +132,7 @@ def one_player(seed: int) -> dict[str, tuple[int, int, float, int, float]]:
         if name == "fixed":
             bend, swings = fixed(player, clubs, plan)
         else:
-            bend, swings = led(player, clubs, plan, SwingRules())
+            bend, swings = led(player, clubs, plan)
         after = truth + bend + carried * (bend != 0)
         wrong = int((np.abs(after) > np.abs(truth) + 0.5).sum())
         left, before = float((after**2).mean()), float((truth**2).mean())

@@ -167,10 +167,13 @@ def level_claim(session: SessionRow, picture: SessionPicture) -> LevelClaim:
     if not session.stance_told:
         needs.append(Settles.STANCE)
         why.append("how low the feet stand was not measured")
-    if needs:
-        words = f"Where all clubs lie together is not known: {', and '.join(why)}."
-        return LevelClaim(False, words, tuple(needs), judge)
-    return LevelClaim(True, f"Level resolved by: {', '.join(rests)}.", (), judge)
+    resolved = f"Level resolved by: {', '.join(rests)}"
+    if not needs:
+        return LevelClaim(True, f"{resolved}.", (), judge)
+    words = f"The level is not known: {', and '.join(why)}."
+    if rests:
+        words = f"{resolved}, but {why[-1]}: the level is not known."
+    return LevelClaim(False, words, tuple(needs), judge)
 
 
 # What a minute's work leaves: of the level by three marks read to a millimetre, of the stance by a
