@@ -11,6 +11,7 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from logger.session.corrections.acts import Said
     from logger.store.rows import SessionRow
     from logger.store.store import Store
 
@@ -112,6 +113,13 @@ def utc_now_ns() -> int:
     from logger.hostclock import HostClock
 
     return HostClock().utc_ns()
+
+
+def said_here() -> Said:
+    """Return when and where what is typed now is said."""
+    from logger.session.corrections.acts import Said
+
+    return Said(utc_now_ns(), "terminal")
 
 
 def local_time(utc_ns: int) -> str:

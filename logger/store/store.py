@@ -7,6 +7,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from logger.store.acts import ActTables
 from logger.store.agreed import AgreedTables
 from logger.store.boards import BoardTables
 from logger.store.calibrations import CalibrationTables
@@ -18,13 +19,13 @@ from logger.store.opening import open_connection
 from logger.store.raw_records import RecordTables
 from logger.store.readings import ReadingTables
 from logger.store.sessions import SessionTables
-from logger.store.strikes import StrikeTables
 
 # How long to wait for another program to finish writing.
 BUSY_S = 5.0
 
 
 class Store(
+    ActTables,
     AgreedTables,
     BoardTables,
     CalibrationTables,
@@ -34,7 +35,6 @@ class Store(
     ReadingTables,
     RecordTables,
     SessionTables,
-    StrikeTables,
 ):
     """Players, clubs, boards, raw records and strikes in one SQLite file.
 
