@@ -46,6 +46,8 @@ COMMANDS = {
     "session": _Command("session", "app", "Change, join, split or delete sessions."),
     "player": _Command("session", "player_app", "Rename or delete a player."),
     "undo": _Command("changes", "undo", "Take back the last change."),
+    "words": _Command("changes", "words_app", "List what was typed in; take some back."),
+    "note": _Command("changes", "note", "Keep a remark on a session."),
     "changes": _Command("changes", "changes", "List what was changed afterwards."),
     "backup": _Command("data", "backup", "Copy the data file, also while logging."),
     "merge": _Command("data", "merge", "Take in a second laptop's data file."),

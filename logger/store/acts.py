@@ -72,6 +72,27 @@ class ActRow:
     """The session it is about, if it is about one."""
 
 
+@dataclass(frozen=True, slots=True)
+class WordRow:
+    """Something that a person typed in or had measured."""
+
+    about: str
+    """Its table; with the ids and the moment it names the row in an `ActPart`."""
+    label: str | None
+    """Of the club, the clubs, or the board."""
+    session: int | None
+    club: int | None
+    board: int | None
+    at: int
+    """When, UTC ns."""
+    within: int
+    gone: int
+    """1: it was taken back."""
+    words: str
+    said_utc_ns: int
+    """When it was said: earlier words keep their numbers."""
+
+
 # How the row that a part is about is found; :names are the part's own columns.
 _ROWS = {
     "sessions": "id = :session",
@@ -85,6 +106,51 @@ _ROWS = {
     "calibrations": "id = (SELECT id FROM calibrations WHERE board = :board AND from_utc_ns = :at"
     " ORDER BY id LIMIT 1 OFFSET :within)",
 }
+# What a person typed in or had measured, one row a word, in the order it is dated.
+_WORDS = """
+SELECT about, label, session, club, board, at, within, gone, words,
+  -- as they were said: a correction is dated as what it corrects
+  COALESCE((SELECT MIN(acts.said_utc_ns) FROM act_parts JOIN acts ON acts.id = act_parts.act
+    WHERE act_parts.about = said.about AND act_parts.at = said.at AND act_parts.field = 'gone'
+      AND act_parts.was = '1' AND act_parts.club IS said.club), at) AS said_utc_ns
+FROM (
+SELECT 'marks' AS about, clubs.label, marks.session, NULL AS club, NULL AS board,
+  struck_utc_ns AS at, 0 AS within, gone,
+  printf('mark %+.1f mm', toe_mm)
+    || CASE WHEN trail_mm IS NULL THEN '' ELSE printf(', %+.1f mm front to back', trail_mm) END
+    || CASE WHEN audits IS NULL THEN '' ELSE ', beside a strike' END AS words
+FROM marks JOIN clubs ON clubs.id = marks.club
+UNION ALL
+SELECT 'notes', NULL, session, NULL, NULL, written_utc_ns, 0, gone, 'note: ' || text FROM notes
+UNION ALL
+SELECT 'bends', clubs.label, NULL, club, NULL, bent_utc_ns, 0, gone,
+  printf('bent from %g to %g°', lie_before_deg, lie_after_deg)
+    || CASE WHEN planned_bend_deg IS NULL THEN ''
+      ELSE printf(' (planned %+g°)', planned_bend_deg) END || COALESCE(', ' || note, '')
+FROM bends JOIN clubs ON clubs.id = bends.club
+UNION ALL
+SELECT 'overlays', one.label || ' ' || another.label, NULL, first_club, NULL, read_utc_ns, 0, gone,
+  printf('overlay %+.1f mm', offset_mm)
+FROM overlays JOIN clubs AS one ON one.id = first_club JOIN clubs AS another
+  ON another.id = second_club
+UNION ALL
+SELECT 'misses', clubs.label, NULL, club, NULL, noted_utc_ns, 0, gone,
+  printf('misses: %d left, %d straight, %d right', left_count, straight_count, right_count)
+FROM misses JOIN clubs ON clubs.id = misses.club
+UNION ALL
+SELECT 'club_specs', clubs.label, NULL, club, NULL, from_utc_ns, 0, gone,
+  CASE source WHEN 'misses' THEN printf('bias %+g m', bias)
+    ELSE 'measured: ' || CASE WHEN camber_mm IS NULL THEN source
+      ELSE printf('camber %g mm', camber_mm) END END
+FROM club_specs JOIN clubs ON clubs.id = club_specs.club WHERE source NOT IN ('set file', 'bend')
+UNION ALL
+SELECT 'calibrations', boards.name, NULL, NULL, board, from_utc_ns,
+  (SELECT COUNT(*) FROM calibrations AS older WHERE older.board = calibrations.board
+    AND older.from_utc_ns = calibrations.from_utc_ns AND older.id < calibrations.id), gone,
+  CASE kind WHEN 'evening' THEN 'cell calibration' ELSE kind END
+FROM calibrations JOIN boards ON boards.id = calibrations.board
+) AS said ORDER BY said_utc_ns, about, at, label, within
+"""
 # What of a part names its row: two parts that agree in these are about the same.
 NAMES = {
     "sessions": ("session",),
@@ -98,13 +164,16 @@ NAMES = {
     "calibrations": ("board", "at", "within"),
 }
 # Columns of ``sessions`` and ``players`` that an act may change.
+_OF_SESSION = (
+    "hand", "stance_mm", "stance_u_mm", "ball", "surface", "note", "ended_utc_ns",
+    "sole_middle_mm", "sole_middle_u_mm",
+)  # fmt: skip
 _COLUMNS = {
-    ("sessions", name)
-    for name in (
-        "hand", "stance_mm", "stance_u_mm", "ball", "surface", "note", "ended_utc_ns",
-        "sole_middle_mm", "sole_middle_u_mm",
-    )
-} | {("players", "name"), ("players", "hand")} | {(table, "gone") for table in TAKEN_BACK}  # fmt: skip
+    *(("sessions", name) for name in _OF_SESSION),
+    ("players", "name"),
+    ("players", "hand"),
+    *((table, "gone") for table in TAKEN_BACK),
+}
 # What strikes are worked out with.
 _WORKED_OUT_WITH = {"hand", "sole_middle_mm"}
 _PART_COLUMNS = tuple(field.name for field in fields(ActPart))
@@ -118,6 +187,15 @@ _OF_ACT = """
   COALESCE((SELECT COALESCE(to_session, session) FROM act_parts
     WHERE act = acts.id AND session IS NOT NULL ORDER BY part LIMIT 1), NULL)
 """
+
+
+def may_be_said(about: str, field: str) -> bool:
+    """Whether an act can be about this field of this table."""
+    return (about, field) in _COLUMNS or (about, field) in (
+        ("strikes", "place"),
+        ("marks", "place"),
+        ("sessions", "set"),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +235,10 @@ class ActTables(StrikeTables):
             f" FROM acts {condition} ORDER BY said_utc_ns, act_key",
             parameters,
         )
+
+    def words_said(self) -> list[WordRow]:
+        """All that a person typed in or had measured, by its date; also what was taken back."""
+        return self._select(WordRow, _WORDS)
 
     def session_is_gone(self, session: int) -> bool:
         """Whether a session was deleted."""
@@ -209,6 +291,33 @@ class ActTables(StrikeTables):
             " RETURNING id",
             (secrets.token_hex(8), said_utc_ns, place, kind, words, takes_back),
         )
+
+    def disagreements(self, ours: set[str], theirs: set[str]) -> list[tuple[str, Value, Value]]:
+        """Say where acts of two files, by their keys, say different things of one row.
+
+        Returns
+        -------
+        list of (str, Value, Value)
+            What it is about, the words that hold, and those that do not.
+        """
+        said: dict[tuple[Any, ...], list[tuple[str, str, ActPart]]] = {}
+        for act in self.acts():
+            sides = (act.act_key in ours, act.act_key in theirs)
+            if act.takes_back is None and not act.taken_back and not all(sides):
+                for part in self.parts_of(act.id):
+                    names = (
+                        ("boot", "at", "to_at") if part.about == "strikes" else NAMES[part.about]
+                    )
+                    key = (part.about, part.field, *(getattr(part, name) for name in names))
+                    side = "ours" if sides[0] else "theirs"
+                    said.setdefault(key, []).append((side, act.words, part))
+        found: list[tuple[str, Value, Value]] = []
+        for key, words in said.items():
+            side, held, last = words[-1]
+            others = [one for one in words if one[0] != side and _meaning(one[2]) != _meaning(last)]
+            if others and (key[0], held, others[-1][1]) not in found:
+                found.append((key[0], held, others[-1][1]))
+        return found
 
     # -- what acts say, put where it is read -------------------------------------------------
 
@@ -362,6 +471,10 @@ class ActTables(StrikeTables):
                 f" AND {here} IS NOT NULL AND club <> {here}",
                 {"session": session},
             )
+
+
+def _meaning(part: ActPart) -> tuple[Value, ...]:
+    return part.value, part.to_session, part.to_club, part.to_set
 
 
 def _each_once(parts: Iterable[ActPart]) -> list[ActPart]:

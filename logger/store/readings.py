@@ -56,7 +56,8 @@ class ReadingTables(Core):
             OverlayRow,
             "SELECT id, first_club, second_club, offset_mm, u_mm, read_utc_ns FROM overlays"
             ' WHERE NOT gone AND first_club IN (SELECT id FROM clubs WHERE "set" = ?)'
-            " AND NOT EXISTS (SELECT 1 FROM bends WHERE NOT bends.gone AND bends.club IN (first_club, second_club)"
+            " AND NOT EXISTS (SELECT 1 FROM bends WHERE NOT bends.gone"
+            "   AND bends.club IN (first_club, second_club)"
             "   AND bends.bent_utc_ns > overlays.read_utc_ns)"
             " ORDER BY read_utc_ns, id",
             (set_id,),

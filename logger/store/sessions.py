@@ -197,7 +197,8 @@ class SessionTables(SetTables):
     ) -> int:
         """Keep a bend; return its id. What was measured after it is the club's from then on."""
         with self._writing():
-            self.add_spec(
+            # Also where it is known already: the bend that said so may be taken back.
+            self.put_spec(
                 club,
                 ClubSpec(lie_deg=lie_after_deg, loft_deg=loft_after_deg),
                 at_utc_ns=bent_utc_ns,

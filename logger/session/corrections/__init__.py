@@ -1,1 +1,1 @@
-"""What a person puts right afterwards: plain values in, one act kept, what was done in words out."""
+"""What a person puts right afterwards: plain values in, one act kept, its words out."""

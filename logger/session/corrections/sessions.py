@@ -10,7 +10,6 @@ from logger.session.corrections.acts import Said, check_kept_here, keep_act, ses
 from logger.session.corrections.strikes import check_alike, place_parts
 from logger.setfiles.clubs import HandName
 from logger.store.acts import ActPart
-from logger.store.core import Value
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
@@ -48,7 +47,7 @@ def change_session(
         Nothing was changed.
     """
     row = session_here(store, session, seen_stamp)
-    wanted: dict[str, Value] = {}
+    wanted: dict[str, str | float | None] = {}
     if wishes.stance_unknown:
         if wishes.stance_mm is not None:
             raise UsageError("the stance is known or it is not: give one of them")
@@ -93,7 +92,7 @@ def _set_part(store: Store, row: SessionRow, set_id: int) -> ActPart:
     hit = {contact.club for contact in store.contacts(row.id)} | {
         turn.club for turn in store.turns(row.id)
     }
-    labels = [store.get_club(club).label for club in sorted(hit - {None})]  # type: ignore[type-var]
+    labels = [store.get_club(club).label for club in sorted(c for c in hit if c is not None)]
     missing = [label for label in labels if label.casefold() not in known]
     if missing:
         raise UsageError(
@@ -103,9 +102,9 @@ def _set_part(store: Store, row: SessionRow, set_id: int) -> ActPart:
     return ActPart("sessions", "set", session=row.id, to_set=set_id, was_set=row.set)
 
 
-def _told(name: str, value: Value) -> str:
+def _told(name: str, value: str | float | None) -> str:
     words = {
-        "stance_mm": f"feet {value:+g} mm" if isinstance(value, float) else "",
+        "stance_mm": f"feet {value} mm lower than the board",
         "stance_u_mm": f"feet known to {value} mm",
         "ball": "with a ball" if value else "without a ball",
         "hand": f"{value}-handed",
