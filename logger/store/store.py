@@ -7,7 +7,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from logger.store.acts import ActTables
 from logger.store.agreed import AgreedTables
 from logger.store.boards import BoardTables
 from logger.store.calibrations import CalibrationTables
@@ -25,7 +24,6 @@ BUSY_S = 5.0
 
 
 class Store(
-    ActTables,
     AgreedTables,
     BoardTables,
     CalibrationTables,
