@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, InchesOption, open_store, output, utc_now_ns
+from logger.cli.common import (
+    DbOption,
+    InchesOption,
+    InsteadOption,
+    open_store,
+    output,
+    said_here,
+)
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -33,6 +40,7 @@ def overlay(
     ] = False,
     grip: Annotated[float, typer.Option(help="Width of these grips, mm.")] = 26.0,
     u: Annotated[float, typer.Option(help="How well it could be read, mm (one sigma).")] = 3.0,
+    instead_of: InsteadOption = None,
     player: PlayerOption = None,
     set_name: SetOption = None,
     db: DbOption = None,
@@ -42,29 +50,20 @@ def overlay(
     Examples: lieboard overlay 6i 7i 13; lieboard overlay 6i 7i 0.5 --widths
     """
     from logger.errors import UsageError
+    from logger.session.corrections.words import keep_overlay
+    from logger.session.logging.fitting import club_of
     from logger.session.logging.opening import which_set
-    from logger.session.results.gradation import step_of
 
     if not (0 < u <= 50 and 5 <= grip <= 60):
         raise UsageError("--u lies within 0 and 50 mm, --grip within 5 and 60 mm")
     offset_mm = offset * grip if widths else offset
     with open_store(db) as store:
         own = store.get_set(which_set(store, player, set_name))
-        by_label = {club.label.casefold(): club for club in own.clubs}
-        for label in (first, second):
-            if label.casefold() not in by_label:
-                known = " ".join(club.label for club in own.clubs)
-                raise UsageError(f"there is no club {label} in the set {own.name}: it has {known}")
-        pair = by_label[first.casefold()], by_label[second.casefold()]
-        step = step_of(*pair, offset_mm, u)
-        store.add_overlay(
-            pair[0].id, pair[1].id, offset_mm=offset_mm, u_mm=u, read_utc_ns=utc_now_ns()
-        )
-    way = "more upright" if step.step_deg > 0 else "flatter"
-    output().print(
-        f"{pair[1].label} is {abs(step.step_deg):.1f}° ± {step.u_deg:.1f}° {way} than "
-        f"{pair[0].label}. Next: lieboard gradation"
-    )
+        words = keep_overlay(
+            store, own, club_of(own, first), club_of(own, second), said_here(),
+            offset_mm=offset_mm, u_mm=u, instead_of=instead_of,
+        )  # fmt: skip
+    output().print(f"{words}. Next: lieboard gradation. Back: lieboard undo")
 
 
 def gradation(

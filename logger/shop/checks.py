@@ -22,6 +22,7 @@ _CHOICES: Final[dict[tuple[str, str], tuple[str | int, ...]]] = {
     ("player", "hand"): ("right", "left"),
     ("session", "hand"): ("right", "left"),
     ("session", "ball"): (0, 1),
+    ("session", "gone"): (0, 1),
     ("boots", "form"): ("binary", "text"),
     ("boots", "accepted"): (0, 1),
     ("strikes", "fitter_choice"): ("use", "aside"),
@@ -102,7 +103,8 @@ def checked_copy(plain: object) -> SessionCopy:
         raise BadMessageError("a copy of a session is not an object")
     copy: SessionCopy = {}
     for name, part in PARTS.items():
-        rows = plain.get(name)
+        # A bay of an earlier version knows of no acts.
+        rows = plain.get(name, [] if name in ("acts", "act_parts") else None)
         if not isinstance(rows, list) or len(rows) > _MAX_ROWS:
             raise BadMessageError(f"{name} is not a list of at most {_MAX_ROWS}")
         if name in _ONE_ROW and len(rows) != 1:

@@ -223,6 +223,8 @@ class StrikeRow:
     fitter_choice: Literal["use", "aside"] | None
     fitter_reason: str | None
     set_aside: Literal["rule", "fitter"] | None
+    number: int = 0
+    """What a person calls it: contacts of a session are 1, 2, ... in the order they were struck."""
 
     @property
     def used(self) -> bool:

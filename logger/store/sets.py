@@ -92,19 +92,21 @@ class SetTables(Core):
             changed = changed_spec(self.spec_of(club, at_utc_ns=at_utc_ns), spec)
             if changed is None:
                 return False
-            self._insert(
-                "club_specs",
-                {"club": club, "from_utc_ns": at_utc_ns, "source": source, **asdict(changed)},
-            )
+            self.put_spec(club, changed, at_utc_ns=at_utc_ns, source=source)
         return True
+
+    def put_spec(self, club: int, spec: ClubSpec, *, at_utc_ns: int, source: str) -> None:
+        """Note what holds for a club from a date on, whether it is new or not."""
+        row = {"club": club, "from_utc_ns": at_utc_ns, "source": source, **asdict(spec)}
+        self._insert("club_specs", row)
 
     def spec_of(self, club: int, *, at_utc_ns: int | None = None) -> ClubSpec:
         """Return what is known of a club, or was at a date."""
         return merge_specs(
             self._select_in_order(
                 ClubSpec,
-                f"SELECT {_SPEC_COLUMNS} FROM club_specs WHERE club = ? AND from_utc_ns <= ?"
-                " ORDER BY from_utc_ns, id",
+                f"SELECT {_SPEC_COLUMNS} FROM club_specs WHERE NOT gone AND club = ?"
+                " AND from_utc_ns <= ? ORDER BY from_utc_ns, id",
                 (club, _END_OF_TIME if at_utc_ns is None else at_utc_ns),
             )
         )
@@ -113,8 +115,8 @@ class SetTables(Core):
         """Every change of a club: (from_utc_ns, source, only what changed), the oldest first."""
         return self._select(
             lambda from_utc_ns, source, **spec: (from_utc_ns, source, ClubSpec(**spec)),
-            f"SELECT from_utc_ns, source, {_SPEC_COLUMNS} FROM club_specs WHERE club = ?"
-            " ORDER BY from_utc_ns, id",
+            f"SELECT from_utc_ns, source, {_SPEC_COLUMNS} FROM club_specs"
+            " WHERE NOT gone AND club = ? ORDER BY from_utc_ns, id",
             (club,),
         )
 
@@ -158,7 +160,8 @@ class SetTables(Core):
             for club, part in self._select_in_order(
                 lambda club, *spec: (club, ClubSpec(*spec)),
                 f"SELECT club, {_SPEC_COLUMNS} FROM club_specs"
-                f" WHERE club IN (SELECT id FROM clubs WHERE {condition}) AND from_utc_ns <= ?"
+                f" WHERE NOT gone AND club IN (SELECT id FROM clubs WHERE {condition})"
+                " AND from_utc_ns <= ?"
                 " ORDER BY from_utc_ns, id",
                 (*keys, _END_OF_TIME if at_utc_ns is None else at_utc_ns),
             ):
@@ -167,7 +170,7 @@ class SetTables(Core):
 
     def players(self) -> list[PlayerRow]:
         """All players by name."""
-        return self._players("ORDER BY name, id")
+        return self._players("WHERE NOT gone ORDER BY name, id")
 
     def _players(self, rest: str, *parameters: int) -> list[PlayerRow]:
         return self._select(
@@ -181,7 +184,7 @@ class SetTables(Core):
             "SELECT sets.id, players.name AS player, sets.name,"
             ' (SELECT COUNT(*) FROM clubs WHERE clubs."set" = sets.id'
             "   AND clubs.position IS NOT NULL) AS clubs"
-            " FROM sets JOIN players ON players.id = sets.player"
+            " FROM sets JOIN players ON players.id = sets.player AND NOT players.gone"
             " ORDER BY players.name, sets.name, sets.id",
         )
 

@@ -18,7 +18,6 @@ from logger.store.opening import open_connection
 from logger.store.raw_records import RecordTables
 from logger.store.readings import ReadingTables
 from logger.store.sessions import SessionTables
-from logger.store.strikes import StrikeTables
 
 # How long to wait for another program to finish writing.
 BUSY_S = 5.0
@@ -34,7 +33,6 @@ class Store(
     ReadingTables,
     RecordTables,
     SessionTables,
-    StrikeTables,
 ):
     """Players, clubs, boards, raw records and strikes in one SQLite file.
 

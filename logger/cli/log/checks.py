@@ -56,9 +56,12 @@ def check_agreed(
         ),
     ):
         if given is not None and not same:
+            # What was agreed of feet can be put right.
+            other = f", or: lieboard session change {session.id} {name} {given:g}"
+            other = other if name == "--stance" else ""
             raise UsageError(
                 f"{name} {given:g}: session {session.id} goes on, and it began with {agreed}; "
-                "leave it out, or begin another session with --new"
+                f"leave it out, or begin another session with --new{other}"
             )
     if left and session.hand != "left":
         raise UsageError(

@@ -84,7 +84,7 @@ def open_session(
             session.step_club(0, now_utc_ns, cause="start")
         return session
     agreed = circumstances or Circumstances()
-    stance_mm, stance_u_mm = _stance(agreed)
+    stance_mm, stance_u_mm = stance_to_keep(agreed.stance_mm, agreed.stance_u_mm)
     row = store.start_session(
         set_id,
         started_utc_ns=now_utc_ns,
@@ -102,15 +102,14 @@ def open_session(
     return session
 
 
-def _stance(agreed: Circumstances) -> tuple[float, float]:
-    """Stance to be stored, with its standard uncertainty."""
-    if agreed.stance_mm is None:
+def stance_to_keep(stance_mm: float | None, u_mm: float = STANCE_U_MM) -> tuple[float, float]:
+    """Stance and its standard uncertainty as they are stored; None = not measured."""
+    if stance_mm is None:
         return 0.0, _STANCE_NOT_TOLD_U_MM
-    u_mm = agreed.stance_u_mm
-    if (agreed.stance_mm, u_mm) == (0.0, 2.0):
+    if (stance_mm, u_mm) == (0.0, 2.0):
         # Exactly this stands in files of old for "nobody was asked".
         u_mm = math.nextafter(u_mm, 3.0)
-    return agreed.stance_mm, u_mm
+    return stance_mm, u_mm
 
 
 def which_set(store: Store, player: str | None, set_name: str | None) -> int:

@@ -108,7 +108,7 @@ def _of_boot(store: Store, session: int, boot: int) -> dict[tuple[int, int], Str
             within = 0
             while (row.first_sequence, within) in found:
                 within += 1
-            found[row.first_sequence, within] = replace(row, id=0)
+            found[row.first_sequence, within] = replace(row, id=0, number=0)
     return found
 
 

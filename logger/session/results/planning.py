@@ -353,7 +353,7 @@ def _for_plan(
         wanted, unit, metres = wanted / metres, "deg", None
     return PlanClub(
         label=label,
-        head=_HEADS.get(spec.head_material or "", Head.HARD_OR_UNKNOWN),
+        head=head_of(spec),
         length_mm=spec.length_mm,
         lie_deg=spec.lie_deg,
         loft_deg=spec.loft_deg,
@@ -373,6 +373,11 @@ def _for_plan(
         loft_change_deg=loft_change,
         trail_mm=one.trail.mean_mm,
     )
+
+
+def head_of(spec: ClubSpec) -> Head:
+    """Say what a head is made of, as far as bending goes."""
+    return _HEADS.get(spec.head_material or "", Head.HARD_OR_UNKNOWN)
 
 
 def metres_per_deg(specs: Sequence[ClubSpec], hand: Hand) -> list[float | None]:

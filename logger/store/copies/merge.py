@@ -96,6 +96,8 @@ class MergingStore(Store):
             raise StoreError(f"{path}: this is the data file itself: name another one")
         with tempfile.TemporaryDirectory(prefix="lieboard-") as folder:
             copy = copy_of_other(path, Path(folder))
+            with Store.open(copy) as other:
+                other.work_out(by_acts=False)
             with self._lock:
                 with explained(copy):
                     self._connection.execute("ATTACH ? AS other", (str(copy),))
@@ -108,11 +110,18 @@ class MergingStore(Store):
         with self._writing() as connection:
             tables = _common_tables(connection, path)
             merging = Merging(connection, OTHER)
+            own_acts = {act.act_key for act in self.acts()}
+            self.work_out(by_acts=False)
             ours, theirs = sides_of(merging, "main"), sides_of(merging, OTHER)
             mixed = _merge_tables(merging, tables)
             settle_sets(merging, ours, theirs)
             for session in sorted(merging.refile):
                 self.refile_strikes(session)
+            for what, kept, dropped in self.disagreements(own_acts, _act_keys(connection)):
+                merging.differ(what, kept, dropped)
+            mixed |= self.work_out()
+            there = {row.id for row in self.sessions()}
+            mixed = {(session, boot) for session, boot in mixed if session in there}
             for session, boot in sorted(mixed):
                 rework(session, boot)
             if connection.execute("PRAGMA main.foreign_key_check").fetchone() is not None:
@@ -126,6 +135,10 @@ class MergingStore(Store):
             tuple(merging.differences),
             tuple(sorted(mixed)),
         )
+
+
+def _act_keys(connection: sqlite3.Connection) -> set[str]:
+    return {str(key) for (key,) in connection.execute("SELECT act_key FROM other.acts")}
 
 
 def _merge_tables(merging: Merging, tables: Sequence[str]) -> set[tuple[int, int]]:
