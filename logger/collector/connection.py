@@ -25,7 +25,7 @@ from logger.collector.settings import ConnectionSettings, ConnectionState
 from logger.errors import LinkClosedError, LinkError, LinkTimeoutError, ProtocolError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
-from logger.protocol.decoding import Damage, Decoded, Decoder
+from logger.protocol.decoding import Damage, Decoded, Decoder, is_bad_hello
 from logger.protocol.framing import Frame, FrameDecoder, encode_frame
 from logger.protocol.records import (
     AskClock,
@@ -230,6 +230,11 @@ class BoardConnection:
         records: list[RawRecord] = []
         for item, arrival_ns in batch:
             if isinstance(item, Damage):
+                if is_bad_hello(item):
+                    raise ProtocolError(
+                        f"{self._link.url}: the board's {item.reason}. Nothing of it was stored: "
+                        "mend its firmware (firmware_notes/wire.md, 2.4)"
+                    )
                 self._tell(LineTrouble(item))
                 if self._boot is not None and item.sequence is not None:
                     await self._boot.damaged(item.sequence, item.reason, item.ask_again)

@@ -53,7 +53,7 @@ def test_a_good_file_has_nothing_wrong(good):
         ("DELETE FROM records WHERE sequence = 2", "hole", "bench, start 00000007: records 2 are"),
         ("DELETE FROM losses", None, ""),
         ("UPDATE records SET sequence = 20 WHERE sequence = 4", "hole", "records 4, 7 to 19 are"),
-        ("UPDATE records SET raw = x'0500FF' WHERE sequence = 1", "raw", "end in the middle"),
+        ("UPDATE records SET raw = x'0500FF' WHERE sequence = 1", "unfit", "ends in the middle"),
         ("DELETE FROM records WHERE sequence = 4", "strike-without-record", "no raw record"),
         ("UPDATE strikes SET toe_mm = 40 WHERE first_sequence = 1", "rebuild", "becomes"),
         ("DELETE FROM strikes WHERE first_sequence = 2", "rebuild", "was not filed"),
@@ -61,7 +61,7 @@ def test_a_good_file_has_nothing_wrong(good):
             "UPDATE strikes SET method_version = 'contact 0' WHERE first_sequence = 1",
             "rebuild", "method_version contact 0 becomes contact 1",
         ),
-        ("UPDATE boots SET hello = '{' WHERE hello IS NOT NULL", "unreadable", "hello of boots"),
+        ("UPDATE boots SET hello = '{' WHERE hello IS NOT NULL", "unfit", "hello cannot be"),
         (
             "UPDATE calibrations SET from_utc_ns = from_utc_ns + 86400000000000 * 999",
             "future", "1 rows of calibrations are dated in the future",
