@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -50,6 +51,20 @@ def findings_in(connection: sqlite3.Connection, now_utc_ns: int) -> list[DataFin
     for look in _LOOKS:
         found += look(connection)
     return found + list(_dates(connection, now_utc_ns))
+
+
+def read_by_others(path: Path) -> list[DataFinding]:
+    """Tell whether other people on this computer can read or change a data file."""
+    mode = path.stat().st_mode
+    if os.name != "posix" or not mode & 0o066:
+        return []
+    what = "change" if mode & 0o022 else "read"
+    return [
+        DataFinding(
+            "others", False, f"other people on this computer can {what} the file",
+            f"if they should not: chmod 600 {path}",
+        )
+    ]  # fmt: skip
 
 
 def open_scratch(path: Path) -> sqlite3.Connection:

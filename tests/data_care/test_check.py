@@ -22,6 +22,7 @@ def good(tmp_path):
     path = tmp_path / "lies.db"
     name = f"schema-{len(STEPS) - 1}.db.gz"
     path.write_bytes(gzip.decompress((VECTORS / name).read_bytes()))
+    path.chmod(0o600)
     return path
 
 
@@ -109,3 +110,12 @@ def test_what_cannot_be_worked_out_again_is_left_alone(spoil, good):
     assert main(["check", "--mend", "--db", str(good)]) == 4
     with closing(sqlite3.connect(good)) as connection:
         assert connection.execute("SELECT COUNT(*) FROM strikes").fetchone() == (4,)
+
+
+def test_a_file_that_others_can_read_is_said(good):
+    good.chmod(0o644)
+    found = {one.code: one for one in check_file(good, NOW)}
+    assert not found["others"].wrong
+    assert "can read the file" in found["others"].what
+    good.chmod(0o622)
+    assert "can change" in {one.code: one for one in check_file(good, NOW)}["others"].what

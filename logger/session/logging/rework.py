@@ -10,7 +10,13 @@ from pathlib import Path
 
 from logger.errors import LieboardError
 from logger.session.logging.fitting import FittingSession
-from logger.store.checking import DataFinding, damage_of, findings_in, open_scratch
+from logger.store.checking import (
+    DataFinding,
+    damage_of,
+    findings_in,
+    open_scratch,
+    read_by_others,
+)
 from logger.store.copies.backup import copy_beside, put_back
 from logger.store.copies.merge import MergeReport, MergingStore
 from logger.store.copying import copy_database
@@ -58,7 +64,7 @@ def check_file(
         connection = open_scratch(copy)
         with Store(connection, copy, read_only=False) as store:
             with explained(path):
-                found = findings_in(connection, now_utc_ns)
+                found = findings_in(connection, now_utc_ns) + read_by_others(path)
             return found + (_worked_out_again(store, working) if rebuild else [])
 
 

@@ -141,6 +141,8 @@ def _check_target(path: Path, target: Path, *, overwrite: bool) -> None:
     own = [path.with_name(path.name + ending) for ending in ("", "-wal", "-shm", "-journal")]
     if target.resolve() in [one.resolve() for one in own]:
         raise StoreError(f"{target}: this is the data file itself: name another file")
+    if target.exists() and not target.is_file():
+        raise StoreError(f"{target}: this is a device and no file: name a file")
     if target.exists() and not overwrite:
         raise StoreError(
             f"{target}: there is such a file already: name another, or say --overwrite"
