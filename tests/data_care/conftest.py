@@ -62,7 +62,8 @@ CONTENT = {
     "boots": f"SELECT {BOOT}, boots.first_seen_utc_ns, hello FROM boots JOIN boards"
     " ON boards.id = board",
     "sessions": f"SELECT {SESSION}, it.hand, it.stance_mm, it.stance_u_mm, it.sole_middle_mm,"
-    " it.sole_middle_u_mm, it.ball, it.surface, it.machine_increment_deg, it.ended_utc_ns, it.note"
+    " it.sole_middle_u_mm, it.ball, it.surface, it.machine_increment_deg, it.ended_utc_ns, it.note,"
+    " it.gone"
     f" FROM (SELECT *, id AS session FROM sessions) AS it {OF_SESSION}",
     "turns": f"SELECT {SESSION}, from_utc_ns, ROW_NUMBER() OVER (PARTITION BY session, from_utc_ns"
     f" ORDER BY it.id), {CLUB}, cause FROM turns AS it {OF_SESSION} {OF_CLUB}",
@@ -74,10 +75,10 @@ CONTENT = {
     f" rule_reason, fitter_choice, fitter_reason FROM strikes AS it {OF_SESSION} {OF_CLUB}"
     f" {OF_BOOT}",
     "marks": f"SELECT {SESSION}, {CLUB}, struck_utc_ns, toe_mm, trail_mm, u_mm, fitter_choice,"
-    f" fitter_reason, (SELECT {BOOT} || first_sequence || '/' || within FROM strikes AS it"
+    f" fitter_reason, it.gone, (SELECT {BOOT} || first_sequence || '/' || within FROM strikes AS it"
     f"  {OF_BOOT} WHERE it.id = audits) FROM marks AS it {OF_SESSION} {OF_CLUB}",
     "bends": f"SELECT {CLUB}, {SESSION}, bent_utc_ns, planned_bend_deg, lie_before_deg,"
-    " lie_after_deg, loft_before_deg, loft_after_deg, it.note FROM bends AS it"
+    " lie_after_deg, loft_before_deg, loft_after_deg, it.note, it.gone FROM bends AS it"
     f" {OF_CLUB} {OF_SESSION}",
     "notes": f"SELECT {SESSION}, written_utc_ns, text FROM notes AS it {OF_SESSION}",
     "losses": f"SELECT {BOOT}, {SESSION}, {CLUB}, from_sequence, to_sequence, count, reason,"
@@ -93,6 +94,16 @@ CONTENT = {
     " JOIN players AS cp ON cp.id = cs.player",
     "misses": f"SELECT {CLUB}, left_count, straight_count, right_count, noted_utc_ns"
     f" FROM misses AS it {OF_CLUB}",
+    "acts": "SELECT act_key, said_utc_ns, place, kind, words, takes_back FROM acts",
+    "act_parts": "SELECT act_key, part, about, field, value, was, at, to_at, within,"
+    " (SELECT started_utc_ns FROM sessions WHERE sessions.id = session),"
+    " (SELECT started_utc_ns FROM sessions WHERE sessions.id = to_session),"
+    " (SELECT label FROM clubs WHERE clubs.id = club),"
+    " (SELECT label FROM clubs WHERE clubs.id = to_club),"
+    " (SELECT board_key FROM boards WHERE boards.id = board),"
+    f" (SELECT {BOOT} FROM boots JOIN boards ON boards.id = boots.board WHERE boots.id = boot),"
+    " (SELECT name FROM sets WHERE sets.id = to_set), (SELECT name FROM sets"
+    " WHERE sets.id = was_set) FROM act_parts JOIN acts ON acts.id = act",
     "session_origins": f"SELECT {SESSION}, shop, bay, edition FROM session_origins AS it"
     f" {OF_SESSION}",
     "boot_origins": f"SELECT {BOOT}, shop, bay FROM boot_origins AS it {OF_BOOT}",
