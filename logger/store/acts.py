@@ -95,6 +95,8 @@ class WordRow:
 
 # How the row that a part is about is found; :names are the part's own columns.
 _ROWS = {
+    "clubs": "id = :club",
+    "sets": "id = :was_set",
     "sessions": "id = :session",
     "players": "id = :player",
     "marks": "struck_utc_ns = :at",
@@ -153,6 +155,8 @@ FROM calibrations JOIN boards ON boards.id = calibrations.board
 """
 # What of a part names its row: two parts that agree in these are about the same.
 NAMES = {
+    "clubs": ("club",),
+    "sets": ("was_set",),
     "sessions": ("session",),
     "players": ("player",),
     "marks": ("at",),
@@ -172,6 +176,8 @@ _COLUMNS = {
     *(("sessions", name) for name in _OF_SESSION),
     ("players", "name"),
     ("players", "hand"),
+    ("clubs", "position"),
+    ("sets", "machine_increment_deg"),
     *((table, "gone") for table in TAKEN_BACK),
 }
 # What strikes are worked out with.
@@ -195,6 +201,7 @@ def may_be_said(about: str, field: str) -> bool:
         ("strikes", "place"),
         ("marks", "place"),
         ("sessions", "set"),
+        ("sets", "pivot_club"),
     )
 
 
@@ -341,6 +348,8 @@ class ActTables(StrikeTables):
                     refile |= self._place_mark(connection, part, by_acts)
                 elif part.field == "set":
                     refile |= self._put_set(connection, part, by_acts)
+                elif part.field == "pivot_club":
+                    self._put_pivot(connection, part, by_acts)
                 else:
                     again |= self._put_column(connection, part, by_acts)
             for boot in sorted({one.boot for one in about if one.about == "strikes" and one.boot}):
@@ -373,7 +382,8 @@ class ActTables(StrikeTables):
         said = self._about(part)
         held = [one.part.value for one in said if one.in_force and by_acts]
         value = held[-1] if held else said[0].part.was
-        key = {name: getattr(part, name) for name in ("session", "club", "board", "player")}
+        names = ("session", "club", "board", "player", "was_set")
+        key = {name: getattr(part, name) for name in names}
         changed = connection.execute(
             f"UPDATE {part.about} SET {part.field} = :value WHERE {_ROWS[part.about]}"
             f" AND {part.field} IS NOT :value",
@@ -402,6 +412,15 @@ class ActTables(StrikeTables):
             'UPDATE sessions SET "set" = ? WHERE id = ? AND "set" <> ?', (own, part.session, own)
         )
         return {part.session}
+
+    def _put_pivot(self, connection: sqlite3.Connection, part: ActPart, by_acts: bool) -> None:
+        said = self._about(part)
+        held = [one.part.to_club for one in said if one.in_force and by_acts]
+        pivot = held[-1] if held else said[0].part.club
+        connection.execute(
+            "UPDATE sets SET pivot_club = :pivot WHERE id = :own AND pivot_club IS NOT :pivot",
+            {"pivot": pivot, "own": part.was_set},
+        )
 
     def _place_mark(self, connection: sqlite3.Connection, part: ActPart, by_acts: bool) -> set[int]:
         said = self._about(part)

@@ -12,7 +12,8 @@ from logger.store.core import Core
 from logger.store.rows import ClubRow, PlayerRow, SetName, SetRow
 
 _SPEC_COLUMNS = ", ".join(field.name for field in fields(ClubSpec))
-_FROM_FILE = "set file"
+# Source of what a set file says of a club.
+FROM_FILE = "set file"
 # Greater than any date in nanoseconds: "now".
 _END_OF_TIME = 2**63 - 1
 
@@ -78,10 +79,10 @@ class SetTables(Core):
 
     def _add_spec_of_file(self, club: int, spec: ClubSpec, at_utc_ns: int) -> None:
         history = self.spec_history(club)
-        told_before = merge_specs(told for _, source, told in history if source == _FROM_FILE)
+        told_before = merge_specs(told for _, source, told in history if source == FROM_FILE)
         changed = changed_spec(told_before, spec)
         if changed is not None:
-            self.add_spec(club, changed, at_utc_ns=at_utc_ns, source=_FROM_FILE)
+            self.add_spec(club, changed, at_utc_ns=at_utc_ns, source=FROM_FILE)
 
     def add_spec(self, club: int, spec: ClubSpec, *, at_utc_ns: int, source: str) -> bool:
         """Note what was measured or wished for a club at a date; False if none of it is new.
@@ -99,6 +100,24 @@ class SetTables(Core):
         """Note what holds for a club from a date on, whether it is new or not."""
         row = {"club": club, "from_utc_ns": at_utc_ns, "source": source, **asdict(spec)}
         self._insert("club_specs", row)
+
+    def spec_dated(self, club: int, at_utc_ns: int) -> bool:
+        """Whether anything is dated to this very moment for a club, also what was taken back."""
+        sql = "SELECT 1 FROM club_specs WHERE club = ? AND from_utc_ns = ?"
+        return self._one(sql, (club, at_utc_ns)) is not None
+
+    def all_clubs(self, set_id: int) -> list[ClubRow]:
+        """All clubs that ever were in a set, those in it now first."""
+        return self._clubs('"set" = ?', (set_id,), None)
+
+    def add_clubs(self, set_id: int, labels: Iterable[str]) -> None:
+        """Know clubs of these labels, in no place of the set yet; those that are here stay."""
+        with self._writing() as connection:
+            connection.executemany(
+                'INSERT INTO clubs ("set", label) VALUES (?, ?)'
+                ' ON CONFLICT ("set", label) DO NOTHING',
+                [(set_id, label) for label in labels],
+            )
 
     def spec_of(self, club: int, *, at_utc_ns: int | None = None) -> ClubSpec:
         """Return what is known of a club, or was at a date."""

@@ -9,29 +9,40 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from analysis.lie.club import Level, SoleArc, Stance
-from analysis.lie.set_model import fit_set
-from analysis.lie.set_types import SetClub, SetStrikes
+from analysis.lie.posterior import Places, Priors
+from analysis.lie.session import HeadFacts, SetUp, session_lies
+from analysis.lie.set_line import Camber
 from analysis.plan.decision import Outlook, swing_news
 from analysis.plan.heads import Head
 from analysis.plan.next_club import _LookAhead, next_club
 from analysis.plan.optimum import plan_set
 from analysis.plan.types import Choice, Decision, PlanClub, PlanRules, Settles
 
-SOLE = SoleArc(300.0, 0.0, measured=True)
+CAMBER = Camber(300.0, 0.1)
 
 
 def session(lies, per, *, scatter=0.6, u_level=0.0, seed=0):
-    """Posterior and plan's clubs of invented strikes about the given lie errors."""
+    """Posterior and plan's clubs of invented marks about the given lie errors.
+
+    ``u_level`` in mm is what all marks may be off together.
+    """
     rng = np.random.default_rng(seed)
     n = len(lies)
     per = np.broadcast_to(per, n)
-    clubs = [SetClub(f"{i + 3}i", 980 - 12.7 * i, sole=SOLE) for i in range(n)]
+    heads = [HeadFacts(f"{i + 3}i", CAMBER, length_mm=980 - 12.7 * i) for i in range(n)]
     club = np.repeat(np.arange(n), per)
     y = np.asarray(lies)[club] + rng.normal(0, scatter, club.size)
-    strikes = SetStrikes.of(club, -300 * np.tan(np.radians(y)), u_mm=0.0)
-    fit = fit_set(clubs, strikes, level=Level(0.0, u_level), stance=Stance(0.0, 0.0))
-    return fit, [PlanClub(c.label, Head.SOFT_FORGED, c.length_mm) for c in clubs]
+    marks = Places(
+        -300 * np.tan(np.radians(y)),
+        np.full(club.size, 0.1),
+        club,
+        np.ones(club.size, bool),
+        np.full(club.size, -1),
+    )
+    told = SetUp(stance_u_mm=0.0, stance_told=True)
+    priors = Priors(marks_u_mm=max(u_level, 1e-3))
+    fit = session_lies([], marks, heads, told, priors=priors).together
+    return fit, [PlanClub(c.label, Head.SOFT_FORGED, c.length_mm) for c in heads]
 
 
 @pytest.mark.parametrize("off", [-0.6, 0.0, 0.4, 1.1])

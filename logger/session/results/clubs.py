@@ -23,8 +23,7 @@ from logger.session.evidence.evidence import (
     SessionPicture,
     session_picture,
 )
-from logger.session.evidence.set_view import hands_mm
-from logger.session.evidence.soles import sole_arc
+from logger.session.evidence.soles import hands_mm, sole_arc
 from logger.session.results.planning import (
     LevelClaim,
     PlanWishes,

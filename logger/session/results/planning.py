@@ -10,7 +10,7 @@ from functools import lru_cache
 import numpy as np
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import NORMAL_90, Hand
+from analysis.conventions import NORMAL_90, WEDGE_LOFT_DEG, Hand
 from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
 from analysis.plan.decision import Outlook, swing_news
 from analysis.plan.heads import Head, head_room_deg
@@ -18,7 +18,6 @@ from analysis.plan.optimum import along_set, plan_set
 from analysis.plan.types import PlanClub, PlanRules, SetPlan, Settles
 from logger.errors import UsageError
 from logger.session.evidence.evidence import ClubEvidence, SessionPicture
-from logger.session.evidence.set_view import WEDGE_LOFT_DEG
 from logger.session.evidence.soles import sole_arc
 from logger.session.results.gradation import StaticLies, static_lies
 from logger.setfiles.clubs import ClubSpec
@@ -153,27 +152,41 @@ THIS_BOARD = "this board"
 
 def level_claim(session: SessionRow, picture: SessionPicture) -> LevelClaim:
     """Say what is known of where all clubs lie together."""
-    sources = {
-        one.lie.level_source: one.lie.level_words for one in picture.clubs if one.lie is not None
-    }
-    rests = sorted(words for source, words in sources.items() if source.is_resolved)
+    lies = picture.lies
     by_board = any(seen.source == "board" for one in picture.clubs for seen in one.seen)
     judge = THIS_BOARD if by_board else "marks alone"
-    needs: list[Settles] = []
-    why: list[str] = []
-    if not rests:
-        needs.append(Settles.MARKS)
-        why.append("no sole end prints clearly and no marks were read")
+    if lies is None:
+        return LevelClaim(False, "The level is not known.", (Settles.MARKS,), judge)
+    rests = sorted(
+        {
+            one.lie.level_words.split(";")[0]
+            for one in picture.clubs
+            if one.lie is not None and one.lie.level_source.is_resolved
+        }
+    )
+    resolved = f"Level resolved by: {', '.join(rests)}"
+    if lies.level_claimed:
+        return LevelClaim(True, f"{resolved}.", (), judge)
+    needs, why = [], []
+    offers = [_OFFERS[one.what] for one in lies.offers if one.what in _OFFERS]
+    if not rests or session.stance_told:
+        needs.append(next((one for one in offers if one is not Settles.STANCE), Settles.MARKS))
+        why.append(
+            "no sole end prints clearly and no marks were read"
+            if not rests
+            else f"what there is leaves it open by {NORMAL_90 * lies.level_u_deg:.1f}°"
+        )
     if not session.stance_told:
         needs.append(Settles.STANCE)
         why.append("how low the feet stand was not measured")
-    resolved = f"Level resolved by: {', '.join(rests)}"
-    if not needs:
-        return LevelClaim(True, f"{resolved}.", (), judge)
     words = f"The level is not known: {', and '.join(why)}."
     if rests:
         words = f"{resolved}, but {why[-1]}: the level is not known."
     return LevelClaim(False, words, tuple(needs), judge)
+
+
+# What settles a level, by what the engine calls it; hitting more and rocking settle clubs.
+_OFFERS = {"marks": Settles.MARKS, "stance": Settles.STANCE, "cover": Settles.COVER}
 
 
 # What a minute's work leaves: of the level by three marks read to a millimetre, of the stance by a
