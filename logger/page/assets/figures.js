@@ -50,9 +50,8 @@ export function drawLie(club, working) {
   const facts = [
     club?.touched && `touched: ${club.touched}`,
     club?.tends,
-    club?.wanted_words,
     club?.outlier_words,
-    club?.level_by && `level resolved by: ${club.level_by}`,
+    club?.level_by && `level: ${club.level_by}`,
   ];
   text(byId("level"), facts.filter(Boolean).join(" · "));
 }

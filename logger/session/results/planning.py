@@ -159,7 +159,7 @@ def level_claim(session: SessionRow, picture: SessionPicture) -> LevelClaim:
         return LevelClaim(False, "The level is not known.", (Settles.MARKS,), judge)
     rests = sorted(
         {
-            one.lie.level_words.split(";")[0]
+            one.lie.level_words
             for one in picture.clubs
             if one.lie is not None and one.lie.level_source.is_resolved
         }
