@@ -94,7 +94,8 @@ def copy_sessions(path: Path, times: int) -> None:
             " WHERE true ON CONFLICT DO NOTHING"
         )
         # What a set was then is known from its first day on.
-        file.execute(f"UPDATE club_specs SET from_utc_ns = from_utc_ns - {(times + 9) * WEEK_NS}")
+        for table in ("club_specs", "calibrations"):
+            file.execute(f"UPDATE {table} SET from_utc_ns = from_utc_ns - {(times + 9) * WEEK_NS}")
         file.commit()
 
 
