@@ -2,29 +2,43 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 import typer
 
-from logger.cli.common import DbOption, SessionOption, open_store, output, pick_session, utc_now_ns
-
-# Outside these no iron or wedge was ever measured; a slip of the finger is more likely.
-# Common practice, no source.
-_LIE_DEG = (50.0, 75.0)
-_LOFT_DEG = (10.0, 70.0)
-_MOST_BEND_DEG = 6.0
+from logger.cli.common import (
+    DbOption,
+    InsteadOption,
+    SessionOption,
+    YesOption,
+    agree_to,
+    moment_of,
+    open_store,
+    output,
+    pick_session,
+    said_here,
+)
 
 
 def bent(
     club: Annotated[str, typer.Argument(help="Label of the club, such as 7i.")],
-    before: Annotated[float, typer.Argument(help="Lie before, degrees, as measured.")],
-    after: Annotated[float, typer.Argument(help="Lie after the last step, as measured.")],
-    loft_before: Annotated[float | None, typer.Option(help="Loft before, degrees.")] = None,
-    loft_after: Annotated[float | None, typer.Option(help="Loft after, degrees.")] = None,
+    before: Annotated[str, typer.Argument(help="Lie before, degrees, as measured.")],
+    after: Annotated[str, typer.Argument(help="Lie after the last step, as measured.")],
+    loft_before: Annotated[str | None, typer.Option(help="Loft before, degrees.")] = None,
+    loft_after: Annotated[str | None, typer.Option(help="Loft after, degrees.")] = None,
     planned: Annotated[
-        float | None, typer.Option(help="What the bend sheet asked for, + upright.")
+        str | None,
+        typer.Option(
+            help="What the bend sheet asked for, + upright. Left out: what it asks for now."
+        ),
     ] = None,
     note: Annotated[str | None, typer.Option(help="A remark, such as what the metal did.")] = None,
+    on: Annotated[
+        str | None, typer.Option(help="When it was bent, such as 2026-03-14. Left out: now.")
+    ] = None,
+    yes: YesOption = False,
+    instead_of: InsteadOption = None,
     player: Annotated[str | None, typer.Option(help="Whose set.")] = None,
     set_name: Annotated[str | None, typer.Option("--set", help="Which set.")] = None,
     db: DbOption = None,
@@ -35,48 +49,61 @@ def bent(
 
     Example: lieboard bent 6i 61.5 60.0 --planned -1.5
     """
-    from logger.errors import UsageError
+    from logger.session.corrections.words import (
+        BendWords,
+        bend_said,
+        bent_so_far_deg,
+        doubts_of_bend,
+        keep_bend,
+        planned_bend_deg,
+    )
+    from logger.session.logging.fitting import club_of
     from logger.session.logging.opening import which_set
 
-    for name, value, (low, high) in (
-        ("before", before, _LIE_DEG),
-        ("after", after, _LIE_DEG),
-        ("--loft-before", loft_before, _LOFT_DEG),
-        ("--loft-after", loft_after, _LOFT_DEG),
-    ):
-        if value is not None and not low <= value <= high:
-            raise UsageError(f"{name} {value:g}: an iron has between {low:g} and {high:g} degrees")
-    if abs(after - before) > _MOST_BEND_DEG:
-        raise UsageError(
-            f"{before:g} to {after:g} is a bend of {after - before:+g} degrees: "
-            f"no head takes more than {_MOST_BEND_DEG:g}; check the numbers"
-        )
+    lie_before, lie_after = _degrees("before", before), _degrees("after", after)
+    lofts = (
+        None if loft_before is None else _degrees("--loft-before", loft_before),
+        None if loft_after is None else _degrees("--loft-after", loft_after),
+    )
+    plan = None if planned is None else _degrees("--planned", planned)
     with open_store(db) as store:
         own = store.get_set(which_set(store, player, set_name))
-        found = [c for c in own.clubs if c.label.casefold() == club.casefold()]
-        if not found:
-            known = " ".join(c.label for c in own.clubs)
-            raise UsageError(f"there is no club {club} in the set {own.name}: it has {known}")
-        row = found[0]
-        store.add_bend(
-            row.id,
-            bent_utc_ns=utc_now_ns(),
-            planned_bend_deg=planned,
-            lie_before_deg=before,
-            lie_after_deg=after,
-            loft_before_deg=loft_before,
-            loft_after_deg=loft_after,
-            note=note,
-        )
-        total = sum(
-            abs(bend.lie_after_deg - bend.lie_before_deg)
-            for bend in store.bends(row.id)
-            if bend.lie_after_deg is not None and bend.lie_before_deg is not None
-        )
+        row = club_of(own, club)
+        if plan is None:
+            plan = (
+                planned_bend_deg(store, own, row)
+                if instead_of is None
+                else bend_said(store, instead_of).planned_bend_deg
+            )
+        bend = BendWords(lie_before, lie_after, lofts[0], lofts[1], plan, note)
+        if instead_of is None:
+            agree_to(doubts_of_bend(store, own, row, bend), yes=yes)
+        said = said_here()
+        at = None if on is None else moment_of(on, said.utc_ns)
+        keep_bend(store, own, row, bend, said, bent_utc_ns=at, instead_of=instead_of)
+        total = bent_so_far_deg(store, row.id)
+        kept = store.bends(row.id)
+        asked = next((one.planned_bend_deg for one in kept if one.bent_utc_ns == at), None)
+        asked = kept[-1].planned_bend_deg if at is None else asked
         output().print(
-            f"{row.label}: lie {before:g}° to {after:g}° kept; this head was bent {total:g}° in "
-            "all. Hit it again to see whether it did what it should."
+            f"{row.label}: lie {lie_before:g}° to {lie_after:g}° kept"
+            + ("" if asked is None else f" (asked for: {asked:+g}°)")
+            + f"; this head was bent {total:g}° in all. Hit it again to see whether it did what "
+            "it should. Back: lieboard undo"
         )
+
+
+def _degrees(name: str, text: str) -> float:
+    from logger.errors import UsageError
+
+    plain = text.strip().removesuffix("°").strip().replace(",", ".").replace("−", "-")
+    try:
+        value = float(plain)
+    except ValueError:
+        raise UsageError(f"{name} {text!r} is not a number of degrees: write 61.5") from None
+    if not math.isfinite(value):
+        raise UsageError(f"{name} {text!r} is not a number of degrees: write 61.5")
+    return value
 
 
 def bounce(session: SessionOption = None, db: DbOption = None) -> None:
@@ -93,13 +120,31 @@ def bounce(session: SessionOption = None, db: DbOption = None) -> None:
 
     console = output()
     with open_store(db, read_only=True) as store:
-        for one in session_evidence(store, pick_session(store, session)):
+        evidence = session_evidence(store, pick_session(store, session))
+        hit = [one for one in evidence if one.used]
+        if not any(one.trail.n_used for one in evidence):
+            seen = any(seen.source == "board" for one in hit for seen in one.seen)
+            what = "this board has one row of cells and sees" if seen else "what was kept shows"
+            console.print(
+                f"Nothing is known front to back: {what} only heel to toe. Read marks with a "
+                "second number, such as 'lieboard mark 7i 4 2t', or build the board with a second "
+                "row of cells."
+            )
+            return
+        for one in evidence:
             loft = one.club.spec.loft_deg
             wedge = loft is not None and loft >= WEDGE_LOFT_DEG
             try:
                 read = bounce_error(one.trail, kind=SoleKind.WEDGE if wedge else SoleKind.IRON)
             except NoAnswerError as error:
-                console.print(f"{one.club.label}: {error}")
+                if not one.used:
+                    console.print(f"{one.club.label}: not hit")
+                elif one.trail.n_used == 0:
+                    console.print(
+                        f"{one.club.label}: not seen front to back; read marks with a second number"
+                    )
+                else:
+                    console.print(f"{one.club.label}: {error}")
             else:
                 console.print(f"{one.club.label}: {read.words}")
     console.print("One degree of loft is one degree of bounce: strong takes it away, weak adds it.")
@@ -128,3 +173,7 @@ def learned(
         console.print(f"{one.club.label}: {one.learned.words}")
     for words in waiting:
         console.print(words)
+
+
+# A plan toward flat is typed as --planned -1.5: that is a number and no option.
+bent.context_settings = {"ignore_unknown_options": True}  # type: ignore[attr-defined]

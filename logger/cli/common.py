@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING, Annotated, TypeAlias
 import typer
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from rich.console import Console
 
+    from logger.session.corrections.acts import Said
     from logger.store.rows import SessionRow
     from logger.store.store import Store
 
@@ -35,6 +38,15 @@ SessionOption: TypeAlias = Annotated[
         help="Number of the session. Left out: the latest.",
     ),
 ]
+YesOption: TypeAlias = Annotated[
+    bool, typer.Option("--yes", help="Keep it although something speaks against it.")
+]
+InsteadOption: TypeAlias = Annotated[
+    int | None,
+    typer.Option(
+        "--instead-of", min=1, help="Number of the word that this corrects ('lieboard words')."
+    ),
+]
 InchesOption: TypeAlias = Annotated[
     bool, typer.Option("--inches", help="Show lengths in inches instead of millimetres.")
 ]
@@ -53,7 +65,7 @@ def open_store(db: Path | None, *, read_only: bool = False) -> Store:
     from logger.store.store import Store
 
     path = db or default_db_path(make_folder=not read_only)
-    if read_only and not path.exists():
+    if read_only and not is_there(path):
         raise StoreError(
             f"{path}: there is no data yet. Import a set with 'lieboard set import FILE' "
             "and log with 'lieboard log PORT', or name another file with --db"
@@ -64,6 +76,15 @@ def open_store(db: Path | None, *, read_only: bool = False) -> Store:
         # Looking at a file of an older version upgrades it, as writing to it would.
         Store.open(path).close()
         return Store.open(path, read_only=True)
+
+
+def is_there(path: Path) -> bool:
+    """Whether there is a file of a name; one that no file can have is nowhere."""
+    try:
+        return path.exists() or path.name == ":memory:"
+    except OSError:
+        # Opening says what is wrong with it.
+        return True
 
 
 def pick_session(store: Store, session: int | None) -> SessionRow:
@@ -112,6 +133,57 @@ def utc_now_ns() -> int:
     from logger.hostclock import HostClock
 
     return HostClock().utc_ns()
+
+
+def said_here() -> Said:
+    """Return when and where what is typed now is said."""
+    from logger.session.corrections.acts import Said
+
+    return Said(utc_now_ns(), "terminal")
+
+
+def agree_to(doubts: Sequence[str], *, yes: bool) -> None:
+    """Tell what speaks against an act, and go on only if it is wanted all the same.
+
+    Raises
+    ------
+    UsageError
+        It is not, or nobody can be asked.
+    """
+    from logger.errors import UsageError
+
+    if not doubts or yes:
+        for doubt in doubts:
+            say(f"note: {doubt}")
+        return
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise UsageError(f"{'; '.join(doubts)}: nothing was kept; --yes keeps it all the same")
+    for doubt in doubts:
+        say(doubt)
+    if not typer.confirm("Keep it all the same?"):
+        raise UsageError("nothing was kept")
+
+
+def moment_of(text: str, now_utc_ns: int) -> int:
+    """Read a date, or date and time, of this machine's clock; return UTC ns.
+
+    Raises
+    ------
+    UsageError
+        It is none, or lies in the future.
+    """
+    import datetime
+
+    from logger.errors import UsageError
+
+    try:
+        moment = datetime.datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise UsageError(f"{text!r} is no date: write 2026-03-14, or 2026-03-14T17:30") from None
+    utc_ns = round(moment.astimezone(datetime.UTC).timestamp()) * 10**9
+    if utc_ns > now_utc_ns:
+        raise UsageError(f"{text} lies in the future: check the date; nothing was changed")
+    return utc_ns
 
 
 def local_time(utc_ns: int) -> str:

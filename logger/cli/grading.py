@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, InchesOption, open_store, output, utc_now_ns
+from logger.cli.common import (
+    DbOption,
+    InchesOption,
+    InsteadOption,
+    open_store,
+    output,
+    said_here,
+)
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,6 +40,7 @@ def overlay(
     ] = False,
     grip: Annotated[float, typer.Option(help="Width of these grips, mm.")] = 26.0,
     u: Annotated[float, typer.Option(help="How well it could be read, mm (one sigma).")] = 3.0,
+    instead_of: InsteadOption = None,
     player: PlayerOption = None,
     set_name: SetOption = None,
     db: DbOption = None,
@@ -41,29 +50,20 @@ def overlay(
     Examples: lieboard overlay 6i 7i 13; lieboard overlay 6i 7i 0.5 --widths
     """
     from logger.errors import UsageError
+    from logger.session.corrections.words import keep_overlay
+    from logger.session.logging.fitting import club_of
     from logger.session.logging.opening import which_set
-    from logger.session.results.gradation import step_of
 
     if not (0 < u <= 50 and 5 <= grip <= 60):
         raise UsageError("--u lies within 0 and 50 mm, --grip within 5 and 60 mm")
     offset_mm = offset * grip if widths else offset
     with open_store(db) as store:
         own = store.get_set(which_set(store, player, set_name))
-        by_label = {club.label.casefold(): club for club in own.clubs}
-        for label in (first, second):
-            if label.casefold() not in by_label:
-                known = " ".join(club.label for club in own.clubs)
-                raise UsageError(f"there is no club {label} in the set {own.name}: it has {known}")
-        pair = by_label[first.casefold()], by_label[second.casefold()]
-        step = step_of(*pair, offset_mm, u)
-        store.add_overlay(
-            pair[0].id, pair[1].id, offset_mm=offset_mm, u_mm=u, read_utc_ns=utc_now_ns()
-        )
-    way = "more upright" if step.step_deg > 0 else "flatter"
-    output().print(
-        f"{pair[1].label} is {abs(step.step_deg):.1f}° ± {step.u_deg:.1f}° {way} than "
-        f"{pair[0].label}. Next: lieboard gradation"
-    )
+        words = keep_overlay(
+            store, own, club_of(own, first), club_of(own, second), said_here(),
+            offset_mm=offset_mm, u_mm=u, instead_of=instead_of,
+        )  # fmt: skip
+    output().print(f"{words}. Next: lieboard gradation. Back: lieboard undo")
 
 
 def gradation(
@@ -76,25 +76,32 @@ def gradation(
 
     Example: lieboard gradation
     """
-    from logger.session.evidence.evidence import session_evidence
     from logger.session.logging.opening import which_set
+    from logger.session.results.clubs import session_results
     from logger.session.results.gradation import grade_set
 
     with open_store(db, read_only=True) as store:
         own = store.get_set(which_set(store, player, set_name))
         sessions = store.sessions(own.id)
-        evidence = session_evidence(store, sessions[-1]) if sessions else None
-        print_grading(output(), grade_set(store, own, evidence), inches=inches)
+        results = session_results(store, sessions[-1]) if sessions else None
+        clubs = () if results is None else results.clubs
+        known = {club.label for club in own.clubs}
+        lies = {one.label: one.lie for one in clubs if one.lie is not None and one.label in known}
+        grading = grade_set(store, own, None if results is None else lies)
+        decisions = {one.label: one.decision.words for one in clubs}
+        print_grading(output(), grading, decisions, inches=inches)
 
 
-def print_grading(console: Console, grading: Grading, *, inches: bool = False) -> None:
+def print_grading(
+    console: Console, grading: Grading, decisions: Mapping[str, str], *, inches: bool = False
+) -> None:
     """Print steps, findings, overlays and delivered against static lies."""
     from rich.table import Table
 
     from logger.setfiles.units import inches_from_mm
 
     def number(value: float | None, digits: int = 1, sign: bool = True) -> str:
-        return "-" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
+        return "-" if value is None else f"{value:{'+z' if sign else ''}.{digits}f}"
 
     unit = "in" if inches else "mm"
     table = Table(box=None, padding=(0, 1), title="Steps", title_justify="left")
@@ -128,17 +135,23 @@ def print_grading(console: Console, grading: Grading, *, inches: bool = False) -
             title="Static lie, and the lie this swing needs (latest session)",
             title_justify="left",
         )
-        for heading in ("club", "static °", "needed °", "±", ""):
-            rows.add_column(heading, justify="left" if heading in ("club", "") else "right")
+        for heading in ("club", "static °", "lie °", "needed °", "±", "decision"):
+            rows.add_column(heading, justify="left" if heading in ("club", "decision") else "right")
         for row in grading.delivered.rows:
             rows.add_row(
                 row.label,
                 number(row.static_deg, sign=False),
+                number(row.lie_error_deg),
                 number(row.needed_deg, sign=False),
                 number(row.u_needed_deg, sign=False),
-                row.words,
+                decisions.get(row.label, "-"),
             )
         console.print(rows)
+        said: dict[str, list[str]] = {}
+        for row in grading.delivered.rows:
+            said.setdefault(row.words, []).append(row.label)
+        for words, labels in said.items():
+            console.print(f"  {', '.join(labels)}: {words}")
         console.print(f"  {grading.delivered.words}")
 
 

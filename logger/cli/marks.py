@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import math
+import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import MOST_ROWS, DbOption, open_store, output, utc_now_ns
+from logger.cli.common import (
+    MOST_ROWS,
+    DbOption,
+    InsteadOption,
+    local_time,
+    open_store,
+    output,
+    said_here,
+)
 
 if TYPE_CHECKING:
     from logger.session.logging.fitting import FittingSession
-    from logger.store.rows import ClubRow
+    from logger.store.store import Store
 
 # Further out than any sole; a typing slip is more likely.
 _MOST_TOE_MM = 60.0
@@ -30,9 +39,21 @@ def mark(
     u: Annotated[float, typer.Option(help="How well it could be read, mm (one sigma).")] = 1.0,
     player: Annotated[str | None, typer.Option(help="Whose set.")] = None,
     set_name: Annotated[str | None, typer.Option("--set", help="Which set.")] = None,
+    session: Annotated[
+        int | None,
+        typer.Option(min=1, max=MOST_ROWS, help="Its session. Left out: the open one."),
+    ] = None,
     audits: Annotated[
         int | None,
         typer.Option(help="Number of the board's strike of the same swing.", min=1, max=MOST_ROWS),
+    ] = None,
+    instead_of: InsteadOption = None,
+    stance: Annotated[
+        float | None,
+        typer.Option(
+            help="Of a session that begins with this mark: how much lower the feet stand than "
+            "what the club struck, mm (0 on one floor)."
+        ),
     ] = None,
     db: DbOption = None,
 ) -> None:
@@ -40,9 +61,10 @@ def mark(
 
     Examples: lieboard mark 7i 4.5; lieboard mark 7i 6h 2l
     """
+    from logger.cli.log.checks import check_lengths
     from logger.errors import UsageError
+    from logger.session.corrections.words import keep_mark
     from logger.session.logging.fitting import club_of
-    from logger.session.logging.opening import open_session
 
     toe_mm = _length(toe, {"t": 1, "h": -1}, "toe (t) or heel (h)", _MOST_TOE_MM)
     trail_mm = (
@@ -52,35 +74,66 @@ def mark(
     )
     if not (math.isfinite(u) and 0 < u <= 10):
         raise UsageError(f"--u {u:g}: how well a mark can be read is between 0 and 10 mm")
+    check_lengths(stance=stance)
+    said = said_here()
     with open_store(db) as store:
-        now = utc_now_ns()
-        session = open_session(store, player=player, set_name=set_name, now_utc_ns=now, club=club)
+        begun = _session_for(store, session, player, set_name, said.utc_ns, club, stance)
         # A mark names its club: which one is up on a board beside it is no business of a mark.
-        row = club_of(session.set, club)
-        if audits is not None:
-            _check_audited(session, audits, row)
-        store.add_mark(
-            session.row.id,
-            row.id,
-            struck_utc_ns=now,
-            toe_mm=toe_mm,
-            trail_mm=trail_mm,
-            u_mm=u,
-            audits=audits,
+        row = club_of(begun.set, club)
+        try:
+            strike = None if audits is None else begun.audited(audits, row)
+            words = keep_mark(
+                store, begun.row.id, row, said, toe_mm=toe_mm, u_mm=u, trail_mm=trail_mm,
+                audits=None if strike is None else strike.id, instead_of=instead_of,
+            )  # fmt: skip
+        except UsageError:
+            store.remove_empty_session(begun.row.id)
+            raise
+        count = len(store.contacts(begun.row.id, club=row.id, source="mark"))
+    output().print(
+        f"{words} kept (mark {count} of {row.label}, session {begun.row.id}). Back: lieboard undo"
+    )
+
+
+def _session_for(
+    store: Store,
+    number: int | None,
+    player: str | None,
+    set_name: str | None,
+    now_utc_ns: int,
+    club: str,
+    stance: float | None,
+) -> FittingSession:
+    """Return the session that a mark belongs to: asked for if one is open and nobody said."""
+    from logger.cli.log.checks import ask_stance, check_agreed
+    from logger.session.logging.fitting import FittingSession
+    from logger.session.logging.opening import Circumstances, open_session, session_to_go_on_with
+
+    if number is not None:
+        check_agreed(store.get_session(number), stance=stance, sole_middle=None, left=False)
+        return FittingSession(store, number)
+    going_on = session_to_go_on_with(store, player=player, set_name=set_name, now_utc_ns=now_utc_ns)
+    new, asked = False, sys.stdin.isatty() and sys.stdout.isatty()
+    if going_on is not None and asked:
+        own = store.get_set(going_on.set)
+        new = not typer.confirm(
+            f"Does it belong to session {going_on.id} ({own.player.name}, {own.name}, since "
+            f"{local_time(going_on.started_utc_ns)}), which is open? Else a new one begins",
+            default=True,
         )
-        count = len(store.contacts(session.row.id, club=row.id, source="mark"))
-    side = "toe" if toe_mm >= 0 else "heel"
-    output().print(f"{row.label}: mark {abs(toe_mm):.1f} mm to the {side} kept (mark {count})")
-
-
-def _check_audited(session: FittingSession, strike: int, club: ClubRow) -> None:
-    from logger.errors import UsageError
-
-    try:
-        session.audited(strike, club)
-    except UsageError:
-        session.store.remove_empty_session(session.row.id)
-        raise
+    if going_on is not None and not new:
+        check_agreed(going_on, stance=stance, sole_middle=None, left=False)
+    elif stance is None and asked:
+        stance = ask_stance()
+    return open_session(
+        store,
+        player=player,
+        set_name=set_name,
+        now_utc_ns=now_utc_ns,
+        circumstances=Circumstances(stance_mm=stance),
+        always_new=new,
+        club=club,
+    )
 
 
 def _length(text: str, sides: dict[str, int], words: str, most_mm: float) -> float:

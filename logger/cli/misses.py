@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from logger.cli.common import DbOption, open_store, output, utc_now_ns
+from logger.cli.common import DbOption, InsteadOption, open_store, output, said_here
 
 PlayerOption = Annotated[str | None, typer.Option(help="Whose set.")]
 SetOption = Annotated[str | None, typer.Option("--set", help="Which set.")]
@@ -17,6 +17,7 @@ def misses(
     left: Annotated[int, typer.Argument(help="Shots that missed left.", min=0, max=10_000)],
     straight: Annotated[int, typer.Argument(help="Shots that did not.", min=0, max=10_000)],
     right: Annotated[int, typer.Argument(help="Shots that missed right.", min=0, max=10_000)],
+    instead_of: InsteadOption = None,
     player: PlayerOption = None,
     set_name: SetOption = None,
     db: DbOption = None,
@@ -25,23 +26,17 @@ def misses(
 
     Example: lieboard misses 4i 9 12 2
     """
-    from logger.errors import UsageError
+    from logger.session.corrections.words import keep_misses
+    from logger.session.logging.fitting import club_of
     from logger.session.logging.opening import which_set
 
     with open_store(db) as store:
         own = store.get_set(which_set(store, player, set_name))
-        found = [c for c in own.clubs if c.label.casefold() == club.casefold()]
-        if not found:
-            known = " ".join(c.label for c in own.clubs)
-            raise UsageError(f"there is no club {club} in the set {own.name}: it has {known}")
-        store.add_misses(
-            found[0].id,
-            left_count=left,
-            straight_count=straight,
-            right_count=right,
-            noted_utc_ns=utc_now_ns(),
+        counts = (left, straight, right)
+        words = keep_misses(
+            store, own, club_of(own, club), counts, said_here(), instead_of=instead_of
         )
-    output().print(f"{found[0].label}: {left} left, {straight} straight, {right} right kept")
+    output().print(f"{words}. Back: lieboard undo")
 
 
 def bias(
@@ -58,8 +53,9 @@ def bias(
     """
     from rich.table import Table
 
+    from logger.session.corrections.words import keep_bias
     from logger.session.logging.opening import which_set
-    from logger.session.results.misses import proposed_bias, take_bias
+    from logger.session.results.misses import proposed_bias
 
     console = output()
     with open_store(db, read_only=not take) as store:
@@ -79,7 +75,7 @@ def bias(
         console.print(table)
         console.print(wish.proposal.why)
         if take and wish.proposal.is_proposed:
-            count = take_bias(store, wish, utc_now_ns())
+            count = keep_bias(store, wish, said_here())
             console.print(f"Kept for {count} clubs; the bend sheet aims for it from now on.")
         elif wish.proposal.is_proposed:
             console.print("Keep it with: lieboard bias --take")

@@ -14,6 +14,12 @@ from logger.cli.common import (
     open_store,
     output,
     pick_session,
+    said_here,
+    say,
+)
+
+strikes_app = typer.Typer(
+    rich_markup_mode=None, help="List the contacts of a session, and move them."
 )
 
 
@@ -26,22 +32,27 @@ def sessions(db: DbOption = None) -> None:
 
     with open_store(db, read_only=True) as store:
         table = Table("session", "started", "player", "set", "used", "set aside", "state", box=None)
-        for row in store.sessions():
-            own = store.get_set(row.set)
-            counts = store.club_counts(row.id)
+        counts = store.session_counts()
+        rows = store.sessions()
+        sets = {number: store.get_set(number) for number in {row.set for row in rows}}
+        for row in rows:
+            own = sets[row.set]
+            used, set_aside = counts.get(row.id, (0, 0))
             table.add_row(
                 str(row.id),
                 local_time(row.started_utc_ns),
                 own.player.name,
                 own.name,
-                str(sum(count.used for count in counts)),
-                str(sum(count.set_aside for count in counts)),
+                str(used),
+                str(set_aside),
                 "open" if row.ended_utc_ns is None else "ended",
             )
         output().print(table)
 
 
+@strikes_app.callback(invoke_without_command=True)
 def strikes(
+    context: typer.Context,
     session: SessionOption = None,
     club: Annotated[str | None, typer.Option(help="Only this club.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
@@ -51,6 +62,8 @@ def strikes(
 
     Example: lieboard strikes --club 7i
     """
+    if context.invoked_subcommand is not None:
+        return
     from dataclasses import asdict
 
     from rich.table import Table
@@ -66,19 +79,52 @@ def strikes(
         if as_json:
             print(json.dumps([asdict(c) | {"label": labels.get(c.club or -1)} for c in rows]))
             return
+        numbers = {c.id: c.number for c in store.contacts(row.id, source="board")}
         table = Table("no.", "club", "time", "toe mm", "trail mm", "what", "used", "why", box=None)
         for contact in rows:
             table.add_row(
-                f"{contact.source[0]}{contact.id}",
+                str(contact.number),
                 labels.get(contact.club or -1, "-"),
                 local_time(contact.struck_utc_ns)[11:],
                 _number(contact.toe_mm),
                 _number(contact.trail_mm),
-                contact.kind,
+                contact.kind
+                if contact.audits is None
+                else f"mark of strike {numbers[contact.audits]}",
                 "yes" if contact.used else "no",
                 contact.reason or "",
             )
         output().print(table)
+
+
+@strikes_app.command("move")
+def move(
+    moves: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="STRIKES CLUB ...",
+            help="24 6i, 24-31 6i, or 24- 6i for all from 24 on; several in one go.",
+        ),
+    ],
+    session: SessionOption = None,
+    into: Annotated[
+        int | None,
+        typer.Option("--into", min=1, help="Another session of this player; CLUB may be left out."),
+    ] = None,
+    db: DbOption = None,
+) -> None:
+    """Move strikes that were hit under the wrong club.
+
+    Examples: lieboard strikes move 24- 6i 32- 7i; lieboard strikes move 24-31 --into 5
+    """
+    from logger.session.corrections.strikes import move_strikes, moves_of
+
+    with open_store(db) as store:
+        row = pick_session(store, session)
+        words = move_strikes(
+            store, row.id, moves_of(moves, with_clubs=into is None), said_here(), to_session=into
+        )
+    say(f"{words}. Back: lieboard undo")
 
 
 def _number(value: float | None) -> str:

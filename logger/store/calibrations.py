@@ -57,6 +57,6 @@ class CalibrationTables(Core):
         return self._select(
             _calibration_row,
             "SELECT id, board, kind, from_utc_ns, method_version, content FROM calibrations"
-            " WHERE board = ? AND kind = ? ORDER BY from_utc_ns, id",
+            " WHERE NOT gone AND board = ? AND kind = ? ORDER BY from_utc_ns, id",
             (board, kind),
         )

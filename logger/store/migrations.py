@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
 from logger.errors import SchemaVersionError, StoreError
+from logger.store.acts_schema import ACT_TABLES, ACT_VIEWS
 from logger.store.carry_schema import CARRY_TABLES, CARRY_TRIGGERS
 from logger.store.schema import TABLES_1, VIEWS_1
 
@@ -139,6 +140,11 @@ CREATE TABLE board_news (
 """)
 
 
+def _acts(db: Database) -> None:
+    db.executescript(ACT_TABLES)
+    db.executescript(ACT_VIEWS)
+
+
 STEPS: tuple[Step, ...] = (
     ("0001_first_tables", _first_tables),
     ("0002_calibrations", _calibrations),
@@ -148,6 +154,7 @@ STEPS: tuple[Step, ...] = (
     ("0006_carry", _carry),
     ("0007_agreed_wherever_they_are", _agreed_wherever_they_are),
     ("0008_board_news", _board_news),
+    ("0009_acts", _acts),
 )
 
 

@@ -55,8 +55,9 @@ class ReadingTables(Core):
         return self._select(
             OverlayRow,
             "SELECT id, first_club, second_club, offset_mm, u_mm, read_utc_ns FROM overlays"
-            ' WHERE first_club IN (SELECT id FROM clubs WHERE "set" = ?)'
-            " AND NOT EXISTS (SELECT 1 FROM bends WHERE bends.club IN (first_club, second_club)"
+            ' WHERE NOT gone AND first_club IN (SELECT id FROM clubs WHERE "set" = ?)'
+            " AND NOT EXISTS (SELECT 1 FROM bends WHERE NOT bends.gone"
+            "   AND bends.club IN (first_club, second_club)"
             "   AND bends.bent_utc_ns > overlays.read_utc_ns)"
             " ORDER BY read_utc_ns, id",
             (set_id,),
@@ -88,6 +89,7 @@ class ReadingTables(Core):
         return self._select(
             MissRow,
             "SELECT id, club, left_count, straight_count, right_count, noted_utc_ns FROM misses"
-            ' WHERE club IN (SELECT id FROM clubs WHERE "set" = ?) ORDER BY noted_utc_ns, id',
+            ' WHERE NOT gone AND club IN (SELECT id FROM clubs WHERE "set" = ?)'
+            " ORDER BY noted_utc_ns, id",
             (set_id,),
         )

@@ -69,7 +69,7 @@ class SessionTables(SetTables):
         """Remove a session in which nothing was ever kept; return whether it was such a one."""
         kept = " UNION ALL ".join(
             f"SELECT 1 FROM {table} WHERE session = :session"
-            for table in ("records", "strikes", "marks", "notes", "losses", "bends")
+            for table in ("records", "strikes", "marks", "notes", "losses", "bends", "act_parts")
         )
         with self._writing() as connection:
             if self._one(f"{kept} LIMIT 1", {"session": session}) is not None:
@@ -80,8 +80,13 @@ class SessionTables(SetTables):
 
     def get_session(self, session: int) -> SessionRow:
         """Return a session."""
-        rows = self._sessions("WHERE id = ?", session)
+        rows = self._sessions("WHERE NOT gone AND id = ?", session)
         if not rows:
+            if self._one("SELECT 1 FROM sessions WHERE id = ?", (session,)) is not None:
+                raise StoreError(
+                    f"{self.path}: session {session} was deleted: 'lieboard session restore "
+                    f"{session}' brings it back"
+                )
             raise StoreError(f"{self.path}: there is no session {session}")
         return rows[0]
 
@@ -99,15 +104,15 @@ class SessionTables(SetTables):
     def open_session(self) -> SessionRow | None:
         """Return the latest session that was not ended, to go on with; None if all were."""
         rows = self._sessions(
-            "WHERE ended_utc_ns IS NULL ORDER BY started_utc_ns DESC, id DESC LIMIT 1"
+            "WHERE NOT gone AND ended_utc_ns IS NULL ORDER BY started_utc_ns DESC, id DESC LIMIT 1"
         )
         return rows[0] if rows else None
 
     def sessions(self, set_id: int | None = None) -> list[SessionRow]:
         """Sessions (with one set), the earliest first."""
         if set_id is None:
-            return self._sessions("ORDER BY started_utc_ns, id")
-        return self._sessions('WHERE "set" = ? ORDER BY started_utc_ns, id', set_id)
+            return self._sessions("WHERE NOT gone ORDER BY started_utc_ns, id")
+        return self._sessions('WHERE NOT gone AND "set" = ? ORDER BY started_utc_ns, id', set_id)
 
     def _sessions(self, rest: str, *parameters: int) -> list[SessionRow]:
         return self._select(
@@ -158,7 +163,7 @@ class SessionTables(SetTables):
         """Remarks on a session, the earliest first."""
         return self._select(
             NoteRow,
-            "SELECT id, session, written_utc_ns, text FROM notes WHERE session = ?"
+            "SELECT id, session, written_utc_ns, text FROM notes WHERE NOT gone AND session = ?"
             " ORDER BY written_utc_ns, id",
             (session,),
         )
@@ -192,7 +197,8 @@ class SessionTables(SetTables):
     ) -> int:
         """Keep a bend; return its id. What was measured after it is the club's from then on."""
         with self._writing():
-            self.add_spec(
+            # Also where it is known already: the bend that said so may be taken back.
+            self.put_spec(
                 club,
                 ClubSpec(lie_deg=lie_after_deg, loft_deg=loft_after_deg),
                 at_utc_ns=bent_utc_ns,
@@ -219,6 +225,6 @@ class SessionTables(SetTables):
             BendRow,
             "SELECT id, club, session, bent_utc_ns, planned_bend_deg, lie_before_deg,"
             " lie_after_deg, loft_before_deg, loft_after_deg, note FROM bends"
-            " WHERE ? IS NULL OR club = ? ORDER BY bent_utc_ns, id",
+            " WHERE NOT gone AND (? IS NULL OR club = ?) ORDER BY bent_utc_ns, id",
             (club, club),
         )

@@ -12,7 +12,8 @@ from logger.store.core import Core
 from logger.store.rows import ClubRow, PlayerRow, SetName, SetRow
 
 _SPEC_COLUMNS = ", ".join(field.name for field in fields(ClubSpec))
-_FROM_FILE = "set file"
+# Source of what a set file says of a club.
+FROM_FILE = "set file"
 # Greater than any date in nanoseconds: "now".
 _END_OF_TIME = 2**63 - 1
 
@@ -78,10 +79,10 @@ class SetTables(Core):
 
     def _add_spec_of_file(self, club: int, spec: ClubSpec, at_utc_ns: int) -> None:
         history = self.spec_history(club)
-        told_before = merge_specs(told for _, source, told in history if source == _FROM_FILE)
+        told_before = merge_specs(told for _, source, told in history if source == FROM_FILE)
         changed = changed_spec(told_before, spec)
         if changed is not None:
-            self.add_spec(club, changed, at_utc_ns=at_utc_ns, source=_FROM_FILE)
+            self.add_spec(club, changed, at_utc_ns=at_utc_ns, source=FROM_FILE)
 
     def add_spec(self, club: int, spec: ClubSpec, *, at_utc_ns: int, source: str) -> bool:
         """Note what was measured or wished for a club at a date; False if none of it is new.
@@ -92,19 +93,39 @@ class SetTables(Core):
             changed = changed_spec(self.spec_of(club, at_utc_ns=at_utc_ns), spec)
             if changed is None:
                 return False
-            self._insert(
-                "club_specs",
-                {"club": club, "from_utc_ns": at_utc_ns, "source": source, **asdict(changed)},
-            )
+            self.put_spec(club, changed, at_utc_ns=at_utc_ns, source=source)
         return True
+
+    def put_spec(self, club: int, spec: ClubSpec, *, at_utc_ns: int, source: str) -> None:
+        """Note what holds for a club from a date on, whether it is new or not."""
+        row = {"club": club, "from_utc_ns": at_utc_ns, "source": source, **asdict(spec)}
+        self._insert("club_specs", row)
+
+    def spec_dated(self, club: int, at_utc_ns: int) -> bool:
+        """Whether anything is dated to this very moment for a club, also what was taken back."""
+        sql = "SELECT 1 FROM club_specs WHERE club = ? AND from_utc_ns = ?"
+        return self._one(sql, (club, at_utc_ns)) is not None
+
+    def all_clubs(self, set_id: int) -> list[ClubRow]:
+        """All clubs that ever were in a set, those in it now first."""
+        return self._clubs('"set" = ?', (set_id,), None)
+
+    def add_clubs(self, set_id: int, labels: Iterable[str]) -> None:
+        """Know clubs of these labels, in no place of the set yet; those that are here stay."""
+        with self._writing() as connection:
+            connection.executemany(
+                'INSERT INTO clubs ("set", label) VALUES (?, ?)'
+                ' ON CONFLICT ("set", label) DO NOTHING',
+                [(set_id, label) for label in labels],
+            )
 
     def spec_of(self, club: int, *, at_utc_ns: int | None = None) -> ClubSpec:
         """Return what is known of a club, or was at a date."""
         return merge_specs(
             self._select_in_order(
                 ClubSpec,
-                f"SELECT {_SPEC_COLUMNS} FROM club_specs WHERE club = ? AND from_utc_ns <= ?"
-                " ORDER BY from_utc_ns, id",
+                f"SELECT {_SPEC_COLUMNS} FROM club_specs WHERE NOT gone AND club = ?"
+                " AND from_utc_ns <= ? ORDER BY from_utc_ns, id",
                 (club, _END_OF_TIME if at_utc_ns is None else at_utc_ns),
             )
         )
@@ -113,8 +134,8 @@ class SetTables(Core):
         """Every change of a club: (from_utc_ns, source, only what changed), the oldest first."""
         return self._select(
             lambda from_utc_ns, source, **spec: (from_utc_ns, source, ClubSpec(**spec)),
-            f"SELECT from_utc_ns, source, {_SPEC_COLUMNS} FROM club_specs WHERE club = ?"
-            " ORDER BY from_utc_ns, id",
+            f"SELECT from_utc_ns, source, {_SPEC_COLUMNS} FROM club_specs"
+            " WHERE NOT gone AND club = ? ORDER BY from_utc_ns, id",
             (club,),
         )
 
@@ -158,7 +179,8 @@ class SetTables(Core):
             for club, part in self._select_in_order(
                 lambda club, *spec: (club, ClubSpec(*spec)),
                 f"SELECT club, {_SPEC_COLUMNS} FROM club_specs"
-                f" WHERE club IN (SELECT id FROM clubs WHERE {condition}) AND from_utc_ns <= ?"
+                f" WHERE NOT gone AND club IN (SELECT id FROM clubs WHERE {condition})"
+                " AND from_utc_ns <= ?"
                 " ORDER BY from_utc_ns, id",
                 (*keys, _END_OF_TIME if at_utc_ns is None else at_utc_ns),
             ):
@@ -167,7 +189,7 @@ class SetTables(Core):
 
     def players(self) -> list[PlayerRow]:
         """All players by name."""
-        return self._players("ORDER BY name, id")
+        return self._players("WHERE NOT gone ORDER BY name, id")
 
     def _players(self, rest: str, *parameters: int) -> list[PlayerRow]:
         return self._select(
@@ -181,7 +203,7 @@ class SetTables(Core):
             "SELECT sets.id, players.name AS player, sets.name,"
             ' (SELECT COUNT(*) FROM clubs WHERE clubs."set" = sets.id'
             "   AND clubs.position IS NOT NULL) AS clubs"
-            " FROM sets JOIN players ON players.id = sets.player"
+            " FROM sets JOIN players ON players.id = sets.player AND NOT players.gone"
             " ORDER BY players.name, sets.name, sets.id",
         )
 

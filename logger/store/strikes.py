@@ -17,16 +17,31 @@ _CLUB_UP = """
 (SELECT turns.club FROM turns WHERE turns.session = {session} AND turns.from_utc_ns <= {moment}
  ORDER BY turns.from_utc_ns DESC, turns.id DESC LIMIT 1)
 """
+# The club that a person moved records to since: the one of that label in the session's set.
+_MOVED_TO = """
+(SELECT here.id FROM act_parts AS moved JOIN acts ON acts.id = moved.act
+ JOIN clubs AS told ON told.id = moved.to_club
+ JOIN sessions AS own ON own.id = {session}
+ JOIN clubs AS here ON here."set" = own."set" AND here.label = told.label
+ WHERE moved.boot = {boot} AND moved.about = 'strikes'
+  AND {sequence} BETWEEN moved.at AND moved.to_at
+  AND NOT EXISTS (SELECT 1 FROM acts AS back WHERE back.takes_back = acts.act_key)
+ ORDER BY acts.said_utc_ns DESC, acts.act_key DESC, moved.part DESC LIMIT 1)
+"""
 # The best that can be known of when records were struck that are gone: just before the next one.
 _AFTER_LOSS = """
 (SELECT records.struck_utc_ns FROM records WHERE records.boot = losses.boot
  AND records.session = losses.session AND records.sequence > losses.to_sequence
  ORDER BY records.sequence LIMIT 1)
 """
+_LOST_UP = _CLUB_UP.format(session="losses.session", moment=_AFTER_LOSS)
+_LOST_MOVED_TO = _MOVED_TO.format(
+    session="losses.session", boot="losses.boot", sequence="losses.to_sequence"
+)
 # The moment of a loss that is not in the table, and the club that was up then.
 _UP_AFTER = f"""
 WITH losses (boot, session, to_sequence) AS (VALUES (?, ?, ?))
-SELECT {_AFTER_LOSS} IS NOT NULL, {_CLUB_UP.format(session="losses.session", moment=_AFTER_LOSS)}
+SELECT {_AFTER_LOSS} IS NOT NULL, COALESCE({_LOST_MOVED_TO}, {_LOST_UP})
 FROM losses
 """
 _FILE = f"""
@@ -34,7 +49,8 @@ INSERT INTO strikes (session, boot, first_sequence, last_sequence, within, struc
   toe_mm, board_mm, trail_mm, load, span_us, flags, method_version, rule_reason, club)
 VALUES (:session, :boot, :first_sequence, :last_sequence, :within, :struck_utc_ns, :kind,
   :toe_mm, :board_mm, :trail_mm, :load, :span_us, :flags, :method_version, :rule_reason,
-  {_CLUB_UP.format(session=":session", moment=":struck_utc_ns")})
+  COALESCE({_MOVED_TO.format(session=":session", boot=":boot", sequence=":first_sequence")},
+    {_CLUB_UP.format(session=":session", moment=":struck_utc_ns")}))
 ON CONFLICT (boot, first_sequence, within) DO UPDATE SET session = excluded.session,
   last_sequence = excluded.last_sequence, struck_utc_ns = excluded.struck_utc_ns,
   kind = excluded.kind, toe_mm = excluded.toe_mm, board_mm = excluded.board_mm,
@@ -136,13 +152,20 @@ class StrikeTables(Core):
             (session, boot),
         )
 
-    def refile_strikes(self, session: int) -> int:
+    def refile_strikes(self, session: int, *, moved: bool = True) -> int:
         """Put every strike and loss under the club that was up; return how many strikes moved.
 
         For when turns changed, or when a record came that says when others before it were lost.
+        What a person moved since stands where it was moved to, unless ``moved`` is False.
         """
         club_up = _CLUB_UP.format(session="strikes.session", moment="strikes.struck_utc_ns")
-        lost_up = _CLUB_UP.format(session="losses.session", moment=_AFTER_LOSS)
+        lost_up = _LOST_UP
+        if moved:
+            moved_to = _MOVED_TO.format(
+                session="strikes.session", boot="strikes.boot", sequence="strikes.first_sequence"
+            )
+            club_up = f"COALESCE({moved_to}, {club_up})"
+            lost_up = f"COALESCE({_LOST_MOVED_TO}, {lost_up})"
         with self._writing() as connection:
             connection.execute(
                 f"UPDATE losses SET club = {lost_up}"
@@ -198,7 +221,11 @@ class StrikeTables(Core):
 
     def get_contact(self, source: str, contact: int) -> StrikeRow:
         """Return a strike (source ``board``) or a mark (``mark``) by its id."""
-        rows = self._contacts("source = ? AND id = ?", (source, contact))
+        table = "strikes" if source == "board" else "marks"
+        rows = self._contacts(
+            f"session = (SELECT session FROM {table} WHERE id = ?) AND source = ? AND id = ?",
+            (contact, source, contact),
+        )
         if not rows:
             raise StoreError(f"{self.path}: there is no {source} contact {contact}")
         return rows[0]
@@ -210,7 +237,7 @@ class StrikeTables(Core):
         make: Callable[..., StrikeRow] = StrikeRow,
     ) -> list[StrikeRow]:
         return self._select_in_order(
-            make, f"SELECT {_COLUMNS} FROM contacts WHERE {rest}", parameters
+            make, f"SELECT {_COLUMNS} FROM numbered_contacts WHERE {rest}", parameters
         )
 
     def club_counts(self, session: int) -> list[ClubCount]:
@@ -221,6 +248,17 @@ class StrikeTables(Core):
             " FROM contact_counts AS counts LEFT JOIN clubs ON clubs.id = counts.club"
             " WHERE counts.session = ? ORDER BY clubs.position, counts.club, counts.source",
             (session,),
+        )
+
+    def session_counts(self) -> dict[int, tuple[int, int]]:
+        """By session: contacts that count, and contacts set aside. One look at all of the file."""
+        return dict(
+            self._select(
+                lambda session, used, aside: (session, (used, aside)),
+                "SELECT session, SUM(set_aside IS NULL) AS used,"
+                " SUM(set_aside IS NOT NULL) AS aside FROM contacts GROUP BY session",
+                (),
+            )
         )
 
     def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:

@@ -3,6 +3,7 @@
 import re
 import shutil
 import sqlite3
+import struct
 from contextlib import closing
 from dataclasses import dataclass, replace
 
@@ -61,7 +62,8 @@ CONTENT = {
     "boots": f"SELECT {BOOT}, boots.first_seen_utc_ns, hello FROM boots JOIN boards"
     " ON boards.id = board",
     "sessions": f"SELECT {SESSION}, it.hand, it.stance_mm, it.stance_u_mm, it.sole_middle_mm,"
-    " it.sole_middle_u_mm, it.ball, it.surface, it.machine_increment_deg, it.ended_utc_ns, it.note"
+    " it.sole_middle_u_mm, it.ball, it.surface, it.machine_increment_deg, it.ended_utc_ns, it.note,"
+    " it.gone"
     f" FROM (SELECT *, id AS session FROM sessions) AS it {OF_SESSION}",
     "turns": f"SELECT {SESSION}, from_utc_ns, ROW_NUMBER() OVER (PARTITION BY session, from_utc_ns"
     f" ORDER BY it.id), {CLUB}, cause FROM turns AS it {OF_SESSION} {OF_CLUB}",
@@ -73,10 +75,10 @@ CONTENT = {
     f" rule_reason, fitter_choice, fitter_reason FROM strikes AS it {OF_SESSION} {OF_CLUB}"
     f" {OF_BOOT}",
     "marks": f"SELECT {SESSION}, {CLUB}, struck_utc_ns, toe_mm, trail_mm, u_mm, fitter_choice,"
-    f" fitter_reason, (SELECT {BOOT} || first_sequence || '/' || within FROM strikes AS it"
+    f" fitter_reason, it.gone, (SELECT {BOOT} || first_sequence || '/' || within FROM strikes AS it"
     f"  {OF_BOOT} WHERE it.id = audits) FROM marks AS it {OF_SESSION} {OF_CLUB}",
     "bends": f"SELECT {CLUB}, {SESSION}, bent_utc_ns, planned_bend_deg, lie_before_deg,"
-    " lie_after_deg, loft_before_deg, loft_after_deg, it.note FROM bends AS it"
+    " lie_after_deg, loft_before_deg, loft_after_deg, it.note, it.gone FROM bends AS it"
     f" {OF_CLUB} {OF_SESSION}",
     "notes": f"SELECT {SESSION}, written_utc_ns, text FROM notes AS it {OF_SESSION}",
     "losses": f"SELECT {BOOT}, {SESSION}, {CLUB}, from_sequence, to_sequence, count, reason,"
@@ -92,6 +94,16 @@ CONTENT = {
     " JOIN players AS cp ON cp.id = cs.player",
     "misses": f"SELECT {CLUB}, left_count, straight_count, right_count, noted_utc_ns"
     f" FROM misses AS it {OF_CLUB}",
+    "acts": "SELECT act_key, said_utc_ns, place, kind, words, takes_back FROM acts",
+    "act_parts": "SELECT act_key, part, about, field, value, was, at, to_at, within,"
+    " (SELECT started_utc_ns FROM sessions WHERE sessions.id = session),"
+    " (SELECT started_utc_ns FROM sessions WHERE sessions.id = to_session),"
+    " (SELECT label FROM clubs WHERE clubs.id = club),"
+    " (SELECT label FROM clubs WHERE clubs.id = to_club),"
+    " (SELECT board_key FROM boards WHERE boards.id = board),"
+    f" (SELECT {BOOT} FROM boots JOIN boards ON boards.id = boots.board WHERE boots.id = boot),"
+    " (SELECT name FROM sets WHERE sets.id = to_set), (SELECT name FROM sets"
+    " WHERE sets.id = was_set) FROM act_parts JOIN acts ON acts.id = act",
     "session_origins": f"SELECT {SESSION}, shop, bay, edition FROM session_origins AS it"
     f" {OF_SESSION}",
     "boot_origins": f"SELECT {BOOT}, shop, bay FROM boot_origins AS it {OF_BOOT}",
@@ -170,7 +182,8 @@ class Writer:
         )  # fmt: skip
 
     def boot(self, key="00000007", board=HELLO.board_id, at_s=5, next_sequence=0):
-        hello = replace(HELLO, board_id=board, next_sequence=next_sequence)
+        named = board if len(board) == 16 else board.encode().hex().rjust(16, "0")[-16:]
+        hello = replace(HELLO, board_id=named, next_sequence=next_sequence)
         return self.store.remember_boot(
             board_key=board, boot_key=key, name=hello.name, hello=hello,
             seen_utc_ns=START + at_s * SECOND,
@@ -182,7 +195,13 @@ class Writer:
             if button
             else Reading(sequence, sequence, 1.5, None, 800, Flag(0), 0)
         )
-        bodies = (b"\x02" + sequence.to_bytes(4, "little") + word,)
+        # firmware_notes/wire.md, 2.4; what stands behind the last field is of a later version.
+        body = (
+            struct.pack("<BIIB", 0x06, sequence, sequence, 1)
+            if button
+            else struct.pack("<BIIhhHBI", 0x02, sequence, sequence, 150, -32768, 800, 0, 0)
+        )
+        bodies = (body + word,)
         at = START + round(at_s * SECOND)
         return Timed(sequence, RawRecord(record, bodies, 1000 + sequence), at, 50_000)
 

@@ -36,6 +36,12 @@ SQL_CALLS = {
 SQL_PARTS = {
     # Columns of its own table of groups; values go beside the query.
     "logger/archive/summary.py": {"' AND '.join(conditions)", "_SUMS", "columns", "name"},
+    # Its own names of tables and columns: what an act is about is looked up in its own list first.
+    "logger/store/acts.py": {
+        "', '.join('?' * len(names))", "', '.join(names)", "_IN_FORCE", "_IN_ORDER", "_OF_ACT",
+        "_PARTS", "_ROWS[part.about]", "condition", "here", "part.about", "part.field", "table",
+        "there",
+    },
     "logger/store/copies/backup.py": set(),
     "logger/store/boards.py": {"rest"},
     "logger/store/copies/take_in.py": None,

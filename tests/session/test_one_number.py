@@ -30,7 +30,7 @@ def test_clubs_sheet_budget_page_and_report_print_one_number(marked, capsys, tmp
             together.high_deg[place],
         )
         row = next(line for line in clubs.splitlines() if line.split()[:1] == [one.club.label])
-        assert f"{lie:+z.1f}\N{DEGREE SIGN}" in row
+        assert f" {lie:+z.1f} " in row
         assert f"{interval.low:+z.1f} … {interval.high:+z.1f}" in row
         assert f"{one.club.label}: {lie:+z.1f}° ± {one.lie.budget.expanded:.2f}°" in clubs
         row = next(line for line in sheet.splitlines() if line.split()[:1] == [one.club.label])

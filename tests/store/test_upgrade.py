@@ -1,13 +1,17 @@
 """Schema steps: all or none, and never on a file that is not ours or too new."""
 
+import gzip
 import sqlite3
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 
 from logger.errors import SchemaVersionError, StoreError
 from logger.store.migrations import APPLICATION_ID, STEPS
 from logger.store.store import Store
+
+VECTORS = Path(__file__).parents[1] / "vectors" / "db"
 
 
 def add_ball_speed(db):
@@ -205,42 +209,28 @@ def test_two_programs_make_the_same_file_at_once(path, child):
     assert facts(path)[0] == len(STEPS)
 
 
-def test_presses_that_were_done_before_they_were_noted_stay_done(
-    path, session_of_schema_3, start_utc_ns
-):
+def test_presses_that_were_done_before_they_were_noted_stay_done(path, session_of_schema_3):
     boot = session_of_schema_3
     with Store.open(path) as store:
         done = {}
-        for sequence in (0, 1, 2):
+        for sequence in (3, 4, 1):
             with store.press(boot, sequence) as is_first:
                 done[sequence] = not is_first
-        assert done == {0: True, 1: True, 2: False}
+        assert done == {3: True, 4: True, 1: False}
         # Once noted, for ever.
-        with store.press(boot, 2) as is_first:
+        with store.press(boot, 1) as is_first:
             assert not is_first
-        with pytest.raises(RuntimeError), store.press(boot, 3):
+        with pytest.raises(RuntimeError), store.press(boot, 7):
             raise RuntimeError
-        with store.press(boot, 3) as is_first:
+        with store.press(boot, 7) as is_first:
             assert is_first
 
 
 @pytest.fixture
-def session_of_schema_3(path, timed, start_utc_ns, hello, set_file):
-    """Build a file of schema 3 with a press that changed the club and one that took back."""
-    with Store.open(path, steps=STEPS[:3]) as store:
-        set_id = store.import_set(set_file, at_utc_ns=start_utc_ns)
-        session = store.start_session(
-            set_id, started_utc_ns=start_utc_ns, stance_u_mm=1, sole_middle_u_mm=5, ball=True
-        )
-        boot = store.remember_boot(
-            board_key="k", boot_key="b", name="n", hello=hello, seen_utc_ns=start_utc_ns
-        )
-        club = store.get_set(set_id).clubs[0].id
-        presses = [timed(sequence, kind="button") for sequence in range(3)]
-        store.add_records(boot, presses, session=session)
-        cause = f"foot switch {boot}:0"
-        store.add_turn(session, club, from_utc_ns=start_utc_ns, cause=cause)
-        mark = store.add_mark(session, club, struck_utc_ns=start_utc_ns, toe_mm=1.0, u_mm=1.0)
-        contact = store.get_contact("mark", mark)
-        store.set_aside(contact, f"taken back (foot switch {boot}:1)")
-        return boot
+def session_of_schema_3(path):
+    """A file by the code of schema 3: a press changed the club, one took back, one did nothing."""
+    path.write_bytes(gzip.decompress((VECTORS / "schema-3.db.gz").read_bytes()))
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE records SET kind = 'button' WHERE sequence IN (1, 4)")
+        connection.execute("UPDATE marks SET fitter_reason = 'taken back (foot switch 1:4)'")
+    return 1

@@ -7,14 +7,20 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from logger.collector.reconnect import Reach, ReachState
-from logger.collector.recording import BoardReport, Greeted, LineTrouble, RecordsLost
+from logger.collector.recording import (
+    BoardReport,
+    Greeted,
+    LineTrouble,
+    RecordsLost,
+    RecordsUndated,
+)
 from logger.session.logging.run import Filed, RunEvent
 from logger.store.rows import ClubRow, StrikeRow
 
 if TYPE_CHECKING:
     # It brings all of the statistics, and a third of the time until a logger that was cut off logs
     # again.
-    from logger.session.evidence.evidence import ClubEvidence
+    from logger.session.results.clubs import ClubResult
 
 _MESSAGES = 3
 
@@ -29,7 +35,10 @@ class LogBook:
     page: list[str] = field(default_factory=list)
     """Where the live page is, and how others get in."""
     up: ClubRow | None = None
-    evidence: dict[int, ClubEvidence] = field(default_factory=dict)
+    results: dict[int, ClubResult] = field(default_factory=dict)
+    """By id of the club."""
+    level: str = ""
+    """What is known of where all clubs lie together."""
     contacts: list[StrikeRow] = field(default_factory=list)
     """Of the club that is up, in the order they were struck."""
     board: str = "no board yet"
@@ -69,6 +78,11 @@ class LogBook:
         elif isinstance(event, RecordsLost):
             self.lost += event.count
             self.say(f"{_counted(event.count, 'record')} lost: {event.reason}")
+        elif isinstance(event, RecordsUndated):
+            self.say(
+                f"{_counted(event.count, 'record')} came before the board's clock was known: dated "
+                "by when they came in"
+            )
         elif isinstance(event, LineTrouble):
             self.bad_pieces += 1
 

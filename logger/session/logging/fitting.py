@@ -106,7 +106,7 @@ class FittingSession:
         return club
 
     def audited(self, strike: int, club: ClubRow) -> StrikeRow:
-        """Return the board's strike that a mark on a club says it is of.
+        """Return the board's strike, by its number in the session, that a mark is of.
 
         Raises
         ------
@@ -114,13 +114,14 @@ class FittingSession:
             If there is none, or it stands under another club.
         """
         for contact in self.store.contacts(self.row.id, source="board"):
-            if contact.id == strike:
+            if contact.number == strike:
                 if contact.club == club.id:
                     return contact
                 label = self._labels.get(contact.club or -1, "no club")
                 raise UsageError(f"strike {strike} stands under {label}, and not {club.label}")
         raise UsageError(
-            f"there is no strike {strike} in session {self.row.id}: 'lieboard strikes' lists them"
+            f"the board saw no strike {strike} in session {self.row.id}: 'lieboard strikes' lists "
+            "what it saw"
         )
 
     def step_club(self, step: int, utc_ns: int, cause: str = "key") -> ClubRow:
@@ -388,7 +389,12 @@ class FittingSession:
         )
 
     def _filed(self, ids: Sequence[int]) -> list[FiledStrike]:
-        rows = [self.store.get_contact("board", strike) for strike in ids]
+        if len(ids) > 1:
+            # To number one contact all of the session are looked at; so these are, once for all.
+            every = {row.id: row for row in self.store.contacts(self.row.id, source="board")}
+            rows = [every[strike] for strike in ids]
+        else:
+            rows = [self.store.get_contact("board", strike) for strike in ids]
         return [
             FiledStrike(row, None if row.club is None else self._labels.get(row.club))
             for row in rows

@@ -20,6 +20,8 @@ turns      which club was up from when
 losses     records that exist nowhere any more
 notes      remarks
 strikes    contacts seen by a board, with what the fitter said of them
+acts       what a person corrected of it, or of what it shares with others
+act_parts  what each act says, of which row
 marks      read off the sole; ``audits_*`` name the strike of the same swing
 ========== ===================================================================================
 """
@@ -76,6 +78,26 @@ _WHICH_BOOT = (
     " WHERE boots.id = {boot}) AS {prefix}board,"
     " (SELECT boot_key FROM boots WHERE boots.id = {boot}) AS {prefix}boot"
 )
+# Of a session that was deleted nothing is carried but that.
+_THERE = "(SELECT NOT gone FROM sessions WHERE id = :session)"
+_ACTS = (
+    "SELECT acts.id FROM acts JOIN act_parts ON act_parts.act = acts.id"
+    " WHERE act_parts.session = :session OR act_parts.to_session = :session"
+    f" OR act_parts.club IN ({_CLUBS})"
+    f" OR act_parts.board IN (SELECT board FROM boots WHERE id IN ({_BOOTS}))"
+    f" OR act_parts.player = (SELECT player FROM sets WHERE id = {_SET})"
+)
+_CLUB_NAMES = (
+    "(SELECT players.name FROM players JOIN sets ON sets.player = players.id JOIN clubs"
+    ' ON clubs."set" = sets.id WHERE clubs.id = {club}) AS {prefix}club_player,'
+    ' (SELECT sets.name FROM sets JOIN clubs ON clubs."set" = sets.id WHERE clubs.id = {club})'
+    " AS {prefix}club_set, (SELECT label FROM clubs WHERE clubs.id = {club}) AS {prefix}club"
+)
+_SET_NAMES = (
+    "(SELECT players.name FROM players JOIN sets ON sets.player = players.id"
+    " WHERE sets.id = {prefix}set) AS {prefix}set_player,"
+    " (SELECT name FROM sets WHERE sets.id = {prefix}set) AS {prefix}set"
+)
 _SPECS = [field.name for field in fields(ClubSpec)]
 _SPEC_TEXT = ("head_material", "bias_unit")
 _BOOT = _WHICH_BOOT.format(boot="boot", prefix="")
@@ -101,11 +123,11 @@ PARTS: dict[str, Part] = {
     "session": Part(
         _columns(
             "hand surface? note?",
-            "ball started_utc_ns ended_utc_ns?",
+            "ball started_utc_ns ended_utc_ns? gone?",
             "stance_mm stance_u_mm sole_middle_mm sole_middle_u_mm machine_increment_deg?",
         ),
         "SELECT hand, surface, note, ball, started_utc_ns, ended_utc_ns, stance_mm, stance_u_mm,"
-        " sole_middle_mm, sole_middle_u_mm, machine_increment_deg FROM sessions"
+        " sole_middle_mm, sole_middle_u_mm, machine_increment_deg, gone FROM sessions"
         " WHERE id = :session",
     ),
     "clubs": Part(
@@ -162,6 +184,33 @@ PARTS: dict[str, Part] = {
         f" WHERE boards.id IN (SELECT board FROM boots WHERE id IN ({_BOOTS}))"
         " ORDER BY from_utc_ns, calibrations.id",
     ),
+    "acts": Part(
+        _columns("key place kind words takes_back?", "said_utc_ns"),
+        "SELECT act_key AS key, place, kind, words, takes_back, said_utc_ns FROM acts"
+        f" WHERE id IN ({_ACTS})"
+        f" OR takes_back IN (SELECT act_key FROM acts WHERE id IN ({_ACTS}))"
+        " ORDER BY said_utc_ns, act_key",
+    ),
+    "act_parts": Part(
+        _columns(
+            "act about field value? was? club_player? club_set? club? board? boot_board? boot_boot?"
+            " player? to_club_player? to_club_set? to_club? to_set_player? to_set?"
+            " was_set_player? was_set?",
+            "part at to_at? within session_started_utc_ns? to_session_started_utc_ns?",
+        ),
+        "SELECT (SELECT act_key FROM acts WHERE acts.id = act) AS act, about, field, value, was,"
+        f" {_CLUB_NAMES.format(club='act_parts.club', prefix='')},"
+        " (SELECT board_key FROM boards WHERE boards.id = act_parts.board) AS board,"
+        f" {_WHICH_BOOT.format(boot='act_parts.boot', prefix='boot_')},"
+        " (SELECT name FROM players WHERE players.id = act_parts.player) AS player,"
+        f" {_CLUB_NAMES.format(club='to_club', prefix='to_')},"
+        f" {_SET_NAMES.format(prefix='to_')}, {_SET_NAMES.format(prefix='was_')},"
+        " part, at, to_at, within,"
+        " (SELECT started_utc_ns FROM sessions WHERE sessions.id = act_parts.session)"
+        " AS session_started_utc_ns,"
+        " (SELECT started_utc_ns FROM sessions WHERE sessions.id = to_session)"
+        f" AS to_session_started_utc_ns FROM act_parts WHERE act IN ({_ACTS}) ORDER BY act, part",
+    ),
     "turns": Part(
         _columns("club? cause", "from_utc_ns"),
         f"SELECT {_LABEL.format(club='club')} AS club, cause, from_utc_ns FROM turns"
@@ -175,7 +224,7 @@ PARTS: dict[str, Part] = {
     ),
     "notes": Part(
         _columns("text", "written_utc_ns"),
-        "SELECT text, written_utc_ns FROM notes WHERE session = :session"
+        "SELECT text, written_utc_ns FROM notes WHERE NOT gone AND session = :session"
         " ORDER BY written_utc_ns, id",
     ),
     "strikes": Part(
@@ -187,7 +236,7 @@ PARTS: dict[str, Part] = {
         f"SELECT {_BOOT}, {_LABEL.format(club='club')} AS club, kind, method_version, rule_reason,"
         " fitter_choice, fitter_reason, first_sequence, last_sequence, within, struck_utc_ns,"
         " flags, toe_mm, board_mm, trail_mm, load, span_us FROM strikes WHERE session = :session"
-        " ORDER BY id",
+        f" AND {_THERE} ORDER BY id",
     ),
     "marks": Part(
         _columns(
@@ -201,6 +250,6 @@ PARTS: dict[str, Part] = {
         " audited.first_sequence AS audits_first_sequence, audited.within AS audits_within,"
         " marks.toe_mm, marks.trail_mm, marks.u_mm"
         " FROM marks LEFT JOIN strikes AS audited ON audited.id = marks.audits"
-        " WHERE marks.session = :session ORDER BY marks.id",
+        f" WHERE marks.session = :session AND NOT marks.gone AND {_THERE} ORDER BY marks.id",
     ),
 }

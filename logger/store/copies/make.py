@@ -115,7 +115,9 @@ class CarryOutTables(Core):
         """Raw records of a session."""
         return self._select(
             CarriedRecord,
-            f"{_RECORDS} WHERE records.session = ? ORDER BY records.boot, records.sequence",
+            f"{_RECORDS} WHERE records.session = ?"
+            " AND (SELECT NOT gone FROM sessions WHERE sessions.id = records.session)"
+            " ORDER BY records.boot, records.sequence",
             (session,),
         )
 

@@ -11,6 +11,9 @@ same file is taken in again:
   last imported with a change; clubs that this file never heard of come after its own.
 - A contact that one file set aside and the other counts is set aside: it can be brought in again,
   and a bend cannot be taken back.
+- Acts of both files hold, in the order in which they were said. For that both files go back to
+  what held before any act, come together, and have all acts worked out on them
+  (`logger.store.acts`); where acts of each file say different things of one row, that is told.
 - What boards lost is decided number by number (`logger.store.copies.merge_losses`).
 - Anything else that differs: the greater value, and that is told.
 
@@ -41,6 +44,8 @@ KEYS: dict[str, tuple[str, ...]] = {
     "marks": ("session", "club", "struck_utc_ns", "toe_mm", "trail_mm", "u_mm"),
     "agreed_boards": ("key",),
     "session_origins": ("session",),
+    "acts": ("act_key",),
+    "act_parts": ("act", "part"),
 }
 # Filled in afterwards, when all clubs of a set are there.
 BLANK_AT_FIRST = {("clubs", "position"), ("sets", "pivot_club")}

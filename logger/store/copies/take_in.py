@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import UnfitCopyError
+from logger.store.acts import NAMES, ActPart, ActTables, may_be_said
 from logger.store.copies.columns import PARTS, Row, SessionCopy
 from logger.store.copies.make import CarriedRecord, CarryOutTables, SessionName
 from logger.store.core import Value
@@ -22,7 +23,7 @@ class Origin:
     bay: str
 
 
-class CarryInTables(CarryOutTables):
+class CarryInTables(ActTables, CarryOutTables):
     """The part of the store that takes in what was kept elsewhere."""
 
     def find_session(self, name: SessionName) -> int | None:
@@ -65,6 +66,8 @@ class CarryInTables(CarryOutTables):
         )
         with self._writing() as connection:
             session = self.find_session(name)
+            if session is None:
+                session = self._under_another_name(copy, origin)
             if session is not None and origin is not None:
                 before = self.origin_of(session)
                 if before != origin:
@@ -86,7 +89,26 @@ class CarryInTables(CarryOutTables):
                 )
             own.take_shared(copy)
             own.take_own(session, copy, origin)
+            shared = own.take_acts(session, copy, origin)
+            if shared:
+                self.work_out(shared)
         return session
+
+    def _under_another_name(self, copy: SessionCopy, origin: Origin | None) -> int | None:
+        """Find a session that is here as another player's or set's, which an act has changed."""
+        renamed = any(
+            (part["about"], part["field"]) in (("sessions", "set"), ("players", "name"))
+            for part in copy.get("act_parts", ())
+        )
+        if not renamed or origin is None:
+            return None
+        found = self._select(
+            lambda session: int(session),
+            "SELECT session FROM session_origins JOIN sessions ON sessions.id = session"
+            " WHERE shop = ? AND bay = ? AND started_utc_ns = ?",
+            (origin.shop, origin.bay, copy["session"][0]["started_utc_ns"]),
+        )
+        return found[0] if len(found) == 1 else None
 
     def take_records(self, session: int, records: Iterable[CarriedRecord]) -> None:
         """Put raw records in whose boots are known; those that are here already stay as they are.
@@ -130,7 +152,8 @@ class CarryInTables(CarryOutTables):
         self, connection: sqlite3.Connection, session: int | None, set_id: int, row: Row
     ) -> int:
         names = [column.name for column in PARTS["session"].columns]
-        values = [row[name] for name in names]
+        # One from an earlier version says nothing of being deleted.
+        values = [row.get(name) if name != "gone" else row.get(name) or 0 for name in names]
         if session is None:
             marks = ", ".join("?" * (len(names) + 1))
             cursor = connection.execute(
@@ -139,7 +162,9 @@ class CarryInTables(CarryOutTables):
             )
             return int(cursor.fetchone()[0])
         changes = ", ".join(f"{name} = ?" for name in names)
-        connection.execute(f"UPDATE sessions SET {changes} WHERE id = ?", (*values, session))
+        connection.execute(
+            f'UPDATE sessions SET "set" = ?, {changes} WHERE id = ?', (set_id, *values, session)
+        )
         return session
 
 
@@ -259,6 +284,101 @@ class _Names:
             names = {name: value for name, value in mark.items() if not name.startswith("audits_")}
             names["club"] = self._club(mark["club"])
             self._add("marks", {**names, "session": session, "audits": self._audited(mark)})
+
+    def take_acts(self, session: int, copy: SessionCopy, origin: Origin | None) -> list[ActPart]:
+        """Add acts; return what they say of rows that sessions share, which is to be worked out.
+
+        What they say of the session itself is in the copy already.
+        """
+        for act in copy.get("acts", ()):
+            self._connection.execute(
+                "INSERT INTO acts (act_key, said_utc_ns, place, kind, words, takes_back) VALUES"
+                " (:key, :said_utc_ns, :place, :kind, :words, :takes_back) ON CONFLICT DO NOTHING",
+                act,
+            )
+        shared: list[ActPart] = []
+        for row in copy.get("act_parts", ()):
+            found = self._part(session, copy, row, origin)
+            if found is None:
+                continue
+            columns = ("about", "field", "value", "was", "part", "at", "to_at", "within")
+            values = {**{name: row[name] for name in columns}, **found, "act": row["act"]}
+            names = ", ".join(found)
+            self._connection.execute(
+                f"INSERT INTO act_parts (act, {', '.join(columns)}, {names})"
+                f" SELECT id, {', '.join(f':{name}' for name in columns)},"
+                f" {', '.join(f':{name}' for name in found)} FROM acts WHERE act_key = :act"
+                " ON CONFLICT (act, part) DO NOTHING",
+                values,
+            )
+            if row["about"] not in ("sessions", "players", "marks", "notes", "strikes"):
+                shared.append(
+                    ActPart(
+                        row["about"], row["field"], club=found["club"], board=found["board"],
+                        at=row["at"], within=row["within"],
+                    )
+                )  # fmt: skip
+        return shared
+
+    def _part(
+        self, session: int, copy: SessionCopy, row: Row, origin: Origin | None
+    ) -> dict[str, int | None] | None:
+        """Ids here of what a part names; None if it is about something that is not here."""
+        if not may_be_said(row["about"], row["field"]):
+            raise self._unnamed(f"{row['about']}.{row['field']} in an act")
+
+        def session_of(began: int | None) -> int | None:
+            if began is None or began == copy["session"][0]["started_utc_ns"]:
+                return None if began is None else session
+            # Only of those that come from there: a bay says nothing of another one's.
+            return self._found(
+                "SELECT id FROM sessions LEFT JOIN session_origins ON session = id WHERE"
+                " started_utc_ns = ? AND shop IS ? AND bay IS ?",
+                began,
+                None if origin is None else origin.shop,
+                None if origin is None else origin.bay,
+            )
+
+        def club_of(prefix: str) -> int | None:
+            return self._found(
+                'SELECT clubs.id FROM clubs JOIN sets ON sets.id = clubs."set" JOIN players'
+                " ON players.id = sets.player WHERE players.name = ? AND sets.name = ?"
+                " AND label = ?",
+                *(row[f"{prefix}club{rest}"] for rest in ("_player", "_set", "")),
+            )
+
+        def set_of(prefix: str) -> int | None:
+            return self._found(
+                "SELECT sets.id FROM sets JOIN players ON players.id = sets.player"
+                " WHERE players.name = ? AND sets.name = ?",
+                row[f"{prefix}set_player"],
+                row[f"{prefix}set"],
+            )
+
+        found = {
+            "session": session_of(row["session_started_utc_ns"]),
+            "to_session": session_of(row["to_session_started_utc_ns"]),
+            "club": club_of(""),
+            "to_club": club_of("to_"),
+            "to_set": set_of("to_"),
+            "was_set": set_of("was_"),
+            "board": self._found("SELECT id FROM boards WHERE board_key = ?", row["board"]),
+            "boot": self._found(
+                "SELECT boots.id FROM boots JOIN boards ON boards.id = boots.board"
+                " WHERE board_key = ? AND boot_key = ?",
+                row["boot_board"],
+                row["boot_boot"],
+            ),
+            "player": self._found("SELECT id FROM players WHERE name = ?", row["player"]),
+        }
+        needed = NAMES.get(row["about"], ("session", "boot"))
+        return None if any(name in found and found[name] is None for name in needed) else found
+
+    def _found(self, sql: str, *parameters: Value) -> int | None:
+        if None in parameters[:1]:
+            return None
+        row = self._connection.execute(sql, parameters).fetchone()
+        return None if row is None else int(row[0])
 
     def _take_strike(self, session: int, strike: Row, origin: Origin | None) -> int:
         row = {**strike, "session": session}

@@ -1,10 +1,16 @@
 """Any two data files merge to one content, whichever takes in the other."""
 
+import contextlib
 import shutil
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.errors import StoreError, UsageError
+from logger.session.corrections.acts import Said, undo
+from logger.session.corrections.sessions import SessionWishes, change_session, delete_session
+from logger.session.corrections.strikes import Move, move_strikes
+from logger.session.corrections.words import take_back_word
 from logger.store.store import Store
 
 SECOND = 10**9
@@ -14,7 +20,8 @@ ACTS = st.lists(
     st.tuples(
         st.sampled_from(
             ["set", "session", "strikes", "turn", "word", "mark", "bend", "note", "loss", "press",
-             "calibration", "agree", "judge", "end", "hand", "misses", "overlay"]
+             "calibration", "agree", "judge", "end", "hand", "misses", "overlay",
+             "move", "stance", "own set", "undo", "back", "delete"]
         ),
         MOMENTS, MOMENTS, MOMENTS,
     ),
@@ -55,8 +62,34 @@ def act(w, start_ns, kind, a, b, c):
             in_session(w, session, club, at, kind, b, c)
 
 
+def corrected(store, session, kind, at, b, c):
+    """What a person puts right afterwards; what cannot be is refused and changes nothing."""
+    said = Said(at, "terminal")
+    with contextlib.suppress(UsageError, StoreError):
+        if kind == "undo":
+            undo(store, said)
+        elif kind == "back":
+            take_back_word(store, 1 + b, said)
+        elif kind == "move":
+            labels = [club.label for club in store.get_set(session.set).clubs]
+            others = [row.id for row in store.sessions(session.set)]
+            move_strikes(
+                store, session.id, [Move(1 + b, None, labels[c % len(labels)])], said,
+                to_session=others[c % len(others)] if b % 2 else None,
+            )  # fmt: skip
+        elif kind == "stance":
+            change_session(store, session.id, SessionWishes(stance_mm=float(b)), said)
+        elif kind == "own set":
+            sets = store.sets()
+            wishes = SessionWishes(set_id=sets[c % len(sets)].id, note=str(b))
+            change_session(store, session.id, wishes, said)
+        elif kind == "delete":
+            delete_session(store, session.id, said)
+
+
 def in_session(w, session, club, at, kind, b, c):
     store, number = w.store, session.id
+    corrected(store, session, kind, at, b, c)
     boot = w.boot(key=f"{b % 2:08x}", board="board", next_sequence=c)
     if kind == "strikes":
         w.strikes(number, boot, range(b, b + c), word=b"" if c < 4 else bytes([b]))

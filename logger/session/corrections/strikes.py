@@ -1,0 +1,202 @@
+"""Strikes that were hit under the wrong club: moved, and noticed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from logger.errors import UsageError
+from logger.session.corrections.acts import Said, keep_act, session_here
+from logger.session.logging.fitting import club_of
+from logger.store.acts import ActPart
+from logger.store.rows import SessionRow, StrikeRow
+from logger.store.store import Store
+
+_RANGE = re.compile(r"(\d{1,9})(?:(-)(\d{1,9})?)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """Contacts of a session by their numbers, and where they go."""
+
+    first: int
+    last: int | None
+    """None: up to where the next move from a number on begins, or to the end."""
+    club: str | None
+    """Label; None: each stays under the club that it has."""
+
+
+def move_of(text: str, club: str | None) -> Move:
+    """Read ``24``, ``24-31`` or ``24-`` (from 24 on).
+
+    Raises
+    ------
+    UsageError
+        It is none of these.
+    """
+    found = _RANGE.fullmatch(text.strip())
+    if found is None:
+        raise UsageError(f"{text!r} names no strikes: write 24, 24-31, or 24- for all from 24 on")
+    first = int(found[1])
+    last = first if found[2] is None else None if found[3] is None else int(found[3])
+    return Move(first, last, club)
+
+
+def moves_of(words: Sequence[str], *, with_clubs: bool = True) -> list[Move]:
+    """Read ``24- 6i 32- 7i``, or without clubs ``24-31 40``.
+
+    Raises
+    ------
+    UsageError
+        It makes no sense.
+    """
+    if not with_clubs and all(_RANGE.fullmatch(word) for word in words):
+        return [move_of(word, None) for word in words]
+    if len(words) % 2:
+        raise UsageError(
+            "say which strikes and to which club, in turn: lieboard strikes move 24- 6i 32- 7i"
+        )
+    return [move_of(what, club) for what, club in zip(words[::2], words[1::2], strict=True)]
+
+
+def move_strikes(
+    store: Store,
+    session: int,
+    moves: Sequence[Move],
+    said: Said,
+    *,
+    to_session: int | None = None,
+    seen_stamp: int | None = None,
+) -> str:
+    """Move strikes and marks to other clubs, or into another session of the same player.
+
+    Raises
+    ------
+    UsageError
+        No such strike or club, a range backwards, one strike in two moves, or a session of another
+        player or hand. Nothing was changed.
+    """
+    row = session_here(store, session, seen_stamp)
+    target = row if to_session is None else _target(store, row, to_session)
+    own = store.get_set(target.set)
+    contacts = store.contacts(session)
+    chosen: dict[int, str | None] = {}
+    told: list[str] = []
+    for move in _with_ends(moves, len(contacts)):
+        label = None if move.club is None else club_of(own, move.club).label
+        if label is None and to_session is None:
+            raise UsageError("say to which club: lieboard strikes move 24-31 6i")
+        assert move.last is not None
+        numbers = range(move.first, move.last + 1)
+        twice = [number for number in numbers if number in chosen]
+        if twice:
+            raise UsageError(f"strike {twice[0]} is moved twice in one go: name it once")
+        chosen |= dict.fromkeys(numbers, label)
+        span = f"{move.first}" if move.first == move.last else f"{move.first} to {move.last}"
+        told.append(f"{span}" + ("" if label is None else f" to {label}"))
+    clubs = {club.label: club.id for club in own.clubs}
+    labels = {club.id: club.label for club in store.clubs_of(session)}
+    into: dict[int, int | None] = {}
+    for contact in contacts:
+        if contact.number in chosen:
+            label = chosen[contact.number] or labels.get(contact.club or -1)
+            if label is not None and label not in clubs:
+                raise UsageError(f"there is no club {label} in the set {own.name}")
+            into[contact.number] = None if label is None else clubs[label]
+    parts = place_parts(contacts, into, session, target.id)
+    words = f"session {session}: strikes {', '.join(told)}"
+    if target.id != session:
+        words += f", into session {target.id}"
+    return keep_act(store, "move", words, parts, said)
+
+
+def place_parts(
+    contacts: Sequence[StrikeRow], into: dict[int, int | None], session: int, target: int
+) -> list[ActPart]:
+    """Parts of an act that moves contacts, by number, each to a club of a session.
+
+    Contacts of a boot that follow each other and go the same way are one part: what lies between
+    their records goes with them.
+    """
+    parts: list[ActPart] = []
+    boards = sorted({c.boot for c in contacts if c.boot is not None})
+    for boot in boards:
+        own = [c for c in contacts if c.boot == boot]
+        own.sort(key=lambda c: (c.first_sequence or 0, c.number))
+        run: list[StrikeRow] = []
+        for contact in [*own, None]:
+            goes_on = (
+                contact is not None
+                and contact.number in into
+                and (not run or into[contact.number] == into[run[0].number])
+            )
+            if run and not goes_on:
+                parts.append(
+                    ActPart(
+                        "strikes", "place", session=session, boot=boot,
+                        at=run[0].first_sequence or 0,
+                        to_at=max(one.last_sequence or 0 for one in run),
+                        to_session=target, to_club=into[run[0].number],
+                    )
+                )  # fmt: skip
+                run = []
+            if contact is not None and contact.number in into:
+                run.append(contact)
+    parts += [
+        ActPart(
+            "marks", "place", session=session, club=contact.club, at=contact.struck_utc_ns,
+            to_session=target, to_club=into[contact.number],
+        )
+        for contact in contacts
+        if contact.source == "mark" and contact.number in into
+    ]  # fmt: skip
+    return parts
+
+
+def _target(store: Store, row: SessionRow, to_session: int) -> SessionRow:
+    target = session_here(store, to_session)
+    check_alike(store, row, target)
+    return target
+
+
+def check_alike(store: Store, row: SessionRow, target: SessionRow) -> None:
+    """Refuse to put strikes of one session into another of another player or hand."""
+    if row.id == target.id:
+        raise UsageError(f"session {row.id} is the same: name another one")
+    one, another = store.get_set(row.set), store.get_set(target.set)
+    if one.player.id != another.player.id:
+        raise UsageError(
+            f"session {target.id} is {another.player.name}'s and session {row.id} "
+            f"{one.player.name}'s: to another player only a whole session goes, with "
+            "'lieboard session change'"
+        )
+    if row.hand != target.hand:
+        raise UsageError(
+            f"session {target.id} is {target.hand}-handed and session {row.id} {row.hand}-handed: "
+            "strikes stay with their hand; nothing was changed"
+        )
+
+
+def _with_ends(moves: Sequence[Move], count: int) -> list[Move]:
+    if not moves:
+        raise UsageError("say which strikes go where: lieboard strikes move 24-31 6i")
+    ordered = sorted(moves, key=lambda move: move.first)
+    ends = [*(move.first - 1 for move in ordered[1:]), count]
+    found = [
+        Move(move.first, end if move.last is None else move.last, move.club)
+        for move, end in zip(ordered, ends, strict=True)
+    ]
+    for move in found:
+        assert move.last is not None
+        if not 1 <= move.first <= count or move.last > count:
+            what = move.first if not 1 <= move.first <= count else move.last
+            there = f"1 to {count}" if count else "none yet"
+            raise UsageError(f"there is no strike {what}: there are {there}")
+        if move.last < move.first:
+            raise UsageError(f"{move.first} to {move.last} runs backwards")
+    for one, following in pairwise(found):
+        if one.first == following.first:
+            raise UsageError(f"strike {one.first} is moved twice in one go: name it once")
+    return found
