@@ -34,7 +34,7 @@ def test_clubs_sheet_budget_page_and_report_print_one_number(marked, capsys, tmp
         assert f"{interval.low:+z.1f} … {interval.high:+z.1f}" in row
         assert f"{one.club.label}: {lie:+z.1f}° ± {one.lie.budget.expanded:.2f}°" in clubs
         row = next(line for line in sheet.splitlines() if line.split()[:1] == [one.club.label])
-        assert f"{lie:+z.1f} ± " in row
+        assert f" {lie:+z.1f} {interval.low:+z.1f} … {interval.high:+z.1f} " in row
         assert plan.rows[place].error_before_deg == lie
         shown = page.clubs[place].lie_error
         assert (shown.deg if hasattr(shown, "deg") else shown[0]) == round(lie, 3)
