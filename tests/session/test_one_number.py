@@ -37,4 +37,7 @@ def test_clubs_sheet_budget_page_and_report_print_one_number(marked, capsys, tmp
         assert f" {lie:+z.1f} {interval.low:+z.1f} … {interval.high:+z.1f} " in row
         assert plan.rows[place].error_before_deg == lie
         shown = page.clubs[place].lie_error
-        assert (shown.deg if hasattr(shown, "deg") else shown[0]) == round(lie, 3)
+        assert (round(shown.deg, 1), round(shown.low_deg, 1)) == (
+            round(lie, 1),
+            round(interval.low, 1),
+        )
