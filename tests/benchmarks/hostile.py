@@ -8,7 +8,8 @@ Each data file is a real one (`tests/vectors/db`, of the latest step there is) i
 put in the place of others, as any program could do: whole numbers out of range, infinities, texts
 that are none, long blobs, hellos with other fields. It is looked through, taken into a good file,
 and read by ``sessions`` and ``strikes`` (``--clubs``: also by ``clubs``, which takes longest), in
-this process. Counted: exceptions that are no error for a person (must be 0), and rows of the good file that were changed or went (must be 0).
+this process. Counted: exceptions that are no error for a person (must be 0), and rows of the good
+file that were changed or went (must be 0).
 Each hello is good but for some of its bytes behind a good checksum: parsed, and if it is let
 through, made into a contact reader. Prints one line of JSON last.
 """
