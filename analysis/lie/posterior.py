@@ -599,7 +599,7 @@ class Joint:
     def _fit(self) -> SharedPosterior:
         p = self.priors
         coarse = (
-            np.arange(-20.0, 20.1, 8.0) if p.delivery_u_mm > 1 else np.array([0.0])
+            np.arange(-20.0, 20.1, 5.0) if p.delivery_u_mm > 1 else np.array([0.0])
         ) + p.delivery_mm
         state = self._start(coarse)
         # Far from the answer most cells look like outliers: with the noise taken for greater at
@@ -612,7 +612,24 @@ class Joint:
         state, normal = self._search(coarse, state, 2, place=2)
         self._scales(coarse, state, normal)
         best = int(np.argmax(self._evidence(coarse, normal)))
-        return self._answer(*self._outward(float(coarse[best]), _picked(state, best)))
+        nodes, states = self._outward(float(coarse[best]), _picked(state, best))
+        # The walk may stay on one of several hills: those seen from afar count beside it.
+        apart = 0.7 * float(np.median(np.diff(nodes))) if len(nodes) > 1 else 1.0
+        far = [i for i, at in enumerate(coarse) if np.abs(nodes - at).min() > apart]
+        if far:
+            state, _ = self._search(coarse, state, 3, place=2)
+            order = np.argsort(np.concatenate([nodes, coarse[far]]))
+            nodes = np.concatenate([nodes, coarse[far]])[order]
+            for i in far:
+                states = _joined(states, _picked(state, i))
+            states = _State(
+                states.t[order],
+                states.own[:, order],
+                states.shared[order],
+                states.lam[order],
+                states.cost[order],
+            )
+        return self._answer(nodes, states)
 
     def _outward(self, at: float, s: _State) -> tuple[FloatArray, _State]:
         """Walk from the best node outward both ways, each node from the one before."""
@@ -980,17 +997,12 @@ class _Along:
         # Determinants of what contacts take away are noisy, and change slowly.
         line = np.polyfit(x, logdet, 1, w=np.sqrt(near))[0]
         y = off - 0.5 * line * x
-        # A node that has not settled lies below, never above.
-        inside = off > -9.0
+        # A node that has not settled lies below, never above; and what is believed of the delivery
+        # has one hill, cut off at most: the least log-concave curve that no node lies above.
+        inside = off > -12.0
         inside[max(self.best - 1, 0) : self.best + 2] = True
-        degree = min(4, int(inside.sum()) - 2)
-        trust = near[inside].copy()
-        for _ in range(8):
-            curve = np.polyfit(x[inside], y[inside], max(degree, 2), w=np.sqrt(trust))
-            left = y[inside] - np.polyval(curve, x[inside])
-            trust = near[inside] / (1 + (left / np.where(left < 0, 0.5, 1.5)) ** 2)
         grid = np.linspace(x[inside][0], x[inside][-1], 201)
-        log = np.polyval(curve, grid)
+        log = _upper_hull(x[inside], y[inside], grid)
         w = np.exp(log - log.max())
         w /= w.sum()
         mean = float(w @ grid)
@@ -1067,6 +1079,19 @@ class _Normal:
             [pick(a, b) for a, b in zip(self.follows, other.follows, strict=True)],
             pick(self.cost_press, other.cost_press),
         )
+
+
+def _upper_hull(x: FloatArray, y: FloatArray, grid: FloatArray) -> FloatArray:
+    """Least concave curve that no point lies above, at the places of the grid."""
+    kept: list[int] = []
+    for i in range(len(x)):
+        while len(kept) > 1:
+            a, b = kept[-2], kept[-1]
+            if (y[b] - y[a]) * (x[i] - x[a]) > (y[i] - y[a]) * (x[b] - x[a]):
+                break
+            kept.pop()
+        kept.append(i)
+    return np.asarray(np.interp(grid, x[kept], y[kept]))
 
 
 def _picked(s: _State, i: int) -> _State:
