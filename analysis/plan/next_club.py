@@ -117,11 +117,12 @@ def _stop_words(clubs: Sequence[PlanClub], decisions: Sequence[Decision]) -> str
     left: dict[str, list[str]] = {}
     for club, decision in zip(clubs, decisions, strict=True):
         if decision.choice is Choice.CANNOT_TELL:
-            left.setdefault(decision.words, []).append(club.label)
+            needs = ", ".join(one.value for one in decision.settles)
+            left.setdefault(needs, []).append(club.label)
     if not left:
         return "stop: every club is decided"
     said = (f"{', '.join(labels)}: {words}" for words, labels in left.items())
-    return f"stop: more swings will not settle it. {'; '.join(said)}"
+    return f"stop: more swings settle no more. {'; '.join(said)}"
 
 
 class _LookAhead:

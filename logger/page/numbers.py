@@ -78,7 +78,8 @@ def numbers_of(store: Store, session: SessionRow, results: SessionResults) -> Nu
     notes: list[str] = []
     if picture.together is not None:
         if results.level is not None and not results.level.claimed:
-            notes += results.remarks
+            needs = ", ".join(one.value for one in results.level.settles)
+            notes.append(f"level not known: {needs}")
         notes += picture.together.notes
         if results.no_plan:
             notes.append(results.no_plan)

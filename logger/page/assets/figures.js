@@ -48,7 +48,7 @@ export function drawLie(club, working) {
   decision.classList.toggle("long", (club?.decision.length ?? 0) > 18);
   text(decision, club?.decision ?? "");
   const facts = [
-    club?.touched && `touched: ${club.touched}`,
+    club?.touched !== "not clear" && club?.touched,
     club?.tends,
     club?.outlier_words,
     club?.level_by && `level: ${club.level_by}`,
