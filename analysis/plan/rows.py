@@ -13,7 +13,7 @@ from analysis.conventions import NORMAL_90, lie_error_from_toe, lie_word, toe_fr
 from analysis.lie.belief import Belief
 from analysis.plan.bounce import loft_bend
 from analysis.plan.chances import Chances, evidence_allows, head_allows
-from analysis.plan.heads import head_room_deg, pulls_deg
+from analysis.plan.heads import Head, head_room_deg, pulls_deg
 from analysis.plan.types import PlanClub, PlanRow, PlanRules, Reason, SetPlan, Step
 
 
@@ -181,8 +181,10 @@ def _why(picture: Picture, i: int, free: int, reason: Reason, insists: str) -> s
     if reason is Reason.WISH:
         return f"{found}: {insists}{'; ' + does if does else ''}"
     tail = does or "leave it"
+    if club.head is Head.HARD_OR_UNKNOWN and not does:
+        tail = "write the material into the set if it is forged or cast, else leave it"
     if reason is Reason.HEAD:
-        kind = f"this {club.head.value} head has {room:g}° left to bend"
+        kind = f"this {club.head.value} head has {round(room, 2):g}° left to bend"
         if club.loft_change_deg:
             kind += f", {abs(club.loft_change_deg):g}° of it for the loft"
         return f"{found} and {abs(wish):g}° {lie_word(wish)} asked for, but {kind}: {tail}"

@@ -38,6 +38,7 @@ def clubs(
 
     Examples: lieboard clubs; lieboard clubs --budget
     """
+    from logger.session.corrections.strikes import forgotten_steps
     from logger.session.evidence.evidence import session_picture
     from logger.session.results.planning import advise
 
@@ -49,6 +50,8 @@ def clubs(
         advice = advise(store, row, picture)
         if advice is not None:
             console.print(f"next: {advice.why}")
+        for step in forgotten_steps(store, row.id):
+            console.print(step.words)
         if budget:
             print_budgets(console, picture.clubs)
 
@@ -338,6 +341,12 @@ def bends_by_club(option: str, given: Sequence[str] | None) -> dict[str, float |
             label = text.rpartition("=")[0].strip()
             if label.casefold() in {known.casefold() for known in found}:
                 raise UsageError(f"{option} says two things of {label}")
+            number = text.rpartition("=")[2].strip()
+            if number[:1].isdigit() and number[-1:].isdigit():
+                raise UsageError(
+                    f"{option} {text}: say which way, {label}={number}u for upright or "
+                    f"{label}={number}f for flat"
+                )
             found |= degrees_by_club(option, [text], UPRIGHT_FLAT)
     if "" in found:
         raise UsageError(f"{option} needs a club, such as {option} 6i or {option} 6i=1f")
