@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint.types import BoolArray
+
+BoolArray = NDArray[np.bool_]
 
 # Samples up to this many scan periods from the common moment shape the curve.
 _WINDOW_PERIODS = 1.6

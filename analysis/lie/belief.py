@@ -7,7 +7,7 @@ by one); the plan asks both alike.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,6 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from analysis.conventions import FloatArray
-from analysis.lie.club import LieError, covariance_deg2
 
 Cdf = Callable[[FloatArray], FloatArray]
 
@@ -64,15 +63,6 @@ class Belief:
             raise ValueError("degrees of freedom must be positive")
         sd = np.sqrt(np.maximum(np.diag(c), 0.0))
         return cls(m, c, np.ones(1), m[None, :], sd[None, :], free)
-
-    @classmethod
-    def from_lies(cls, lies: Sequence[LieError]) -> Belief:
-        """Clubs taken one by one, with the doubt they share."""
-        return cls.normal(
-            [lie.lie_error_deg for lie in lies],
-            covariance_deg2(lies),
-            [lie.dof for lie in lies] if lies else math.inf,
-        )
 
     @property
     def sd(self) -> FloatArray:

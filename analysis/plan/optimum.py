@@ -45,7 +45,7 @@ def plan_set(
     clubs : sequence of PlanClub
         From 1, in the order of the sheet; labels all different.
     belief : Belief
-        Of their lie errors, in the same order: `SetPosterior.lie`, or `Belief.from_lies`. With
+        Of their lie errors, in the same order: `SetPosterior.lie`. With
         `SetPosterior.own` the sheet puts clubs into line with the set and leaves its level alone,
         which is all that can be done while the level is not known.
     rules : PlanRules, optional

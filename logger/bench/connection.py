@@ -313,6 +313,7 @@ async def open_bench(store: Store, url: str, baud: int) -> AsyncIterator[BoardBe
                 connection.note_sent(chunk)
 
             replay.on_sent = sent_then
+            replay.before_step = connection.drained
         bench.start(connection)
         try:
             yield bench

@@ -15,6 +15,38 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     What went wrong for a person is one line on standard error; a bug keeps its traceback.
     """
+    from logger.cli.terminal.standard import prepare_streams
+
+    silent = prepare_streams()
+    try:
+        code = _run(arguments)
+        # Here, and not at the interpreter's end: what is refused can still be said.
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read our output has seen enough.
+        _give_up_output()
+        return 0
+    except OSError as error:
+        from logger.cli.common import say
+
+        where = "standard output" if error.filename is None else error.filename
+        say(f"lieboard: {where}: {error.strerror or error}", err=True)
+        _give_up_output()
+        return 1
+    if silent and code == 0:
+        from logger.cli.common import say
+
+        say("lieboard: standard output is closed: nothing could be shown", err=True)
+        return 1
+    return code
+
+
+def _give_up_output() -> None:
+    """Let what the interpreter still flushes at its end go somewhere that takes it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     import typer
 
     from logger.cli.app import build_app
@@ -35,11 +67,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 1
     except (typer.Abort, KeyboardInterrupt):
         result = _STOPPED
-    except BrokenPipeError:
-        # Whoever read our output has seen enough. What the interpreter still flushes at its end
-        # must go somewhere that cannot break.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    except OSError:
+        raise
     except Exception as error:
         # Wrong usage: typer's own errors know how to show themselves.
         show = getattr(error, "show", None)

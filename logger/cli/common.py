@@ -65,7 +65,7 @@ def open_store(db: Path | None, *, read_only: bool = False) -> Store:
     from logger.store.store import Store
 
     path = db or default_db_path(make_folder=not read_only)
-    if read_only and not path.exists():
+    if read_only and not is_there(path):
         raise StoreError(
             f"{path}: there is no data yet. Import a set with 'lieboard set import FILE' "
             "and log with 'lieboard log PORT', or name another file with --db"
@@ -76,6 +76,15 @@ def open_store(db: Path | None, *, read_only: bool = False) -> Store:
         # Looking at a file of an older version upgrades it, as writing to it would.
         Store.open(path).close()
         return Store.open(path, read_only=True)
+
+
+def is_there(path: Path) -> bool:
+    """Whether there is a file of a name; one that no file can have is nowhere."""
+    try:
+        return path.exists() or path.name == ":memory:"
+    except OSError:
+        # Opening says what is wrong with it.
+        return True
 
 
 def pick_session(store: Store, session: int | None) -> SessionRow:

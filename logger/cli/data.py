@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from logger.store.checking import DataFinding
     from logger.store.copies.merge import MergeReport
 
+_SHOWN = 20
 _Working: TypeAlias = Callable[[int, int], None]
 # What people call the tables.
 _WORDS = {
@@ -89,8 +90,14 @@ def _stamp() -> str:
 
 def merge(
     other: Annotated[
-        Path, typer.Argument(metavar="FILE", help="The other data file; it is not touched.")
-    ],
+        Path | None,
+        typer.Argument(
+            metavar="FILE", help="The other data file; it is not touched.", show_default=False
+        ),
+    ] = None,
+    take_back: Annotated[
+        bool, typer.Option("--take-back", help="Return to what yours was before the last merge.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
     db: DbOption = None,
 ) -> None:
@@ -100,12 +107,23 @@ def merge(
     things, a contact that one of them set aside stays set aside, the set that was imported later
     counts, and of anything else the greater value; each is listed. What was removed from one file
     and is still in the other comes back. Boards that the other file agreed to are agreed to.
+    Rows that no board and no person can have said are named and left out. A copy of yours is kept
+    beside it.
 
-    Example: lieboard merge /media/stick/laptop-2.db
+    Examples: lieboard merge /media/stick/laptop-2.db; lieboard merge --take-back
     """
     from logger.cli.common import open_store
-    from logger.session.logging.rework import merge_file
+    from logger.errors import UsageError
+    from logger.session.logging.rework import merge_file, take_back_merge
 
+    if take_back:
+        if other is not None:
+            raise UsageError("--take-back returns to a copy: leave the FILE out")
+        earlier, kept = take_back_merge(_data_file(db))
+        say(f"{_data_file(db)}: as it was in {earlier.name}; what it had become is in {kept}")
+        return
+    if other is None:
+        raise UsageError("name the data file to take in, or say --take-back")
     with open_store(db) as store:
         # Makes the file if this is the first thing that it is used for.
         path = store.path
@@ -113,6 +131,12 @@ def merge(
     if as_json:
         print(json.dumps(_report_json(report), indent=1))
         return
+    for row in report.left_out[:_SHOWN]:
+        say(f"left out: {row.table}, row {row.number}: {row.reason}")
+    if len(report.left_out) > _SHOWN:
+        say(f"left out: {len(report.left_out) - _SHOWN} more rows that cannot be")
+    if report.copy_before is not None:
+        say(f"yours as it was: {report.copy_before} (lieboard merge --take-back returns to it)")
     if not report.added and not report.changed:
         say(f"{other}: nothing in it that {path} does not have")
     for title, counts in (("new", report.added), ("changed", report.changed)):
@@ -140,6 +164,10 @@ def _report_json(report: MergeReport) -> dict[str, object]:
         "added": report.added,
         "changed": report.changed,
         "worked_out_again": [{"session": s, "boot": b} for s, b in report.mixed],
+        "left_out": [
+            {"table": one.table, "row": one.number, "reason": one.reason} for one in report.left_out
+        ],
+        "copy_before": None if report.copy_before is None else str(report.copy_before),
         "differences": [
             {"what": one.what, "kept": _plain(one.kept), "dropped": _plain(one.dropped)}
             for one in report.differences
@@ -159,13 +187,17 @@ def check(
         bool,
         typer.Option("--mend", help="Work strikes out again where the records say something else."),
     ] = False,
+    set_aside: Annotated[
+        bool,
+        typer.Option("--set-aside", help="Take rows out that cannot be; a copy is kept."),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
     db: DbOption = None,
 ) -> int:
     """Look through the data file: damage, links, missing records, dates, strikes against records.
 
-    Nothing is changed but by --mend, which makes no word of yours undone. Ends with exit code 4
-    if something is wrong.
+    Nothing is changed but by --mend, which makes no word of yours undone, and by --set-aside. Ends
+    with exit code 4 if something is wrong.
 
     Example: lieboard check
     """
@@ -175,6 +207,8 @@ def check(
     if quick and mend:
         raise UsageError("--mend works all strikes out again: leave out --quick")
     path = _data_file(db)
+    if set_aside:
+        _set_aside(path, as_json=as_json)
     with _progress(show=not as_json and sys.stdout.isatty()) as working:
         if mend:
             _mend(path, working, as_json=as_json)
@@ -185,6 +219,18 @@ def check(
     else:
         _show(path, findings)
     return StoreError.exit_code if wrong else 0
+
+
+def _set_aside(path: Path, *, as_json: bool) -> None:
+    from logger.session.logging.rework import set_aside_unfit
+
+    rows, copy = set_aside_unfit(path)
+    for row in rows[:_SHOWN]:
+        say(f"taken out: {row.table}, row {row.number}: {row.reason}", err=as_json)
+    if len(rows) > _SHOWN:
+        say(f"taken out: {len(rows) - _SHOWN} more rows that cannot be", err=as_json)
+    if copy is not None:
+        say(f"the file as it was: {copy}", err=as_json)
 
 
 def _mend(path: Path, working: _Working, *, as_json: bool) -> None:

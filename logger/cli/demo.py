@@ -48,6 +48,8 @@ def sim(context: typer.Context) -> int:
         try:
             return process.wait()
         except KeyboardInterrupt:
+            # Ctrl-C reaches it too; a terminal that was closed may end this process alone.
+            process.terminate()
             return process.wait()
 
 

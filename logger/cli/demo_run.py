@@ -49,7 +49,7 @@ async def run_demo(db: Path, swings: int, seed: int, *, ble: bool = False) -> No
             player=None,
             set_name=None,
             now_utc_ns=now_ns,
-            circumstances=Circumstances(stance_u_mm=1.0, surface="simulated board"),
+            circumstances=Circumstances(stance_mm=0.0, stance_u_mm=1.0, surface="simulated board"),
         )
         labels = [club.label for club in session.order]
         async with _simulated_board(labels, swings, seed, ble=ble) as (url, lines):

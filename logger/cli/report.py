@@ -110,6 +110,8 @@ def check_names(store: Store, given: Sequence[Path | None], endings: tuple[str, 
             raise UsageError(f"{path} is the data file: name another file")
         if path.is_dir():
             raise UsageError(f"{path} is a folder: name a file in it")
+        if path.exists() and not path.is_file():
+            raise UsageError(f"{path} is a device and no file: name a file")
     if len({path.resolve() for path in files}) < len(files):
         raise UsageError("two results have the same file name: give each its own")
 

@@ -86,6 +86,9 @@ def _actor(path: Path) -> Iterator[Actor | None]:
 def _stopped_by_signal() -> threading.Event:
     """Return what Ctrl-C or a polite kill sets."""
     stopped = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is None or signal.getsignal(number) is signal.SIG_IGN:
+            continue
         signal.signal(number, lambda *_: stopped.set())
     return stopped

@@ -16,6 +16,7 @@ from logger.collector.recording import (
     Listener,
     Recorder,
     RecordsLost,
+    RecordsUndated,
     TimedRecord,
 )
 from logger.hostclock import HostClock
@@ -78,6 +79,7 @@ class KeepingBoot:
         self._oldest_then: int | None = None
         self._greeted_ns = clock.monotonic_ns()
         self._over = False
+        self._undated = False
         self._fed_ns: int | None = None
         # Ticks and arrival of a record just before, how far the clock had been fed then, and what
         # it said of that record.
@@ -166,11 +168,22 @@ class KeepingBoot:
             await self._take(())
             await self._release(past_holes=True)
 
+    async def end(self) -> None:
+        """Write what still waits for its clock: the link is gone, and maybe the board with it.
+
+        What waits behind a hole is on disk already, and whoever comes next takes it from there.
+        """
+        async with self._turn:
+            self._over = True
+            await self._take(())
+
     async def _take(self, raws: Sequence[RawRecord]) -> None:
         self._unclocked += raws
         if not self.clock_known:
             return
         raws, self._unclocked = self._unclocked, []
+        if raws and not self.ticks.known:
+            self._feed_first(raws)
         new: dict[int, TimedRecord] = {}
         for raw in raws:
             record = self._timed(raw)
@@ -220,6 +233,21 @@ class KeepingBoot:
         if ready:
             await self._recorder.file(self._row, [self._pending.pop(s) for s in ready])
 
+    def _feed_first(self, raws: Sequence[RawRecord]) -> None:
+        """Begin the clock with a record, as nothing else told of it.
+
+        One that was struck after the greeting is on time, and dates what was kept before it. Of
+        kept ones alone only the order and the steps between them are known.
+        """
+        numbered = [raw for raw in raws if raw.record.sequence is not None]
+        fresh = [raw for raw in numbered if (raw.record.sequence or 0) >= self._fresh_from]
+        for first in (fresh or numbered)[:1]:
+            self.ticks.feed(moment_ticks(first.record), first.arrival_ns)
+            self._fed_ns = first.arrival_ns
+        if numbered and not fresh:
+            self._undated = True
+            self._tell(RecordsUndated(len(numbered)))
+
     def _timed(self, raw: RawRecord) -> TimedRecord | None:
         record = raw.record
         sequence = record.sequence
@@ -232,6 +260,9 @@ class KeepingBoot:
             self.ticks.feed(ticks, raw.arrival_ns)
             self._fed_ns = raw.arrival_ns
         host_ns, u_ns = self._struck_at(ticks, raw.arrival_ns)
+        if self._undated and sequence < self._fresh_from:
+            # Kept for who knows how long: anything up to a wrap of the counter.
+            u_ns = max(u_ns, TICK_RANGE * 1_000_000_000 // self.hello.tick_hz // 2)
         return TimedRecord(sequence, raw, self._clock.utc_from_monotonic(host_ns), u_ns)
 
     def _struck_at(self, ticks: int, arrival_ns: int) -> tuple[int, int]:

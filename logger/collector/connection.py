@@ -25,7 +25,7 @@ from logger.collector.settings import ConnectionSettings, ConnectionState
 from logger.errors import LinkClosedError, LinkError, LinkTimeoutError, ProtocolError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
-from logger.protocol.decoding import Damage, Decoded, Decoder
+from logger.protocol.decoding import Damage, Decoded, Decoder, is_bad_hello
 from logger.protocol.framing import Frame, FrameDecoder, encode_frame
 from logger.protocol.records import (
     AskClock,
@@ -45,6 +45,7 @@ from logger.protocol.wire import encode, parse
 _MUCH_BYTES = 4096
 # Between two statuses no more comes from a board that sends nothing else.
 _STATUS_ONLY_BYTES = 128
+_OPEN_QUESTIONS = 16
 
 
 class BoardConnection:
@@ -86,6 +87,7 @@ class BoardConnection:
         self._boot: KeepingBoot | None = None
         self._text: TextBoard | None = None
         self._before_hello: list[RawRecord] = []
+        self._left_out = 0
         self._asked_clock: dict[int, int] = {}
         self._exchanges = 0
         self._bytes_in = 0
@@ -128,10 +130,24 @@ class BoardConnection:
                 tasks.create_task(self._work())
                 tasks.create_task(self._watch())
         except BaseExceptionGroup as group:
-            raise first_fatal(group) from None
+            error = first_fatal(group)
+            if isinstance(error, LinkError):
+                await self._write_held()
+            raise error from None
         finally:
             self._state = ConnectionState.CLOSED
             await self._link.close()
+
+    @property
+    def left_out(self) -> int:
+        """Records that came and could not be stored, as no hello said whose they are."""
+        return self._left_out + (len(self._before_hello) if self._boot is None else 0)
+
+    async def drained(self) -> None:
+        """Return when all that was read is taken."""
+        while self.in_hand:
+            self._taken.clear()
+            await self._taken.wait()
 
     def note_sent(self, chunk: Chunk) -> None:
         """Take note of what a host said when a capture was recorded.
@@ -142,7 +158,7 @@ class BoardConnection:
             if isinstance(piece, Frame):
                 message = parse(piece.body)
                 if isinstance(message, AskClock):
-                    self._asked_clock[message.token] = chunk.arrival_ns
+                    self._note_asked(message.token, chunk.arrival_ns)
 
     async def _read(self) -> None:
         since_turn = 0
@@ -170,15 +186,20 @@ class BoardConnection:
                     await asyncio.sleep(0)
         except LinkClosedError:
             # What was read before the drop must reach the disk before the connection ends.
-            while self.in_hand:
-                self._taken.clear()
-                await self._taken.wait()
-            if self._boot is not None and self._before_hello:
-                # Very likely of the start that was greeted, and a board whose cable was pulled may
-                # not have them any more.
-                held, self._before_hello = self._before_hello, []
-                await to_its_end(self._boot.take(held))
+            await self.drained()
             raise
+
+    async def _write_held(self) -> None:
+        """Write what was held back, for a hello or for the clock, as well as can be.
+
+        A board whose cable was pulled may not have it any more.
+        """
+        if self._boot is None:
+            return
+        # Very likely of the start that was greeted.
+        held, self._before_hello = self._before_hello, []
+        await to_its_end(self._boot.take(held))
+        await to_its_end(self._boot.end())
 
     async def _work(self) -> None:
         loop = asyncio.get_running_loop()
@@ -187,7 +208,8 @@ class BoardConnection:
         while True:
             await self._news.wait()
             pause_s = begun_s + self._settings.gather_s - loop.time()
-            if pause_s > 0:
+            # The clock of a replay stands still until what was read is taken.
+            if pause_s > 0 and not self._settings.replayed:
                 await asyncio.sleep(pause_s)
             begun_s = loop.time()
             batch = [self._queue.popleft() for _ in range(min(most, len(self._queue)))]
@@ -208,6 +230,11 @@ class BoardConnection:
         records: list[RawRecord] = []
         for item, arrival_ns in batch:
             if isinstance(item, Damage):
+                if is_bad_hello(item):
+                    raise ProtocolError(
+                        f"{self._link.url}: the board's {item.reason}. Nothing of it was stored: "
+                        "mend its firmware (firmware_notes/wire.md, 2.4)"
+                    )
                 self._tell(LineTrouble(item))
                 if self._boot is not None and item.sequence is not None:
                     await self._boot.damaged(item.sequence, item.reason, item.ask_again)
@@ -324,7 +351,9 @@ class BoardConnection:
         else:
             # Hold what came until hello says which start of the board it is from: records do not
             # tell. Bounded; what falls out is asked for again.
-            self._before_hello = [*self._before_hello, *framed][-self._settings.queue_items :]
+            held = [*self._before_hello, *framed]
+            self._left_out += max(len(held) - self._settings.queue_items, 0)
+            self._before_hello = held[-self._settings.queue_items :]
 
     async def _confirm(self) -> None:
         boot = self._boot
@@ -355,13 +384,19 @@ class BoardConnection:
             await self._send(SendAgain(boot.hello.boot_id, first))
 
     async def _ask_clock(self) -> None:
-        # Unanswered questions are forgotten, so that a board without a clock costs nothing.
-        if len(self._asked_clock) > 16:
-            self._asked_clock.clear()
-        token = secrets.randbits(32)
         self._exchanges += 1
-        self._asked_clock[token] = self._clock.monotonic_ns()
+        if self._settings.replayed:
+            # The answers in a recording belong to the questions of then.
+            return
+        token = secrets.randbits(32)
+        self._note_asked(token, self._clock.monotonic_ns())
         await self._send(AskClock(token))
+
+    def _note_asked(self, token: int, sent_ns: int) -> None:
+        # Unanswered questions are forgotten, so that a board without a clock costs nothing.
+        while len(self._asked_clock) > _OPEN_QUESTIONS:
+            del self._asked_clock[next(iter(self._asked_clock))]
+        self._asked_clock[token] = sent_ns
 
     async def _send(self, message: HostMessage) -> None:
         await self._link.write(encode_frame(encode(message)))

@@ -111,5 +111,12 @@ class RecordsLost:
     reason: str
 
 
-CollectorEvent: TypeAlias = Greeted | BoardReport | LineTrouble | RecordsLost
+@dataclass(frozen=True, slots=True)
+class RecordsUndated:
+    """Records stored although nothing told when they were struck: dated by their arrival."""
+
+    count: int
+
+
+CollectorEvent: TypeAlias = Greeted | BoardReport | LineTrouble | RecordsLost | RecordsUndated
 Listener: TypeAlias = Callable[[CollectorEvent], None]

@@ -62,7 +62,7 @@ def used_by(device: str) -> str | None:
         return None
     real = os.path.realpath(device)
     for process in Path("/proc").iterdir():
-        if not process.name.isdigit():
+        if not process.name.isdigit() or int(process.name) == os.getpid():
             continue
         try:
             for descriptor in (process / "fd").iterdir():

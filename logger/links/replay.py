@@ -11,9 +11,12 @@ from logger.links.base import Chunk
 from logger.links.capture import UTC_NS, CaptureReader, RecordKind
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Awaitable, Callable
 
     from logger.protocol.clock import UtcAnchor
+
+# What a live connection gathers before it writes.
+_STEP_NS = 15_000_000
 
 
 class ReplayLink:
@@ -39,11 +42,15 @@ class ReplayLink:
         self._path = path
         self._speed = speed
         self.on_sent = on_sent
+        self.before_step: Callable[[], Awaitable[None]] | None = None
+        """Waited for before the clock of then steps on: a reader that is still at work on what
+        came before would take it for late."""
         self._reader: CaptureReader | None = None
         self._closed = asyncio.Event()
         self._start: tuple[int, float] | None = None
         self._due: Chunk | None = None
         self._last_ns: int | None = None
+        self._stepped_ns = -(1 << 63)
         self._connections = 0
         self._end: str | None = None
 
@@ -88,6 +95,9 @@ class ReplayLink:
             raise LinkClosedError(self._end or f"the capture {self._path} is at its end")
         await self._wait_until(self._due.arrival_ns)
         chunk, self._due = self._due, None
+        if self.before_step is not None and chunk.arrival_ns - self._stepped_ns > _STEP_NS:
+            await self.before_step()
+            self._stepped_ns = chunk.arrival_ns
         self._last_ns = chunk.arrival_ns
         return chunk
 

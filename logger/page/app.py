@@ -17,7 +17,7 @@ from starlette.routing import Route
 
 from logger.errors import LieboardError, StoreError
 from logger.page.acts import Actor
-from logger.page.guard import Codes, Leave, TooManyGuessesError, fit_for_us
+from logger.page.guard import Codes, Leave, LongLineError, TooManyGuessesError, fit_for_us
 from logger.page.hub import Hub, Outbox
 from logger.page.messages import WordsMessage, decode_act, encode
 from logger.page.protocol import Connections
@@ -41,6 +41,8 @@ _SESSION_S = 12 * 3600
 # Follows a link from elsewhere: a cookie that is set now is only sent with what our own page asks.
 _ON_TO_THE_PAGE = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><title>lieboard</title>'
+    # Takes the place of the address with the code, so that it stays in no history either.
+    '<script src="/assets/onward.js"></script>'
     '<meta http-equiv="refresh" content="0;url=/"><a href="/">on to the page</a></html>'
 )
 
@@ -67,7 +69,13 @@ class Site:
     acting: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def leave_of(self, scope: Scope, token: str | None) -> Leave:
-        """Tell what whoever sends a request may do."""
+        """Tell what whoever sends a request may do; who may has a place among those let in."""
+        leave = self._leave_of(scope, token)
+        if leave is not Leave.NONE:
+            self.connections.let_in(scope.get("client"))
+        return leave
+
+    def _leave_of(self, scope: Scope, token: str | None) -> Leave:
         server = scope.get("server") or ("", None)
         if server[0] == self.local_address:
             leave = Leave.ACT
@@ -114,9 +122,11 @@ class _Pages:
         # What a browser fetches ahead must not use up a code.
         ahead = "prefetch" in request.headers.get("sec-purpose", "")
         if code and request.method == "GET" and not ahead:
-            return self._let_in(request, code, HTMLResponse(_ON_TO_THE_PAGE))
+            return await self._let_in(request, code, HTMLResponse(_ON_TO_THE_PAGE))
         if self._leave(request) is Leave.NONE:
             return self._enter_page("")
+        if request.query_params:
+            return RedirectResponse("/", status_code=303)
         return self._file("index.html")
 
     async def enter(self, request: Request) -> Response:
@@ -126,17 +136,25 @@ class _Pages:
         from urllib.parse import parse_qs
 
         code = parse_qs(body.decode(errors="replace")).get("code", [""])[0]
-        return self._let_in(request, code, RedirectResponse("/", status_code=303))
+        return await self._let_in(request, code, RedirectResponse("/", status_code=303))
 
-    def _let_in(self, request: Request, code: str, granted: Response) -> Response:
+    async def _let_in(self, request: Request, code: str, granted: Response) -> Response:
         site = self._site
         if site.codes is None:
             return granted
         viewer = request.client.host if request.client else ""
         try:
+            wait_ns = site.codes.take_turn(viewer, site.now_ns())
+        except LongLineError:
+            return self._enter_page("many try to get in: try again in a moment", 503)
+        try:
+            if wait_ns:
+                await asyncio.sleep(wait_ns / 1e9)
             token = site.codes.exchange(code, viewer, site.now_ns())
         except TooManyGuessesError:
             return self._enter_page("too many wrong codes: wait ten minutes", 429)
+        finally:
+            site.codes.leave_line(viewer)
         if token is None:
             return self._enter_page("that is not the code: ask who runs the board", 403)
         granted.set_cookie(
@@ -263,11 +281,23 @@ class Doorkeeper:
         changing = scope["method"] not in ("GET", "HEAD")
         hosts = self._hosts.get(server[0], frozenset())
         landing = scope["path"] == "/"
+        refusal = None
         if not fit_for_us(headers, hosts, changing=changing, landing=landing):
             words = "this page answers only at its own address: use the one that lieboard printed"
+            refusal = 403, words
+        elif not headers.get("content-length", "0").isdecimal() or (
+            int(headers.get("content-length", "0")[:20]) > _MOST_BODY_BYTES
+        ):
+            refusal = 413, "that is longer than anything that is asked here"
+        if refusal is not None:
+            status, words = refusal
             body = encode(WordsMessage(words))
-            head = [(b"content-type", b"application/json"), (b"content-length", b"%d" % len(body))]
-            await with_headers({"type": "http.response.start", "status": 403, "headers": head})
+            head = [
+                (b"content-type", b"application/json"),
+                (b"content-length", b"%d" % len(body)),
+                (b"connection", b"close"),
+            ]
+            await with_headers({"type": "http.response.start", "status": status, "headers": head})
             await with_headers({"type": "http.response.body", "body": body})
             return
         await self._app(scope, receive, with_headers)

@@ -17,15 +17,17 @@ from enum import IntEnum
 
 # No vowels, so that no word turns up; none of 0 O 1 I that are taken for each other.
 _LETTERS = "BCDFGHJKLMNPQRSTVWXZ23456789"
-_CODE_LENGTH = 6
+_CODE_LENGTH = 8
 # A bay holds a player and some lookers-on, some of whom come back with another device.
 MOST_SESSIONS = 32
-# 28^6 codes at 360 guesses an hour: a chance of 1 in 100 000 in ten hours. Many more than one
-# viewer may make, so that one who guesses does not keep the others out.
 _GUESSES_EACH = 5
-_GUESSES_ALL = 60
 _GUESS_WINDOW_NS = 600 * 1_000_000_000
-_MOST_GUESSERS = 256
+_MOST_GUESSERS = 1024
+# However many guess, codes are looked at one after the other: who has the right one waits, and is
+# let in. 28^8 codes at 20 a second: a chance of 1 in 500 000 in ten hours.
+_LOOK_EVERY_NS = 50_000_000
+# So long a line is another addresses' each with a try in it: more than a network of 254 has.
+_LONGEST_WAIT_NS = 20 * 1_000_000_000
 
 
 class Leave(IntEnum):
@@ -37,7 +39,11 @@ class Leave(IntEnum):
 
 
 class TooManyGuessesError(Exception):
-    """No code is looked at for a while, right or wrong."""
+    """No code from there is looked at for a while, right or wrong."""
+
+
+class LongLineError(Exception):
+    """Too many wait for their code to be looked at, or this viewer's other try still waits."""
 
 
 def host_names(names: Iterable[str], port: int) -> frozenset[str]:
@@ -96,7 +102,27 @@ class Codes:
         self.act: str | None = _new_code() if let_in else None
         self._sessions: dict[bytes, Leave] = {}
         self._guesses: dict[str, deque[int]] = {}
-        self._all_guesses: deque[int] = deque()
+        self._next_look_ns = 0
+        self._waiting: set[str] = set()
+
+    def take_turn(self, viewer: str, now_ns: int) -> int:
+        """Return how many ns a viewer has to wait until `exchange`; each has one try in the line.
+
+        Raises
+        ------
+        LongLineError
+            Try again in a moment.
+        """
+        wait_ns = max(self._next_look_ns - now_ns, 0)
+        if viewer in self._waiting or wait_ns > _LONGEST_WAIT_NS:
+            raise LongLineError
+        self._waiting.add(viewer)
+        self._next_look_ns = now_ns + wait_ns + _LOOK_EVERY_NS
+        return wait_ns
+
+    def leave_line(self, viewer: str) -> None:
+        """Let a viewer try again: its turn has come, or it went."""
+        self._waiting.discard(viewer)
 
     def exchange(self, typed: str, viewer: str, now_ns: int) -> str | None:
         """Return the token of a new session, or None if the code is wrong.
@@ -113,7 +139,7 @@ class Codes:
         Raises
         ------
         TooManyGuessesError
-            Wrong ones came too often, from there or from all together.
+            Wrong ones came too often from there.
         """
         if self._too_many(viewer, now_ns):
             raise TooManyGuessesError
@@ -142,16 +168,14 @@ class Codes:
 
     def _too_many(self, viewer: str, now_ns: int) -> bool:
         own = self._guesses.get(viewer, deque())
-        for guesses in (own, self._all_guesses):
-            while guesses and now_ns - guesses[0] > _GUESS_WINDOW_NS:
-                guesses.popleft()
-        return len(own) >= _GUESSES_EACH or len(self._all_guesses) >= _GUESSES_ALL
+        while own and now_ns - own[0] > _GUESS_WINDOW_NS:
+            own.popleft()
+        return len(own) >= _GUESSES_EACH
 
     def _note_guess(self, viewer: str, now_ns: int) -> None:
         if viewer not in self._guesses and len(self._guesses) >= _MOST_GUESSERS:
             del self._guesses[next(iter(self._guesses))]
         self._guesses.setdefault(viewer, deque()).append(now_ns)
-        self._all_guesses.append(now_ns)
 
 
 def spelled(code: str) -> str:

@@ -32,8 +32,8 @@ from logger.page.messages import (
     NextPart,
     SolePart,
 )
-from logger.session.evidence.evidence import ClubEvidence, EvidenceReader, SessionPicture, sole_arc
-from logger.session.evidence.set_view import hands_mm
+from logger.session.evidence.evidence import ClubEvidence, EvidenceReader, SessionPicture
+from logger.session.evidence.soles import hands_mm, sole_arc
 from logger.session.results.planning import advise
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store

@@ -196,6 +196,11 @@ class Decoder:
         return Damage(DamageKind.BAD_FRAME, bad.reason, (bad.raw,))
 
 
+def is_bad_hello(damage: Damage) -> bool:
+    """Whether a board introduced itself, with a good checksum, as what cannot be."""
+    return damage.kind is DamageKind.MALFORMED and damage.raw[0][0] == MessageType.HELLO
+
+
 def _given_up(half: GivenUp, *, ask_again: bool) -> Damage:
     kind = DamageKind.CONFLICTING_PARTS if half.conflict else DamageKind.MISSING_PARTS
     return Damage(kind, half.reason, half.bodies, half.sequence, ask_again)
@@ -224,7 +229,32 @@ def record_from_raw(raw: Sequence[bytes]) -> Record:
     return read
 
 
+def check_raw(raw: Sequence[bytes], kind: str | None, sequence: object) -> None:
+    """Check, without reading its scans, that bytes are one whole record of a kind and a number.
+
+    Raises
+    ------
+    ValueError
+        They are not. The message is one line.
+    """
+    found: object
+    if raw and raw[0][:1] == bytes([MessageType.STRIKE_SCANS]):
+        said, found = "strike", _strike_heads(raw)[0].sequence
+    else:
+        record = record_from_raw(raw)
+        said, found = "button" if isinstance(record, Button) else "reading", record.sequence
+    if said != kind:
+        raise ValueError(f"it is a {said} and stands under {kind}")
+    # Text lines may carry no number; the host then counts them.
+    if found is not None and found != sequence:
+        raise ValueError(f"it says that it is number {found}")
+
+
 def _strike_from_raw(raw: Sequence[bytes]) -> Record:
+    return build_strike(_strike_heads(raw), raw)
+
+
+def _strike_heads(raw: Sequence[bytes]) -> list[StrikeHead]:
     heads: list[StrikeHead] = []
     for body in raw:
         head = strike_head(body)
@@ -239,4 +269,4 @@ def _strike_from_raw(raw: Sequence[bytes]) -> Record:
             raise ValueError(f"strike {first.sequence}: parts of another record are among its own")
         if fault := contradiction(first, head):
             raise ValueError(f"strike {first.sequence}: {fault}")
-    return build_strike(heads, raw)
+    return heads

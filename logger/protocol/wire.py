@@ -16,6 +16,7 @@ import numpy as np
 
 from logger.errors import ProtocolError
 from logger.protocol import layout as wl
+from logger.protocol.hello import hello_fault, kept_fault, strip_fault
 from logger.protocol.records import (
     Ability,
     AskClock,
@@ -120,8 +121,8 @@ def strike_head(body: bytes) -> wl.StrikeHead | MalformedMessage:
         fault = f"part is {part}, must be below parts ({parts})"
     elif value_bytes not in (1, 2):
         fault = f"value_bytes is {value_bytes}, must be 1 or 2"
-    elif shape_fault := _shape_fault(rows, cells):
-        fault = shape_fault
+    elif fault_of_strip := strip_fault(rows, cells):
+        fault = fault_of_strip
     elif scans < 1:
         fault = "scans is 0, must be at least 1"
     elif len(body) < (needed := wl.STRIKE.size + scans * (4 + rows * cells * value_bytes)):
@@ -169,22 +170,6 @@ def _refuse_newer(body: bytes) -> None:
         )
 
 
-def _shape_fault(rows: int, cells: int) -> str:
-    if not 1 <= rows <= wl.MAX_ROWS:
-        return f"rows is {rows}, must be 1 to {wl.MAX_ROWS}"
-    if not 1 <= cells <= wl.MAX_CELLS:
-        return f"cells is {cells}, must be 1 to {wl.MAX_CELLS}"
-    if rows * cells > wl.MAX_STRIP_CELLS:
-        return f"{rows} rows of {cells} cells, must be at most {wl.MAX_STRIP_CELLS} in all"
-    return ""
-
-
-def _kept_fault(oldest_kept: int, next_sequence: int) -> str:
-    if oldest_kept > next_sequence:
-        return f"oldest_kept is {oldest_kept}, must be at most next_sequence ({next_sequence})"
-    return ""
-
-
 def _parse_hello(body: bytes) -> Hello | MalformedMessage:
     (
         _, major, minor, board_id, boot_id, fw_major, fw_minor, fw_patch, tick_hz, rows, cells,
@@ -192,28 +177,18 @@ def _parse_hello(body: bytes) -> Hello | MalformedMessage:
         next_sequence, abilities, name_length,
     ) = wl.HELLO.unpack_from(body)  # fmt: skip
     name = body[wl.HELLO.size : wl.HELLO.size + name_length]
-    fault = _shape_fault(rows, cells) or _kept_fault(oldest_kept, next_sequence)
-    if major < 1:
-        fault = "protocol_major is 0, must be at least 1"
-    elif not wl.MIN_TICK_HZ <= tick_hz <= wl.MAX_TICK_HZ:
-        fault = f"tick_hz is {tick_hz}, must be {wl.MIN_TICK_HZ} to {wl.MAX_TICK_HZ}"
-    elif pitch_um == 0:
-        fault = "pitch_um is 0, must be at least 1"
-    elif (rows == 1) != (row_distance_um == 0):
-        fault = (
-            f"row_distance_um is {row_distance_um} with {rows} rows, must be 0 with one row only"
-        )
-    elif scan_order > max(ScanOrder):
-        fault = f"scan_order is {scan_order}, must be 0 to {max(ScanOrder)}"
-    elif name_length > wl.MAX_NAME_BYTES:
+    fault = ""
+    if name_length > wl.MAX_NAME_BYTES:
         fault = f"name_length is {name_length}, must be at most {wl.MAX_NAME_BYTES}"
     elif len(name) < name_length:
         fault = f"name has {len(name)} bytes, name_length says {name_length}"
-    elif not all(0x20 <= byte <= 0x7E for byte in name):
+    elif scan_order > max(ScanOrder):
+        fault = f"scan_order is {scan_order}, must be 0 to {max(ScanOrder)}"
+    elif not name.isascii():
         fault = "name is not printable ASCII"
     if fault:
         return MalformedMessage(f"hello: {fault}")
-    return Hello(
+    hello = Hello(
         protocol_major=major,
         protocol_minor=minor,
         board_id=board_id.hex(),
@@ -233,6 +208,8 @@ def _parse_hello(body: bytes) -> Hello | MalformedMessage:
         abilities=Ability(abilities),
         name=name.decode("ascii"),
     )
+    fault = hello_fault(hello)
+    return MalformedMessage(f"hello: {fault}") if fault else hello
 
 
 def reading_from_fields(
@@ -278,7 +255,7 @@ def _parse_status(body: bytes) -> Status | MalformedMessage:
         _, ticks, supply_mv, temperature, noise, trigger_level, kept, dropped, bad_frames,
         oldest_kept, next_sequence,
     ) = wl.STATUS.unpack_from(body)  # fmt: skip
-    if fault := _kept_fault(oldest_kept, next_sequence):
+    if fault := kept_fault(oldest_kept, next_sequence):
         return MalformedMessage(f"status: {fault}")
     return Status(
         ticks=ticks,

@@ -6,7 +6,7 @@ import json
 import math
 from typing import Any, Final
 
-from logger.protocol.records import Hello
+from logger.protocol.hello import hello_from_json
 from logger.store.copies.columns import PARTS, Column, Part, Row, SessionCopy
 
 _MAX_NUMBER: Final = 2**63 - 1
@@ -28,24 +28,6 @@ _CHOICES: Final[dict[tuple[str, str], tuple[str | int, ...]]] = {
     ("strikes", "fitter_choice"): ("use", "aside"),
     ("marks", "fitter_choice"): ("use", "aside"),
     ("specs", "bias_unit"): ("mm", "deg", "m"),
-}
-# firmware_notes/wire.md 2.4, hello.
-_HELLO: Final[dict[str, tuple[int, int]]] = {
-    "protocol_major": (0, 255),
-    "protocol_minor": (0, 255),
-    "boot_id": (0, U32),
-    "tick_hz": (1_000, 100_000_000),
-    "rows": (1, 4),
-    "cells": (1, 64),
-    "pitch_um": (1, 65_535),
-    "row_distance_um": (0, 65_535),
-    "scan_order": (0, 2),
-    "scan_ticks": (0, U32),
-    "full_scale": (0, 65_535),
-    "trigger_level": (0, 65_535),
-    "oldest_kept": (0, U32),
-    "next_sequence": (0, U32),
-    "abilities": (0, 255),
 }
 
 
@@ -143,29 +125,16 @@ def _value(value: object, column: Column, what: str, part: str) -> Any:  # noqa:
 
 def _json_text(value: object, what: str, *, is_hello: bool) -> str:
     written = text(value, what, _MAX_JSON_TEXT)
+    if is_hello:
+        try:
+            hello_from_json(written)
+        except ValueError as error:
+            raise BadMessageError(f"{what}: {error}") from error
+        return written
     try:
         plain = json.loads(written)
     except (ValueError, RecursionError) as error:
         raise BadMessageError(f"{what} is not JSON") from error
     if not isinstance(plain, dict):
         raise BadMessageError(f"{what} is not an object")
-    if is_hello:
-        _check_hello(plain, what)
     return written
-
-
-def _check_hello(plain: dict[str, Any], what: str) -> None:
-    """Look at every field of a board's hello: the analysis takes them at their word."""
-    if set(plain) != set(Hello.__dataclass_fields__):
-        raise BadMessageError(f"{what} has not the fields of a hello")
-    for name, (least, most) in _HELLO.items():
-        integer(plain[name], f"{what}.{name}", least, most)
-    text(plain["board_id"], f"{what}.board_id", 40)
-    text(plain["name"], f"{what}.name", 24)
-    firmware = plain["firmware"]
-    if not isinstance(firmware, list) or len(firmware) != 3:
-        raise BadMessageError(f"{what}.firmware is not three numbers")
-    for number in firmware:
-        integer(number, f"{what}.firmware", 0, 255)
-    if plain["rows"] * plain["cells"] > 128:
-        raise BadMessageError(f"{what} has more than 128 cells")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import Any
 
 from logger.errors import StoreError
-from logger.protocol.records import Ability, Hello, ScanOrder
+from logger.protocol.hello import hello_from_json, hello_to_json
+from logger.protocol.records import Hello
 from logger.store.core import Core, Value
 from logger.store.rows import BoardRow
 
@@ -41,7 +40,7 @@ class BoardTables(Core):
                     board,
                     boot_key,
                     seen_utc_ns,
-                    None if hello is None else json.dumps(asdict(hello)),
+                    None if hello is None else hello_to_json(hello),
                 ),
             )
 
@@ -77,17 +76,25 @@ class BoardTables(Core):
         self._update("boards", board, {"accepted": int(accepted), "accepted_utc_ns": at_utc_ns})
 
     def hello_of(self, boot: int) -> Hello | None:
-        """Return the last *hello* of a boot; None for a text board."""
-        row = self._one("SELECT hello FROM boots WHERE id = ?", (boot,))
+        """Return the last *hello* of a boot; None for a text board.
+
+        Raises
+        ------
+        StoreError
+            There is no such boot, or what is stored cannot have come from a board.
+        """
+        row = self._one("SELECT hello, boot_key FROM boots WHERE id = ?", (boot,))
         if row is None:
             raise StoreError(f"{self.path}: there is no boot {boot}")
         if row[0] is None:
             return None
-        fields: dict[str, Any] = json.loads(row[0])
-        fields["firmware"] = tuple(fields["firmware"])
-        fields["scan_order"] = ScanOrder(fields["scan_order"])
-        fields["abilities"] = Ability(fields["abilities"])
-        return Hello(**fields)
+        try:
+            return hello_from_json(row[0])
+        except ValueError as error:
+            raise StoreError(
+                f"{self.path}: what board start {row[1]} said of itself cannot be ({error}): "
+                "'lieboard check --set-aside' takes its rows out and keeps a copy"
+            ) from error
 
     def boots_of(self, session: int) -> list[int]:
         """Boots that have records in a session, by id."""

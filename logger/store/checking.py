@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import json
+import os
 import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from logger.errors import StoreError
 from logger.store.copying import integrity
 from logger.store.names import columns_of, quoted, table_names
 from logger.store.opening import open_connection
-from logger.store.packing import unpack_raw
+from logger.store.unfit_rows import unfit_rows
 
 _DAY_NS = 24 * 3600 * 10**9
 # Of the computer's clock; more is a clock that was wrong.
@@ -52,6 +51,20 @@ def findings_in(connection: sqlite3.Connection, now_utc_ns: int) -> list[DataFin
     for look in _LOOKS:
         found += look(connection)
     return found + list(_dates(connection, now_utc_ns))
+
+
+def read_by_others(path: Path) -> list[DataFinding]:
+    """Tell whether other people on this computer can read or change a data file."""
+    mode = path.stat().st_mode
+    if os.name != "posix" or not mode & 0o066:
+        return []
+    what = "change" if mode & 0o022 else "read"
+    return [
+        DataFinding(
+            "others", False, f"other people on this computer can {what} the file",
+            f"if they should not: chmod 600 {path}",
+        )
+    ]  # fmt: skip
 
 
 def open_scratch(path: Path) -> sqlite3.Connection:
@@ -117,18 +130,20 @@ def _holes(connection: sqlite3.Connection) -> Iterator[DataFinding]:
             )  # fmt: skip
 
 
-def _raw(connection: sqlite3.Connection) -> Iterator[DataFinding]:
-    bad = []
-    for number, raw in connection.execute("SELECT id, raw FROM records ORDER BY id"):
-        try:
-            unpack_raw(raw)
-        except StoreError:
-            bad.append(number)
-    if bad:
+def _unfit(connection: sqlite3.Connection) -> Iterator[DataFinding]:
+    groups: dict[tuple[str, str], list[int]] = {}
+    for row in unfit_rows(connection):
+        groups.setdefault((row.table, row.reason), []).append(row.number)
+    # One spoilt file can hold any number of reasons.
+    for (table, reason), numbers in list(groups.items())[:_AT_MOST]:
         yield DataFinding(
-            "raw", True, f"records with rows {_some(bad)} end in the middle",
-            "go on with the latest backup; nothing else holds these bytes",
+            "unfit", True, f"{table}, rows {_some(numbers)}: {reason}",
+            "another program has changed the file: go on with the latest backup, or take these "
+            "rows out with 'lieboard check --set-aside', which keeps a copy of the file",
         )  # fmt: skip
+    more = len(groups) - _AT_MOST
+    if more > 0:
+        yield DataFinding("unfit", True, f"and {more} more reasons why rows cannot be", "as above")
 
 
 def _strikes(connection: sqlite3.Connection) -> Iterator[DataFinding]:
@@ -190,29 +205,6 @@ def _clashes(connection: sqlite3.Connection) -> Iterator[DataFinding]:
         )  # fmt: skip
 
 
-def _json(connection: sqlite3.Connection) -> Iterator[DataFinding]:
-    for table, column, what in (
-        ("boots", "hello", "hello"),
-        ("calibrations", "content", "content"),
-    ):
-        bad = []
-        for number, text in connection.execute(
-            f"SELECT id, {quoted(column)} FROM {quoted(table)} WHERE {quoted(column)} IS NOT NULL"
-            " ORDER BY id"
-        ):
-            try:
-                good = isinstance(json.loads(text), dict)
-            except ValueError:
-                good = False
-            if not good:
-                bad.append(number)
-        if bad:
-            yield DataFinding(
-                "unreadable", True, f"the {what} of {table} {_some(bad)} cannot be read",
-                "another program has changed the file: go on with the latest backup",
-            )  # fmt: skip
-
-
 def _dates(connection: sqlite3.Connection, now_utc_ns: int) -> Iterator[DataFinding]:
     """Find moments that lie in the future, or before there was any board."""
     for table in table_names(connection):
@@ -248,10 +240,9 @@ def _dates(connection: sqlite3.Connection, now_utc_ns: int) -> Iterator[DataFind
 
 _LOOKS: tuple[Callable[[sqlite3.Connection], Iterator[DataFinding]], ...] = (
     _holes,
-    _raw,
+    _unfit,
     _strikes,
     _clashes,
-    _json,
 )
 
 

@@ -69,6 +69,14 @@ def _connect_immutable(path: Path) -> sqlite3.Connection:
 
 def _check_place(path: Path, *, read_only: bool) -> None:
     """Say what is wrong with the place itself, before SQLite says it less well."""
+    if path.name == ":memory:":
+        raise StoreError(f"{path}: what is kept in memory is lost at the end: name a file")
+    try:
+        there = path.exists()
+    except OSError as exc:
+        raise StoreError(f"{str(path)[:80]}: {exc.strerror}: name another file") from exc
+    if there and not (path.is_file() or path.is_dir()):
+        raise StoreError(f"{path}: this is a device and no file: name a file")
     if not path.parent.is_dir():
         raise StoreError(f"{path}: there is no folder {path.parent}: make it, or name another file")
     if path.is_dir():

@@ -12,12 +12,14 @@ from logger.store.boards import BoardTables
 from logger.store.calibrations import CalibrationTables
 from logger.store.copies.forwarding import ForwardingTables
 from logger.store.copies.take_in import CarryInTables
+from logger.store.explain import explained
 from logger.store.live import LiveTables
 from logger.store.migrations import STEPS, Step
 from logger.store.opening import open_connection
 from logger.store.raw_records import RecordTables
 from logger.store.readings import ReadingTables
 from logger.store.sessions import SessionTables
+from logger.store.unfit_rows import UnfitRow, take_out, unfit_rows
 
 # How long to wait for another program to finish writing.
 BUSY_S = 5.0
@@ -73,6 +75,16 @@ class Store(
         """
         connection = open_connection(path, read_only=read_only, busy_s=busy_s, steps=steps)
         return cls(connection, path, read_only=read_only)
+
+    def unfit(self) -> list[UnfitRow]:
+        """Return the rows that no board and no person can have said."""
+        with self._lock, explained(self.path):
+            return unfit_rows(self._connection)
+
+    def take_out(self, rows: Sequence[UnfitRow]) -> int:
+        """Take such rows out, with what hangs on them; return how many went in all."""
+        with self._writing() as connection:
+            return take_out(connection, rows)
 
     def __enter__(self) -> Self:
         return self

@@ -72,7 +72,8 @@ def test_help_loads_nothing_heavy():
 def test_a_logger_that_starts_again_loads_no_statistics():
     """They take as long as all the rest of its start (python -X importtime -m logger log PORT)."""
     code = (
-        "import sys; from logger.cli import log, log_plain, log_bays, log_page, steady_output;"
+        "import sys; from logger.cli.log import bays, command, page, plain;"
+        "import logger.cli.terminal.output;"
         "import logger.session.logging.opening, logger.links.serial_port;"
         "print(sorted({'scipy', 'rich', 'sqlite_utils', 'starlette'} & set(sys.modules)))"
     )

@@ -10,7 +10,14 @@ import asyncio
 import numpy as np
 import pytest
 
-from logger.collector.recording import BoardReport, Greeted, KnownBoot, LineTrouble, RecordsLost
+from logger.collector.recording import (
+    BoardReport,
+    Greeted,
+    KnownBoot,
+    LineTrouble,
+    RecordsLost,
+    RecordsUndated,
+)
 from logger.collector.settings import ConnectionSettings, ConnectionState
 from logger.errors import LinkClosedError, LinkTimeoutError, ProtocolError, StoreError
 from logger.protocol.sequence import Hole
@@ -380,3 +387,33 @@ async def test_what_was_held_back_is_kept_when_the_line_drops(bench):
         with pytest.raises(LinkClosedError):
             await running
     assert bench.stored() == [0, 1]
+
+
+async def test_what_waits_for_the_clock_is_written_when_the_line_drops(bench):
+    """No clock was told, and the board may have been switched off with its cable."""
+    async with bench.running() as running:
+        bench.clockless = True
+        bench.say(bench.hello(1, 2))
+        await bench.until(lambda: bench.said(encode.SEND_AGAIN))
+        bench.say(bench.reading(1, ticks=1_000_000), bench.reading(2, ticks=9_000_000))
+        bench.link.hang_up()
+        with pytest.raises(LinkClosedError):
+            await running
+    kept, fresh = bench.recorder.stored
+    # The fresh one is on time, and the ticks say how long before it the other was struck.
+    assert fresh.struck_utc_ns - kept.struck_utc_ns == pytest.approx(8e9, abs=0.05e9)
+
+
+async def test_kept_records_without_any_clock_are_stored_and_said(bench):
+    async with bench.running() as running:
+        bench.clockless = True
+        bench.say(bench.hello(0, 2))
+        await bench.until(lambda: bench.said(encode.SEND_AGAIN))
+        bench.say(bench.reading(0, ticks=1_000_000), bench.reading(1, ticks=2_000_000))
+        bench.link.hang_up()
+        with pytest.raises(LinkClosedError):
+            await running
+    assert bench.stored() == [0, 1]
+    # Half a wrap of the counter: 2^31 us.
+    assert all(record.struck_u_ns >= 2**31 * 1000 for record in bench.recorder.stored)
+    assert [e.count for e in bench.events if isinstance(e, RecordsUndated)] == [2]

@@ -3,6 +3,7 @@
 import re
 import shutil
 import sqlite3
+import struct
 from contextlib import closing
 from dataclasses import dataclass, replace
 
@@ -181,7 +182,8 @@ class Writer:
         )  # fmt: skip
 
     def boot(self, key="00000007", board=HELLO.board_id, at_s=5, next_sequence=0):
-        hello = replace(HELLO, board_id=board, next_sequence=next_sequence)
+        named = board if len(board) == 16 else board.encode().hex().rjust(16, "0")[-16:]
+        hello = replace(HELLO, board_id=named, next_sequence=next_sequence)
         return self.store.remember_boot(
             board_key=board, boot_key=key, name=hello.name, hello=hello,
             seen_utc_ns=START + at_s * SECOND,
@@ -193,7 +195,13 @@ class Writer:
             if button
             else Reading(sequence, sequence, 1.5, None, 800, Flag(0), 0)
         )
-        bodies = (b"\x02" + sequence.to_bytes(4, "little") + word,)
+        # firmware_notes/wire.md, 2.4; what stands behind the last field is of a later version.
+        body = (
+            struct.pack("<BIIB", 0x06, sequence, sequence, 1)
+            if button
+            else struct.pack("<BIIhhHBI", 0x02, sequence, sequence, 150, -32768, 800, 0, 0)
+        )
+        bodies = (body + word,)
         at = START + round(at_s * SECOND)
         return Timed(sequence, RawRecord(record, bodies, 1000 + sequence), at, 50_000)
 

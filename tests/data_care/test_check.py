@@ -22,6 +22,7 @@ def good(tmp_path):
     path = tmp_path / "lies.db"
     name = f"schema-{len(STEPS) - 1}.db.gz"
     path.write_bytes(gzip.decompress((VECTORS / name).read_bytes()))
+    path.chmod(0o600)
     return path
 
 
@@ -53,7 +54,7 @@ def test_a_good_file_has_nothing_wrong(good):
         ("DELETE FROM records WHERE sequence = 2", "hole", "bench, start 00000007: records 2 are"),
         ("DELETE FROM losses", None, ""),
         ("UPDATE records SET sequence = 20 WHERE sequence = 4", "hole", "records 4, 7 to 19 are"),
-        ("UPDATE records SET raw = x'0500FF' WHERE sequence = 1", "raw", "end in the middle"),
+        ("UPDATE records SET raw = x'0500FF' WHERE sequence = 1", "unfit", "ends in the middle"),
         ("DELETE FROM records WHERE sequence = 4", "strike-without-record", "no raw record"),
         ("UPDATE strikes SET toe_mm = 40 WHERE first_sequence = 1", "rebuild", "becomes"),
         ("DELETE FROM strikes WHERE first_sequence = 2", "rebuild", "was not filed"),
@@ -61,7 +62,7 @@ def test_a_good_file_has_nothing_wrong(good):
             "UPDATE strikes SET method_version = 'contact 0' WHERE first_sequence = 1",
             "rebuild", "method_version contact 0 becomes contact 1",
         ),
-        ("UPDATE boots SET hello = '{' WHERE hello IS NOT NULL", "unreadable", "hello of boots"),
+        ("UPDATE boots SET hello = '{' WHERE hello IS NOT NULL", "unfit", "hello cannot be"),
         (
             "UPDATE calibrations SET from_utc_ns = from_utc_ns + 86400000000000 * 999",
             "future", "1 rows of calibrations are dated in the future",
@@ -109,3 +110,12 @@ def test_what_cannot_be_worked_out_again_is_left_alone(spoil, good):
     assert main(["check", "--mend", "--db", str(good)]) == 4
     with closing(sqlite3.connect(good)) as connection:
         assert connection.execute("SELECT COUNT(*) FROM strikes").fetchone() == (4,)
+
+
+def test_a_file_that_others_can_read_is_said(good):
+    good.chmod(0o644)
+    found = {one.code: one for one in check_file(good, NOW)}
+    assert not found["others"].wrong
+    assert "can read the file" in found["others"].what
+    good.chmod(0o622)
+    assert "can change" in {one.code: one for one in check_file(good, NOW)}["others"].what

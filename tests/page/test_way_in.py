@@ -5,7 +5,7 @@ import urllib.parse
 import pytest
 
 from logger.errors import UsageError
-from logger.page.guard import MOST_SESSIONS, Codes, Leave, TooManyGuessesError
+from logger.page.guard import MOST_SESSIONS, Codes, Leave, LongLineError, TooManyGuessesError
 from logger.page.sockets import bind_places
 
 MINUTE_NS = 60 * 10**9
@@ -238,19 +238,43 @@ def test_fetching_ahead_uses_nothing_up(shared, network):
 def test_codes_are_new_each_time_and_hard_to_guess():
     made = {Codes(let_in=False).look for _ in range(200)}
     assert len(made) == 200
-    assert all(len(code) == 6 and not set(code) & set("AEIOU01") for code in made)
+    assert all(len(code) == 8 and not set(code) & set("AEIOU01") for code in made)
 
 
 def test_guesses_by_the_clock():
     codes = Codes(let_in=False)
     now = 5 * MINUTE_NS
-    for viewer in range(12):
-        for _ in range(5):
-            assert codes.exchange("BBBBBB", f"192.0.2.{viewer}", now) is None
-    # All together were too many: a thirteenth, who never guessed, waits too.
+    for _ in range(5):
+        assert codes.exchange("BBBBBB", "192.0.2.1", now) is None
     with pytest.raises(TooManyGuessesError):
-        codes.exchange(codes.look, "192.0.2.99", now + 9 * MINUTE_NS)
-    token = codes.exchange(codes.look, "192.0.2.99", now + 11 * MINUTE_NS)
+        codes.exchange(codes.look, "192.0.2.1", now + 9 * MINUTE_NS)
+    token = codes.exchange(codes.look, "192.0.2.1", now + 11 * MINUTE_NS)
+    assert codes.leave_of(token) is Leave.LOOK
+
+
+def test_in_a_flood_of_wrong_codes_the_right_one_waits_its_turn():
+    """A whole network of 254 guesses without rest, each address its one try at a time."""
+    codes = Codes(let_in=False)
+    now = 0
+    guesses = 0
+    waits = {}
+    for second in range(120):
+        now = second * 10**9
+        for viewer in [v for v, due in waits.items() if due <= now]:
+            codes.leave_line(viewer)
+            del waits[viewer]
+            guesses += 1
+        for number in range(254):
+            viewer = f"192.0.2.{number}"
+            if viewer not in waits:
+                waits[viewer] = now + codes.take_turn(viewer, now)
+    # No more than twenty a second are looked at, whoever guesses.
+    assert guesses <= 120 * 20
+    with pytest.raises(LongLineError):
+        codes.take_turn("192.0.2.7", now)
+    wait_ns = codes.take_turn("198.51.100.1", now)
+    assert wait_ns < 20 * 10**9
+    token = codes.exchange(codes.look, "198.51.100.1", now + wait_ns)
     assert codes.leave_of(token) is Leave.LOOK
 
 
@@ -272,6 +296,14 @@ def test_who_acts_keeps_the_place_when_many_come():
     assert codes.leave_of(acts) is Leave.ACT
     assert codes.leave_of(first) is Leave.NONE
     assert codes.leave_of(None) is Leave.NONE
+
+
+def test_the_address_with_the_code_is_replaced(shared, network):
+    look, _ = codes_of(shared)
+    _, headers, body = shared.ask("GET", f"/?code={look}", host=network)
+    assert b'<script src="/assets/onward.js">' in body
+    cookie = {"Cookie": cookie_of(headers)}
+    assert b"location.replace" in shared.ask("GET", "/assets/onward.js", None, cookie, network)[2]
 
 
 # -- ports ----------------------------------------------------------------------------------

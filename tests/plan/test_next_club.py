@@ -7,10 +7,10 @@ import math
 
 import numpy as np
 import pytest
+from analysis.lie.set_model import fit_set
 from scipy.stats import norm
 
 from analysis.lie.club import Level, SoleArc, Stance
-from analysis.lie.set_model import fit_set
 from analysis.lie.set_types import SetClub, SetStrikes
 from analysis.plan.heads import Head
 from analysis.plan.next_club import SwingRules, _LookAhead, next_club

@@ -102,7 +102,7 @@ def hellos(draw):
         row_distance_um=0 if rows == 1 else draw(st.integers(1, 65535)),
         scan_order=draw(st.sampled_from(ScanOrder)),
         scan_ticks=draw(u32),
-        full_scale=draw(u16),
+        full_scale=draw(st.integers(1, 65535)),
         trigger_level=draw(u16),
         oldest_kept=oldest,
         next_sequence=following,

@@ -177,6 +177,7 @@ def test_hello_at_the_limits_of_the_page(over):
         ({"cells": 65}, "cells"),
         ({"rows": 3, "cells": 43, "row_distance_um": 1}, "128"),
         ({"pitch_um": 0}, "pitch_um"),
+        ({"full_scale": 0}, "full_scale"),
         ({"row_distance_um": 1}, "row_distance_um"),
         ({"rows": 2, "row_distance_um": 0}, "row_distance_um"),
         ({"scan_order": 3}, "scan_order"),

@@ -7,6 +7,8 @@ import time
 import pytest
 from fault_bench import Books, add_player, more_than, settle, wait
 
+from simulators import encode
+
 BOTH = ("--player", "Robin Ashdown", "--player", "Mika Tarn")
 
 
@@ -94,3 +96,39 @@ def test_what_cannot_be_is_one_clear_line(shop, warm_commands, arguments, words)
     assert done.stderr.count("\n") == 1
     assert words in done.stderr
     assert rows(shop, "SELECT COUNT(*) FROM sessions") == [(0,)]
+
+
+def hello_with(**over):
+    fields = {
+        "board_id": bytes(8), "boot_id": 7, "firmware": (1, 0, 0), "tick_hz": 1_000_000, "rows": 1,
+        "cells": 16, "pitch_um": 4000, "row_distance_um": 0, "scan_order": 0, "scan_ticks": 52,
+        "full_scale": 1023, "trigger_level": 24, "oldest_kept": 0, "next_sequence": 0,
+        "abilities": 3, "name": "odd",
+    }  # fmt: skip
+    return encode.Hello(**(fields | over)).encode()
+
+
+@pytest.mark.parametrize("over", [{"full_scale": 0}, {"pitch_um": 0}, {"cells": 0}])
+def test_a_hello_that_cannot_be_ends_its_bay_in_one_line(shop, board, talker, over):
+    good = board(1, "--pty", rate_hz=10)
+    odd = talker(hello_with(**over), pause_s=0.3)
+    logger = shop.log(good.url, odd.url, *BOTH)
+    wait(lambda: "bay 2: ended, the others go on: " in shop.words.read_text(), "refused")
+    (name,) = over
+    assert f"the board's hello: {name} is 0" in shop.words.read_text()
+    count = shop.count()
+    wait(lambda: shop.count() > count, "the other goes on")
+    settle(shop, [good])
+    shop.end(logger)
+    assert "Traceback" not in shop.words.read_text()
+
+
+def test_a_hello_that_cannot_be_is_one_line_and_exit_3(shop, talker, warm_commands):
+    odd = talker(hello_with(full_scale=0), pause_s=0.3)
+    done = warm_commands.run(
+        "log", odd.url, "--player", "Robin Ashdown", "--accept", "--db", str(shop.db),
+        environment=shop.env,
+    )  # fmt: skip
+    assert done.returncode == 3
+    assert done.stderr.count("\n") == 1
+    assert "full_scale is 0, must be at least 1" in done.stderr

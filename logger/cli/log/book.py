@@ -7,7 +7,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from logger.collector.reconnect import Reach, ReachState
-from logger.collector.recording import BoardReport, Greeted, LineTrouble, RecordsLost
+from logger.collector.recording import (
+    BoardReport,
+    Greeted,
+    LineTrouble,
+    RecordsLost,
+    RecordsUndated,
+)
 from logger.session.logging.run import Filed, RunEvent
 from logger.store.rows import ClubRow, StrikeRow
 
@@ -69,6 +75,11 @@ class LogBook:
         elif isinstance(event, RecordsLost):
             self.lost += event.count
             self.say(f"{_counted(event.count, 'record')} lost: {event.reason}")
+        elif isinstance(event, RecordsUndated):
+            self.say(
+                f"{_counted(event.count, 'record')} came before the board's clock was known: dated "
+                "by when they came in"
+            )
         elif isinstance(event, LineTrouble):
             self.bad_pieces += 1
 

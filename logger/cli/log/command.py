@@ -48,7 +48,7 @@ def log(
         float | None,
         typer.Option(help="How much lower the feet stand than the board's surface, mm."),
     ] = None,
-    stance_u: Annotated[float, typer.Option(help="How well that is known, mm (one sigma).")] = 2.0,
+    stance_u: Annotated[float, typer.Option(help="How well that is known, mm (one sigma).")] = 1.5,
     sole_middle: Annotated[
         float | None, typer.Option(help="Address mark: mm from the strip's middle, board's sign.")
     ] = None,
@@ -132,7 +132,7 @@ def log(
             stance = _ask_stance()
         agreed = Circumstances(
             hand="left" if left else None,
-            stance_mm=stance or 0.0,
+            stance_mm=stance,
             stance_u_mm=stance_u,
             sole_middle_mm=sole_middle or 0.0,
             sole_middle_u_mm=sole_middle_u,

@@ -70,6 +70,12 @@ class PlainVoice:
             self._say(self._book.messages.popleft())
 
 
+# Ctrl-C, a polite kill, a terminal that was closed.
+STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
+
+
 async def until_stopped(run: Coroutine[Any, Any, None], say: Callable[[str], None]) -> None:
     """Run to the end, or until Ctrl-C or a polite kill."""
     task = asyncio.create_task(run)
@@ -101,7 +107,7 @@ def _stop_on_signals(task: asyncio.Task[None]) -> Callable[[], None]:
     """Cancel the task on Ctrl-C or a polite kill; return what takes that back."""
     loop = asyncio.get_running_loop()
     taken: list[signal.Signals] = []
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in STOPPING:
         try:
             loop.add_signal_handler(number, task.cancel)
         except (NotImplementedError, RuntimeError):

@@ -136,7 +136,7 @@ class SteadyOutput(io.TextIOBase):
             return
         # Past the stream's own buffer: whoever is stuck in that holds its lock, and the
         # interpreter wants the lock at its end.
-        rest = piece.encode(self._stream.encoding, "replace")
+        rest = piece.encode(self._stream.encoding, self._stream.errors or "replace")
         while rest:
             rest = rest[os.write(self._descriptor, rest) :]
             self._wrote.set()

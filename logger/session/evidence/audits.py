@@ -10,14 +10,12 @@ import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from analysis.board.audit import FEWEST_PAIRS
 from analysis.board.audit_carry import Audited, CarriedLevel, Circumstance, carried_level
 from analysis.conventions import Hand
+from analysis.lie.posterior import lowest_points_mm
 from logger.errors import StoreError, UsageError
 from logger.session.evidence.footprints import FootprintReader
-from logger.session.evidence.soles import sole_arc
 from logger.store.rows import BoardRow, SessionRow, StrikeRow
 from logger.store.store import Store
 
@@ -201,23 +199,19 @@ def lowest_points(
 ) -> dict[int, float]:
     """Lowest point of each strike on the sole, mm, as far as the address mark is right.
 
-    By the footprint where the scans are there, and as the board placed it elsewhere.
+    By its print where the scans are there, and as the board placed it elsewhere.
     """
     seen = {strike.id: float(strike.toe_mm or 0.0) for strike in strikes}
-    clubs = {club.id: club.spec for club in store.clubs_of(session.id)}
-    soles = {club: sole_arc(spec) for club, spec in clubs.items()}
-    found = FootprintReader(store, session).fit(
-        [strike for strike in strikes if strike.club in clubs],
-        {club: (sole.camber_mm, sole.u_camber_mm) for club, sole in soles.items()},
-        clubs,
+    place = {club.id: i for i, club in enumerate(store.clubs_of(session.id))}
+    found = FootprintReader(store, session).read(
+        [strike for strike in strikes if strike.club in place], place
     )
-    if found is not None:
-        fits = found.fits
-        # The place on the board is what the strip saw, however it is shared between lie and place.
-        passed = fits.toe_sign * (fits.centre_mm - session.sole_middle_mm)
-        for strike, touched in zip(found.strikes, passed + fits.toe_mm, strict=True):
-            if np.isfinite(touched):
-                seen[strike.id] = float(touched)
+    first = 0
+    for one in found.prints:
+        lowest = lowest_points_mm(one) - one.address_mm
+        for strike, touched in zip(found.strikes[first:], lowest, strict=False):
+            seen[strike.id] = float(touched)
+        first += len(lowest)
     return seen
 
 

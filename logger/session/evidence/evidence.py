@@ -1,8 +1,7 @@
 """What a session's strikes say of each club: contact, lie error, and how sure. Read-only.
 
-Where a board sends whole scans the footprints tell contact and lie apart
-(`logger.session.evidence.printed`); readings and marks are taken at their word, and the
-level rests on the sole itself, on an audit of an earlier session, or on the address mark.
+All of it comes from one engine, `analysis.lie.session`: strikes with scans, readings and marks
+together. What is shown of a club anywhere is taken from here.
 """
 
 from __future__ import annotations
@@ -11,32 +10,49 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from analysis.lie.club import Level, LevelSource, LieError, Stance, lie_error
+import numpy as np
+
+from analysis.conventions import USUAL_LIE_DEG, Hand
+from analysis.lie.club import LieError
+from analysis.lie.posterior import Places
+from analysis.lie.session import (
+    ODD_WORDS,
+    UNTOLD_STANCE_U_MM,
+    ClubLie,
+    HeadFacts,
+    SessionLies,
+    SetUp,
+    session_lies,
+)
+from analysis.lie.set_line import Camber
 from analysis.lie.set_types import SetPosterior
-from analysis.statistics.budget import coverage_factor
 from analysis.statistics.contact_mean import Axis, ContactMean, Judgement, judge, tolerance_mm
 from analysis.statistics.estimation import Interval
 from logger.session.evidence.audits import carried_audit
-from logger.session.evidence.footprints import FootprintReader
+from logger.session.evidence.footprints import FootprintReader, SessionPrints
 from logger.session.evidence.means import MeanOf
-from logger.session.evidence.printed import (
-    Printed,
-    PrintedClub,
-    PrintedStrike,
-    level_of,
-    put_together,
-)
-from logger.session.evidence.set_view import hands_mm, set_posterior
-from logger.session.evidence.soles import sole_arc as sole_arc
-from logger.session.evidence.soles import wanted_toe_mm
+from logger.session.evidence.soles import families, hands_mm, sole_arc, sole_length, wanted_toe_mm
 from logger.store.rows import ClubRow, SessionRow, StrikeRow
 from logger.store.store import Store
 
-_USUAL_LIE_DEG = 62.0
 # From this probability on a club is called one that stands off the line.
 _NAMED_OUTLIER = 0.5
 # Radius of the sole from leading to trailing edge, where none is known: the middle of 30 to 80 mm.
 _FRONT_BACK_RADIUS_MM = 50.0
+# A centroid of 4 mm cells, or a mark on the sole, is placed to about this. Common practice.
+_READING_U_MM = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PrintedStrike:
+    """What the cells of one strike say, all others considered."""
+
+    toe_mm: float | None
+    """Contact on the sole; None where the cells do not look like a sole's."""
+    centre_mm: float | None
+    """Where the sole's middle passed, board frame."""
+    reason: str
+    """Why it does not count; empty where it does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +87,7 @@ class ClubEvidence:
     trail_judgement: Judgement | None
     """None while nothing is known front to back."""
     lie: LieError | None
-    """None with fewer than two strikes."""
+    """None where nothing counts."""
     wanted_toe_mm: float
     strange: int
     """Strikes whose cells do not look like a sole's; they count in ``set_aside``."""
@@ -132,6 +148,13 @@ class SessionPicture:
     """The whole set at once, clubs in the same order; None while nothing counts."""
     printed: Mapping[int, PrintedStrike] = field(default_factory=dict)
     """By id of the board's strike: what its footprint says, where it has one."""
+    lies: SessionLies | None = None
+    """All that the engine says; None without a club."""
+
+    @property
+    def level_claimed(self) -> bool:
+        """Whether clubs may be bent by where all of them lie, and not only by gaps."""
+        return self.lies is not None and self.lies.level_claimed
 
     def words_of(self, place: int) -> str:
         """Return what the set says of the club at this place, or nothing."""
@@ -153,6 +176,7 @@ class EvidenceReader:
         self._rules = rules or EvidenceRules()
         self._footprints = FootprintReader(store, session)
         self._mean_of = MeanOf(self._rules.confidence)
+        self._known: tuple[object, SessionLies] | None = None
 
     def read(self) -> SessionPicture:
         """Work out what stands in the store now."""
@@ -164,26 +188,19 @@ class EvidenceReader:
         own = store.get_set(session.set, at_utc_ns=session.ended_utc_ns)
         # Also what has left the set since: its strikes of then still say what they said.
         clubs = store.clubs_of(session.id, at_utc_ns=session.ended_utc_ns)
-        known = {club.id for club in clubs}
-        counted = [c for c in contacts if c.used and c.toe_mm is not None and c.club in known]
-        arcs = {club.id: sole_arc(club.spec) for club in clubs}
-        marks = {c.audits: c for c in counted if c.audits is not None}
-        fitted = self._footprints.fit(
-            [c for c in counted if c.source == "board"],
-            {club: (arc.camber_mm, arc.u_camber_mm) for club, arc in arcs.items()},
-            {club.id: club.spec for club in clubs},
-        )
-        # Marks of this very session say more than any audit of another.
-        by_mark = any(c.source == "mark" for c in counted)
-        carried = None if by_mark or not counted else carried_audit(store, session)
-        printed = put_together(fitted, marks, carried, self._mean_of)
-        level = _level(session, printed, None if carried is None else level_of(carried))
+        place = {club.id: index for index, club in enumerate(clubs)}
+        counted = [c for c in contacts if c.used and c.toe_mm is not None and c.club in place]
+        seen = self._footprints.read([c for c in counted if c.source == "board"], place)
+        lies = None
+        if clubs:
+            lies = self._lies(clubs, own.pivot_club, counted, seen, place)
+        printed = {} if lies is None else _printed(session, seen, lies)
         evidence = [
             _club_evidence(
                 club,
                 [contact for contact in contacts if contact.club == club.id],
                 printed,
-                level,
+                None if lies is None else lies.clubs[place[club.id]],
                 lost.get(club.id, 0),
                 session,
                 self._rules,
@@ -191,12 +208,107 @@ class EvidenceReader:
             )
             for club in clubs
         ]
-        together = None
-        if counted:
-            together = set_posterior(
-                session, clubs, arcs, counted, fitted, own.pivot_club, level, self._rules.confidence
+        together = lies.together if lies is not None and counted else None
+        return SessionPicture(tuple(evidence), together, printed, lies)
+
+    def _lies(
+        self,
+        clubs: Sequence[ClubRow],
+        pivot: int | None,
+        counted: Sequence[StrikeRow],
+        seen: SessionPrints,
+        place: Mapping[int, int],
+    ) -> SessionLies:
+        session = self._session
+        # Marks of this very session say more than any audit of another.
+        by_mark = any(c.source == "mark" for c in counted)
+        carried = None if by_mark or not counted else carried_audit(self._store, session)
+        set_up = SetUp(
+            stance_mm=session.stance_mm,
+            stance_u_mm=session.stance_u_mm if session.stance_told else UNTOLD_STANCE_U_MM,
+            stance_told=session.stance_told,
+            delivery_mm=0.0 if carried is None else carried.level.offset_mm,
+            delivery_u_mm=session.sole_middle_u_mm if carried is None else carried.level.u_mm,
+            audit=carried.words if carried is not None and carried.level.settles_level else "",
+            pivot=place.get(pivot or 0, len(clubs) // 2),
+        )
+        places = _places(counted, seen, place)
+        heads = heads_of(clubs)
+        # Nothing is worked out twice: the same strikes of the same heads say the same.
+        key = (
+            tuple(c.id for c in seen.strikes),
+            tuple((c.source, c.id, c.club, c.toe_mm, c.audits) for c in counted),
+            tuple(heads),
+            set_up,
+            tuple(c.club for c in seen.strikes),
+        )
+        if self._known is None or self._known[0] != key:
+            lies = session_lies(
+                seen.prints, places, heads, set_up, confidence=self._rules.confidence
             )
-        return SessionPicture(tuple(evidence), together, printed.strikes)
+            self._known = (key, lies)
+        return self._known[1]
+
+
+def heads_of(clubs: Sequence[ClubRow]) -> list[HeadFacts]:
+    """Return what the set file says of each head."""
+    family = families([club.spec.loft_deg for club in clubs])
+    found = []
+    for club, own in zip(clubs, family, strict=True):
+        arc = sole_arc(club.spec)
+        length, length_u = sole_length(club.spec)
+        camber = Camber(arc.camber_mm, arc.u_camber_mm, own) if arc.measured else Camber(family=own)
+        found.append(
+            HeadFacts(
+                club.label,
+                camber,
+                length,
+                length_u,
+                club.spec.length_mm,
+                hands_mm(club.spec),
+                club.spec.lie_deg or USUAL_LIE_DEG,
+            )
+        )
+    return found
+
+
+def _places(
+    counted: Sequence[StrikeRow], seen: SessionPrints, place: Mapping[int, int]
+) -> Places | None:
+    """Contacts without a print: readings of boards that send no scans, and marks."""
+    press = {strike.id: row for row, strike in enumerate(seen.strikes)}
+    own = [
+        c for c in counted if c.source == "mark" or (c.id not in press and c.id not in seen.refused)
+    ]
+    if not own:
+        return None
+    return Places(
+        np.array([c.toe_mm for c in own], dtype=np.float64),
+        np.array([c.toe_u_mm or _READING_U_MM for c in own], dtype=np.float64),
+        np.array([place[c.club] for c in own if c.club is not None], dtype=int),
+        np.array([c.source == "mark" for c in own]),
+        np.array(
+            [press.get(c.audits, -1) if c.source == "mark" and c.audits else -1 for c in own],
+            dtype=int,
+        ),
+    )
+
+
+def _printed(
+    session: SessionRow, seen: SessionPrints, lies: SessionLies
+) -> dict[int, PrintedStrike]:
+    sign = Hand(session.hand).toe_sign
+    found = {}
+    for row, strike in enumerate(seen.strikes):
+        odd = lies.strike_reason[row] == ODD_WORDS
+        found[strike.id] = PrintedStrike(
+            None if odd else float(lies.strike_toe_mm[row]),
+            None if odd else float(sign * lies.strike_middle_mm[row]),
+            lies.strike_reason[row],
+        )
+    for number, why in seen.refused.items():
+        found[number] = PrintedStrike(None, None, why)
+    return found
 
 
 def _since_bent(store: Store, contacts: Sequence[StrikeRow]) -> list[StrikeRow]:
@@ -225,52 +337,58 @@ def session_evidence(
 def _club_evidence(
     club: ClubRow,
     contacts: Sequence[StrikeRow],
-    printed: Printed,
-    session_level: Level,
+    printed: Mapping[int, PrintedStrike],
+    own: ClubLie | None,
     lost: int,
     session: SessionRow,
     rules: EvidenceRules,
     mean_of: MeanOf,
 ) -> ClubEvidence:
     used = [c for c in contacts if c.used and c.toe_mm is not None]
-    from_print = printed.clubs.get(club.id)
-    if from_print is not None:
-        level = from_print.level
-        seen = _seen_printed(contacts, printed.strikes)
-        n_used = sum(not one.reason and one.printed_in(printed.strikes) for one in seen)
-        toe = _printed_mean(from_print, n_used, rules.confidence)
+    seen = _seen(contacts, printed, session)
+    counting = [one.toe_mm for one in seen if not one.reason]
+    by_itself = mean_of(counting)
+    toe = replace(by_itself, set_aside=())
+    alone = toe
+    if own is not None and own.strikes:
+        n = len(counting)
+        shared = max(own.contact_u_mm**2 - own.own_contact_u_mm**2, 0.0) ** 0.5
+        half = own.contact_interval_mm.high - own.contact_mm
+        part = half * own.own_contact_u_mm / max(own.contact_u_mm, 1e-9)
+        told = replace(
+            toe,
+            n_used=n,
+            mean_mm=own.contact_mm,
+            u_mm=own.contact_u_mm,
+            # Scatter is shared by all clubs of the session.
+            dof=200.0,
+            interval_mm=own.contact_interval_mm,
+        )
+        alone = replace(
+            told,
+            u_mm=own.own_contact_u_mm,
+            interval_mm=Interval(
+                own.contact_mm - part, own.contact_mm + part, own.contact_interval_mm.confidence
+            ),
+        )
+        toe = told
     else:
-        level = _plain_level(session_level, used)
-        toe, seen = _seen_plain(contacts, level.offset_mm, mean_of)
-        # Already taken off.
-        level = replace(level, offset_mm=0.0)
-        n_used = len(used) - len(toe.set_aside)
+        shared = 0.0
     trails = [_number(c.trail_mm) for c in used if c.trail_mm is not None]
     trail = mean_of(trails, Axis.FRONT_BACK)
     sole = sole_arc(club.spec)
     wanted = wanted_toe_mm(club.spec, sole)
-    lie = None
-    if toe.u_mm is not None:
-        lie = lie_error(
-            toe,
-            sole=sole,
-            level=level,
-            stance=Stance(session.stance_mm, session.stance_u_mm),
-            hands_mm=hands_mm(club.spec),
-            lie_deg=club.spec.lie_deg or _USUAL_LIE_DEG,
-            confidence=rules.confidence,
-        )
     return ClubEvidence(
         club=club,
-        used=n_used,
-        set_aside=len(contacts) - n_used,
+        used=len(counting),
+        set_aside=len(contacts) - len(counting),
         lost=lost,
         contact=toe,
         judgement=judge(
-            toe,
+            alone,
             wanted_mm=wanted,
             tolerance_mm=tolerance_mm(rules.tolerance_deg, sole.camber_mm),
-            u_level_mm=level.u_mm,
+            u_level_mm=shared,
         ),
         trail=trail,
         trail_judgement=judge(
@@ -278,9 +396,9 @@ def _club_evidence(
         )
         if trails
         else None,
-        lie=lie,
+        lie=None if own is None else own.lie,
         wanted_toe_mm=wanted,
-        strange=sum(_is_strange(one, printed.strikes) for one in seen),
+        strange=sum(_is_strange(one, printed) for one in seen),
         seen=seen,
     )
 
@@ -289,10 +407,10 @@ def _is_strange(one: SeenContact, printed: Mapping[int, PrintedStrike]) -> bool:
     return one.printed_in(printed) and printed[one.id].toe_mm is None
 
 
-def _seen_printed(
-    contacts: Sequence[StrikeRow], printed: Mapping[int, PrintedStrike]
+def _seen(
+    contacts: Sequence[StrikeRow], printed: Mapping[int, PrintedStrike], session: SessionRow
 ) -> tuple[SeenContact, ...]:
-    """Contacts of a club by their footprints."""
+    """Contacts of a club, on its sole where the cells say so."""
     seen = []
     for contact in contacts:
         if contact.toe_mm is None:
@@ -306,57 +424,10 @@ def _seen_printed(
     return tuple(seen)
 
 
-def _seen_plain(
-    contacts: Sequence[StrikeRow], offset_mm: float, mean_of: MeanOf
-) -> tuple[ContactMean, tuple[SeenContact, ...]]:
-    """Mean of a club's contacts as read, and each of them."""
-    seen = [
-        _as_seen(contact, contact.toe_mm - (offset_mm if contact.source == "board" else 0.0))
-        for contact in contacts
-        if contact.toe_mm is not None
-    ]
-    counted = [index for index, one in enumerate(seen) if not one.reason]
-    mean = mean_of(seen[index].toe_mm for index in counted)
-    for mishit in mean.set_aside:
-        place = counted[mishit.index]
-        seen[place] = replace(seen[place], reason=mishit.reason)
-    return mean, tuple(seen)
-
-
 def _as_seen(contact: StrikeRow, toe_mm: float, reason: str = "") -> SeenContact:
     if not contact.used:
         reason = contact.reason or "set aside"
     return SeenContact(contact.source, contact.id, toe_mm, contact.trail_mm, reason)
-
-
-def _printed_mean(from_print: PrintedClub, n_used: int, confidence: float) -> ContactMean:
-    """Mean contact by the footprints of the whole session, spread by this club's own strikes."""
-    half = coverage_factor(from_print.dof, confidence) * from_print.own_u_mm
-    return replace(
-        from_print.strikes,
-        n_used=n_used,
-        set_aside=(),
-        mean_mm=from_print.toe_mm,
-        u_mm=from_print.own_u_mm,
-        dof=from_print.dof,
-        interval_mm=Interval(from_print.toe_mm - half, from_print.toe_mm + half, confidence),
-    )
-
-
-def _level(session: SessionRow, printed: Printed, carried: Level | None) -> Level:
-    """Return where the sole's middle passed, as far as that is not in the footprints themselves."""
-    told = printed.level is not None and printed.level.source.is_resolved
-    if carried is not None and (printed.level == carried or not told):
-        return carried
-    return Level(0.0, session.sole_middle_u_mm, source=LevelSource.ADDRESS)
-
-
-def _plain_level(session_level: Level, used: Sequence[StrikeRow]) -> Level:
-    """Return what is known of the level of a club without footprints."""
-    if used and all(c.source == "mark" for c in used):
-        # Read off the sole itself: the board's middle does not enter.
-        return Level(0.0, 0.0, source=LevelSource.MARKS)
-    return session_level
 
 
 def _number(value: float | None) -> float:

@@ -1,4 +1,4 @@
-"""Raw scans of a session's strikes -> footprints: what the strip knows of lie and place.
+"""Raw scans of a session's strikes -> one value for each cell, ready for the lie engine.
 
 Boards that send whole scans only. Nothing of it is stored: it is worked out from the raw records
 whenever it is asked for.
@@ -7,13 +7,15 @@ whenever it is asked for.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.conventions import FloatArray, Hand
-from analysis.footprint import AimPrior, FootprintFits, SolePrior, StripSpec, fit_footprints
+from analysis.footprint.patch import Reason, reasons
+from analysis.footprint.press import StripCells
+from analysis.footprint.scans import peak_profile
+from analysis.lie.posterior import Prints
 from logger.protocol.many_strikes import strikes_from_raw
 from logger.protocol.records import Hello, Strike
 from logger.session.evidence.pressed import Pressed, pressed_of
@@ -24,36 +26,43 @@ from logger.session.logging.cell_calibration import (
     gain_table,
     shared_doubt,
 )
-from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 
-# A sole is measured with a rule from end to end, ground-off parts included; one that was not
-# measured is a middle iron's. Common practice, no source.
-_USUAL_SOLE_MM = (78.0, 3.0)
-_MEASURED_SOLE_U_MM = 1.5
-# A cell's noise of less than this is rounding, which the fit adds by itself.
+# A cell's noise of less than this is rounding, which is added by itself.
 _LEAST_NOISE_COUNTS = 0.5
+# Of a film's cell from press to press (J. Sensors 2018, 6561901, Tables 4 and 5: 5 %, of which part
+# is the load's own).
+_GAIN_U = 0.03
+# Cells that were never calibrated: films differ by 5 to 20 % (same source, matched by the maker).
+_UNCALIBRATED_U = 0.08
+# What a calibration leaves at least: the next day's film is not this day's.
+_LEAST_SHARED_U = 0.02
+# A cell counts as on the foundation above this part of the peak.
+_ON_PART = 0.08
 
 
 @dataclass(frozen=True, slots=True)
-class Footprints:
-    """Fits of a session's strikes, one per row."""
+class SessionPrints:
+    """Prints of a session, and which strike each is of."""
 
+    prints: tuple[Prints, ...]
     strikes: tuple[StrikeRow, ...]
-    fits: FootprintFits
+    """Of all prints, counted through."""
+    refused: Mapping[int, str]
+    """By id of the strike: why its cells are not used."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Gains:
-    """Of the cells of one row: as made, or as an evening found them."""
+    """Of the cells of one row: as made, or as a calibration found them."""
 
     gain: FloatArray | float = 1.0
-    shared_u: float = 0.0
+    shared_u: float = _UNCALIBRATED_U
 
 
 class FootprintReader:
-    """Reads and fits a session's strikes, and remembers what it has read and decoded.
+    """Reads a session's strikes, and remembers what it has read and decoded.
 
     For one session; a strike's record never changes, so what was read stays good. Only what is a
     strike is read: a board sends waggles and resting heads as well.
@@ -66,72 +75,86 @@ class FootprintReader:
         self._pressed: dict[tuple[int, int | None], Pressed | None] = {}
         self._hellos: dict[int, Hello | None] = {}
 
-    def fit(
-        self,
-        contacts: Sequence[StrikeRow],
-        soles: Mapping[int, tuple[float, float]],
-        specs: Mapping[int, ClubSpec],
-    ) -> Footprints | None:
-        """Fit every contact that has scans; None if none has.
+    def read(self, contacts: Sequence[StrikeRow], place: Mapping[int, int]) -> SessionPrints:
+        """Read every contact that has scans.
 
         Parameters
         ----------
         contacts
             Strikes of this session, each under a club.
-        soles
-            Camber and its standard uncertainty by club, mm.
-        specs
-            What is known of each club.
+        place
+            Place of each club among the heads.
         """
-        found: list[Footprints] = []
+        prints: list[Prints] = []
+        strikes: list[StrikeRow] = []
+        refused: dict[int, str] = {}
         for boot in sorted({c.boot for c in contacts if c.boot is not None}):
             hello = self._hello(boot)
             if hello is None:
                 continue
-            own = [c for c in contacts if c.boot == boot and c.club is not None]
+            own = [c for c in contacts if c.boot == boot and c.club in place]
             self._read(boot, hello, own)
             known = [self._pressed.get((boot, c.first_sequence)) for c in own]
             pairs = [(c, one) for c, one in zip(own, known, strict=True) if one is not None]
-            evenings = evenings_of(self._store, boot)
-            for gains, group in _by_gains(hello, pairs, evenings):
-                found.append(self._fit_boot(hello, group, soles, specs, gains))
-        return _joined(found) if found else None
+            for gains, group in _by_gains(hello, pairs, evenings_of(self._store, boot)):
+                made, used, why = self._prints(hello, group, gains, place)
+                refused.update(why)
+                if used:
+                    prints.append(made)
+                    strikes.extend(used)
+        return SessionPrints(tuple(prints), tuple(strikes), refused)
 
-    def _fit_boot(
+    def _prints(
         self,
         hello: Hello,
         pairs: Sequence[tuple[StrikeRow, Pressed]],
-        soles: Mapping[int, tuple[float, float]],
-        specs: Mapping[int, ClubSpec],
         gains: _Gains,
-    ) -> Footprints:
-        strikes = tuple(contact for contact, _ in pairs)
-        pressed = [one for _, one in pairs]
-        clubs = [contact.club for contact in strikes if contact.club is not None]
-        camber = np.array([soles[club] for club in clubs])
-        length = np.array([_sole_length(specs[club]) for club in clubs])
-        fits = fit_footprints(
-            np.array([one.counts for one in pressed]),
-            np.array([one.times_us for one in pressed]),
-            StripSpec(
-                pitch_mm=hello.pitch_um / 1000,
-                cells=hello.cells,
-                full_scale_counts=hello.full_scale,
-                gain=gains.gain,
-                gain_shared_u=gains.shared_u,
-                offset_u_counts=max(
-                    float(np.median([one.noise for one in pressed])), _LEAST_NOISE_COUNTS
-                ),
-            ),
-            SolePrior(camber[:, 0], camber[:, 1], length[:, 0], length[:, 1]),
-            AimPrior(
-                sole_middle_mm=self._session.sole_middle_mm,
-                offset_u_mm=self._session.sole_middle_u_mm,
-            ),
-            hand=Hand(self._session.hand),
-            rest_counts=np.array([one.rest for one in pressed])[:, None],
+        place: Mapping[int, int],
+    ) -> tuple[Prints, list[StrikeRow], dict[int, str]]:
+        hand = Hand(self._session.hand)
+        gain = np.broadcast_to(np.asarray(gains.gain, float), (hello.cells,))
+        gain = gain[:: hand.toe_sign]
+        noise = max(float(np.median([one.noise for _, one in pairs])), _LEAST_NOISE_COUNTS)
+        counts = np.array([one.counts for _, one in pairs])[..., :: hand.toe_sign]
+        times = np.array([one.times_us for _, one in pairs])[..., :: hand.toe_sign]
+        rest = np.array([one.rest for _, one in pairs])[:, :: hand.toe_sign]
+        dead = ~(np.isfinite(gain) & (gain > 0))
+        gain = np.where(dead, 1.0, gain)
+        full = np.isfinite(counts) & (counts >= hello.full_scale)
+        profile = peak_profile(
+            (counts - rest[:, None]) / gain, times, full, (noise**2 + 1 / 12) / gain**2
         )
-        return Footprints(strikes, fits)
+        why = reasons(profile, dead)
+        y, variance = profile.counts, profile.variance
+        if profile.sag is not None:
+            assert profile.sag_basis is not None
+            assert profile.curve_covariance is not None
+            # Where the sole was on the foundation all along, the load's curve is known.
+            on = y > _ON_PART * y.max(axis=1, keepdims=True)
+            y = y + np.where(on, profile.sag, 0.0)
+            curve = np.einsum(
+                "nkc,nkl,nlc->nc", profile.sag_basis, profile.curve_covariance, profile.sag_basis
+            )
+            variance = variance + np.where(on, np.maximum(curve, 0.0), 0.0)
+        gone = profile.missing | dead | ~np.isfinite(y)
+        used = [row for row, reason in enumerate(why) if reason is Reason.OK]
+        strikes = [pairs[row][0] for row in used]
+        made = Prints(
+            StripCells(hello.cells, hello.pitch_um / 1000),
+            np.where(gone, 0.0, y)[used],
+            np.where(gone, np.inf, variance)[used],
+            profile.saturated[used],
+            np.array([place[c.club] for c in strikes if c.club is not None], dtype=int),
+            hand.toe_sign * self._session.sole_middle_mm,
+            _GAIN_U,
+            gains.shared_u,
+        )
+        refused = {
+            pairs[row][0].id: reason.words
+            for row, reason in enumerate(why)
+            if reason is not Reason.OK
+        }
+        return made, strikes, refused
 
     def _hello(self, boot: int) -> Hello | None:
         if boot not in self._hellos:
@@ -152,41 +175,19 @@ class FootprintReader:
 def _by_gains(
     hello: Hello, pairs: Sequence[tuple[StrikeRow, Pressed]], evenings: EveningsInForce
 ) -> list[tuple[_Gains, list[tuple[StrikeRow, Pressed]]]]:
-    """Part strikes by the gains of their cells: by the evening that held, and the row pressed."""
-    gains: dict[tuple[int, int] | None, _Gains] = {None: _Gains()}
-    groups: dict[tuple[int, int] | None, list[tuple[StrikeRow, Pressed]]] = {}
+    """Part strikes by the cells pressed: the row, and the calibration that held."""
+    gains: dict[tuple[int | None, int], _Gains] = {}
+    groups: dict[tuple[int | None, int], list[tuple[StrikeRow, Pressed]]] = {}
     for contact, pressed in pairs:
         held = evenings.at(contact.struck_utc_ns)
-        key = None
-        if held is not None and fits_board(held.evening, hello.rows, hello.cells):
-            key = (held.id, pressed.row)
-            if key not in gains:
+        fits = held is not None and fits_board(held.evening, hello.rows, hello.cells)
+        key = (held.id if held is not None and fits else None, pressed.row)
+        if key not in gains:
+            gains[key] = _Gains()
+            if held is not None and fits:
                 table = gain_table(held.evening)
-                gains[key] = _Gains(table[pressed.row], shared_doubt(held.evening))
+                gains[key] = _Gains(
+                    table[pressed.row], max(shared_doubt(held.evening), _LEAST_SHARED_U)
+                )
         groups.setdefault(key, []).append((contact, pressed))
     return [(gains[key], group) for key, group in groups.items()]
-
-
-def _joined(parts: Sequence[Footprints]) -> Footprints:
-    """Put the strikes of several boards, boots or evenings into one: the player is the same."""
-    if len(parts) == 1:
-        return parts[0]
-    fits = [part.fits for part in parts]
-    cells = max(one.gain_influence_mm.shape[2] for one in fits)
-    columns: dict[str, Any] = {}
-    for column in fields(FootprintFits):
-        values = [getattr(one, column.name) for one in fits]
-        if column.name == "gain_influence_mm":
-            # Boards may have different numbers of cells; cells that are not there weigh nothing.
-            values = [np.pad(v, ((0, 0), (0, 0), (0, cells - v.shape[2]))) for v in values]
-        if isinstance(values[0], np.ndarray):
-            columns[column.name] = np.concatenate(values)
-    columns["gain_shared_u"] = max(one.gain_shared_u for one in fits)
-    strikes = tuple(strike for part in parts for strike in part.strikes)
-    return Footprints(strikes, replace(fits[0], **columns))
-
-
-def _sole_length(spec: ClubSpec) -> tuple[float, float]:
-    if spec.sole_length_mm is None:
-        return _USUAL_SOLE_MM
-    return spec.sole_length_mm, _MEASURED_SOLE_U_MM

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
 from logger.collector.recording import BoardIdentity
-from logger.errors import LieboardError, LinkError, StoreError, UsageError
+from logger.errors import LieboardError, LinkError, UsageError
 from logger.hostclock import HostClock
 from logger.links.open import same_port
 from logger.session.logging.fitting import FittingSession
 from logger.session.logging.run import LoggingRun, RunEvent, RunSettings
 from logger.session.logging.store_thread import StoreThread
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,11 +129,19 @@ class BaysRun:
         bay = self._bays[name]
         try:
             await run.run()
-        except StoreError:
-            raise
-        except LieboardError as error:
-            errors.append(error)
-            self._tell(bay, BayEnded(error))
+        except Exception as error:
+            # A data file that refuses is every bay's trouble; anything else is this one's.
+            if self._thread.refusal is not None:
+                raise
+            ours = error
+            if not isinstance(ours, LieboardError):
+                _log.debug("bay %s", name, exc_info=error)
+                ours = LieboardError(
+                    f"a fault of this program ({type(error).__name__}: {error}): what was stored "
+                    "before is safe; report it"
+                )
+            errors.append(ours)
+            self._tell(bay, BayEnded(ours))
         except asyncio.CancelledError:
             self._tell(bay, BayEnded(None))
             raise

@@ -35,9 +35,9 @@ class BayWish:
     set_name: str | None = None
     club: str | None = None
     stance_mm: float | None = None
-    stance_u_mm: float = 2.0
+    stance_u_mm: float = 1.5
     sole_middle_mm: float | None = None
-    sole_middle_u_mm: float = 5.0
+    sole_middle_u_mm: float = 10.0
     ball: bool = True
     surface: str | None = None
     left: bool = False
@@ -50,7 +50,7 @@ class BayWish:
         """What its session is begun with."""
         return Circumstances(
             hand="left" if self.left else None,
-            stance_mm=self.stance_mm or 0.0,
+            stance_mm=self.stance_mm,
             stance_u_mm=self.stance_u_mm,
             sole_middle_mm=self.sole_middle_mm or 0.0,
             sole_middle_u_mm=self.sole_middle_u_mm,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from logger.errors import UsageError
 from logger.session.logging.fitting import BEFORE_START_NS, FittingSession, club_of
 from logger.setfiles.clubs import HandName
-from logger.store.rows import SessionRow
+from logger.store.rows import UNTOLD_STANCE_MM, SessionRow
 from logger.store.store import Store
 
 # An open session older than this is not what the fitter means by "go on".
@@ -20,15 +20,16 @@ class Circumstances:
 
     hand: HandName | None = None
     """None: the player's own."""
-    stance_mm: float = 0.0
-    """Positive = feet lower than the board's surface."""
-    # A mat laid by eye: common practice, no source.
-    stance_u_mm: float = 2.0
+    stance_mm: float | None = None
+    """Positive = feet lower than the board's surface. None: nobody said."""
+    # Read with a ruler on a mat that gives under the shoes: within 2.5 mm either way, evenly likely
+    # (JCGM 100:2008, 4.3.7).
+    stance_u_mm: float = 1.5
     sole_middle_mm: float = 0.0
     """Address mark, board frame."""
     # How far a player's mean delivery lies from where the club was addressed. Common practice, no
     # source; it is what an address mark alone can say, and it is wide on purpose.
-    sole_middle_u_mm: float = 5.0
+    sole_middle_u_mm: float = 10.0
     ball: bool = True
     surface: str | None = None
     machine_increment_deg: float | None = None
@@ -82,8 +83,8 @@ def open_session(
         set_id,
         started_utc_ns=now_utc_ns,
         hand=agreed.hand,
-        stance_mm=agreed.stance_mm,
-        stance_u_mm=agreed.stance_u_mm,
+        stance_mm=UNTOLD_STANCE_MM[0] if agreed.stance_mm is None else agreed.stance_mm,
+        stance_u_mm=UNTOLD_STANCE_MM[1] if agreed.stance_mm is None else agreed.stance_u_mm,
         sole_middle_mm=agreed.sole_middle_mm,
         sole_middle_u_mm=agreed.sole_middle_u_mm,
         ball=agreed.ball,

@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 from logger.errors import LieboardError
 from logger.session.logging.fitting import FittingSession
-from logger.store.checking import DataFinding, damage_of, findings_in, open_scratch
+from logger.store.checking import (
+    DataFinding,
+    damage_of,
+    findings_in,
+    open_scratch,
+    read_by_others,
+)
+from logger.store.copies.backup import copy_beside, put_back
 from logger.store.copies.merge import MergeReport, MergingStore
 from logger.store.copying import copy_database
 from logger.store.explain import explained
 from logger.store.opening import look_into
 from logger.store.rows import StrikeRow
 from logger.store.store import Store
+from logger.store.unfit_rows import UnfitRow
+
+_BEFORE_MERGE = "before-merge"
 
 
 def check_file(
@@ -54,7 +64,7 @@ def check_file(
         connection = open_scratch(copy)
         with Store(connection, copy, read_only=False) as store:
             with explained(path):
-                found = findings_in(connection, now_utc_ns)
+                found = findings_in(connection, now_utc_ns) + read_by_others(path)
             return found + (_worked_out_again(store, working) if rebuild else [])
 
 
@@ -143,12 +153,61 @@ def _changed(old: StrikeRow, new: StrikeRow) -> str:
 def merge_file(own: Path, other: Path) -> MergeReport:
     """Take the data file ``other`` into ``own``: all of it or nothing; ``other`` is not touched.
 
+    A copy of ``own`` is made first; `take_back_merge` returns to it.
+
     Raises
     ------
     StoreError
         With one line that says what to do; ``own`` is then as it was.
     """
-    with MergingStore.open(own) as store:
-        return store.merge(
-            other, lambda session, boot: FittingSession(store, session).rebuild(boot)
-        )
+    before: Path | None = None
+    try:
+        with MergingStore.open(own) as store:
+            before = copy_beside(own, _BEFORE_MERGE)
+            report = store.merge(
+                other, lambda session, boot: FittingSession(store, session).rebuild(boot)
+            )
+    except BaseException:
+        if before is not None:
+            before.unlink(missing_ok=True)
+        raise
+    if not report.added and not report.changed:
+        before.unlink(missing_ok=True)
+        return report
+    return replace(report, copy_before=before)
+
+
+def take_back_merge(own: Path) -> tuple[Path, Path]:
+    """Make a data file what it was before its latest merge.
+
+    Returns
+    -------
+    The copy that it was put back from, and where what it had become is kept.
+
+    Raises
+    ------
+    StoreError
+        Nothing was merged, or another program has the file open.
+    """
+    return put_back(own, _BEFORE_MERGE)
+
+
+def set_aside_unfit(path: Path) -> tuple[Sequence[UnfitRow], Path | None]:
+    """Take rows that cannot be out of a data file; a copy of it is made first.
+
+    Returns
+    -------
+    What was taken out, and the copy; None if there was nothing.
+
+    Raises
+    ------
+    StoreError
+        The file cannot be written, or there is no room for the copy; it is then as it was.
+    """
+    with Store.open(path) as store:
+        found = store.unfit()
+        if not found:
+            return (), None
+        before = copy_beside(path, "before-set-aside")
+        store.take_out(found)
+    return found, before

@@ -13,7 +13,7 @@ from logger.collector.connection import BoardConnection
 from logger.collector.reconnect import Pauses, Reach, Reconnector
 from logger.collector.recording import BoardIdentity, CollectorEvent, Greeted
 from logger.collector.settings import ConnectionSettings
-from logger.errors import LinkClosedError, StoreError
+from logger.errors import LinkClosedError, ProtocolError, StoreError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
 from logger.links.capture import CaptureWriter, RecordingLink
@@ -105,6 +105,7 @@ class LoggingRun:
             session, self.clock, lambda some: self._tell(Filed(some)), self._thread, may_use, gate
         )
         self._seen_before = False
+        self._left_out = 0
         self._reconnector: Reconnector[Link] | None = None
         self._connection: BoardConnection | None = None
         self._capture: CaptureWriter | None = None
@@ -144,9 +145,15 @@ class LoggingRun:
                 for task in (idle, connecting):
                     if task.done():
                         await task
-            except LinkClosedError:
+            except LinkClosedError as error:
                 if not self._replaying:
                     raise
+                if self._left_out:
+                    raise ProtocolError(
+                        f"{self._settings.url}: {self._left_out} records were left out, as no "
+                        "hello in the recording says which board and start they are of; record "
+                        "again with the board switched on after 'lieboard log' has begun"
+                    ) from error
             finally:
                 for task in (idle, connecting):
                     task.cancel()
@@ -164,8 +171,15 @@ class LoggingRun:
             seen_before=self._seen_before,
             expect_board=self._settings.expect_board,
         )
-        self._connection = BoardConnection(link, self.recorder, self._heard, self.clock, settings)
-        await self._connection.run()
+        connection = BoardConnection(link, self.recorder, self._heard, self.clock, settings)
+        self._connection = connection
+        if isinstance(link, ReplayLink):
+            link.before_step = connection.drained
+        try:
+            await connection.run()
+        finally:
+            if self._replaying and connection.left_out:
+                self._left_out = connection.left_out
 
     def _prepared(self, link: Link) -> Link:
         if self._replaying:

@@ -42,7 +42,8 @@ class StoreThread:
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._closed = False
         # What the file refused once it refuses again, and each time it may take seconds to say so.
-        self._refusal: StoreError | None = None
+        self.refusal: StoreError | None = None
+        """Why the file takes nothing more; None while it does."""
         self._thread = threading.Thread(target=self._work, name="lieboard store", daemon=True)
         self._started = False
         self._last_group = 0
@@ -125,8 +126,8 @@ class StoreThread:
         try:
             # Whoever stopped waiting before it was begun wants nothing done.
             for work in () if done.cancelled() else works:
-                if self._refusal is not None:
-                    raise self._refusal
+                if self.refusal is not None:
+                    raise self.refusal
                 with self.store.part():
                     result = work()
         except BaseException as error:  # noqa: BLE001 - handed on to the one who waits
@@ -138,7 +139,7 @@ class StoreThread:
         cause = error.__cause__
         by_file = isinstance(cause, sqlite3.DatabaseError)
         if isinstance(error, StoreError) and by_file and type(cause) is not sqlite3.IntegrityError:
-            self._refusal = self._refusal or error
+            self.refusal = self.refusal or error
 
 
 def _tell(results: list[_Result]) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.plan.learning import Bent, Learned, learn_from_bends
-from logger.session.evidence.evidence import ClubEvidence, session_evidence, sole_arc
+from logger.session.evidence.evidence import ClubEvidence, session_evidence
+from logger.session.evidence.soles import sole_arc
 from logger.store.rows import BendRow, ClubRow, SetRow
 from logger.store.store import Store
 

@@ -12,7 +12,8 @@ from analysis.conventions import FloatArray, lie_error_from_toe
 from analysis.history.set_history import U_BEND_DEG, Bent, History, read_history
 from analysis.lie.club import LieError, SoleArc
 from logger.errors import UsageError
-from logger.session.evidence.evidence import session_evidence, sole_arc
+from logger.session.evidence.evidence import session_evidence
+from logger.session.evidence.soles import sole_arc
 from logger.store.rows import BendRow, SessionRow, SetRow
 from logger.store.store import Store
 

@@ -9,7 +9,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import NORMAL_90, Hand
+from analysis.conventions import NORMAL_90, WEDGE_LOFT_DEG, Hand
+from analysis.lie.session import SessionLies
+from analysis.lie.set_types import SetPosterior
 from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
 from analysis.plan.heads import Head, head_room_deg
 from analysis.plan.next_club import Advice, next_club
@@ -17,7 +19,6 @@ from analysis.plan.optimum import along_set, plan_set
 from analysis.plan.types import PlanClub, PlanRules, SetPlan
 from logger.errors import UsageError
 from logger.session.evidence.evidence import ClubEvidence, SessionPicture
-from logger.session.evidence.set_view import WEDGE_LOFT_DEG
 from logger.session.results.gradation import StaticLies, static_lies
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import BendRow, SessionRow
@@ -82,6 +83,10 @@ def bend_plan(
         raise NoAnswerError(
             f"session {session.id} has no strike that counts: log some, or type marks in"
         )
+    by_gaps = not (picture.level_claimed or wishes.into_line)
+    if by_gaps:
+        # No level, no bend by level: clubs go into line with each other.
+        wishes = replace(wishes, into_line=True)
     clubs = plan_clubs(store, session, picture, wishes)
     belief = picture.together.own if wishes.into_line else picture.together.lie
     bends = _bends(store)
@@ -98,9 +103,21 @@ def bend_plan(
         for one, bend in zip(picture.clubs, since, strict=True)
         if bend
     ]
+    if by_gaps and picture.lies is not None:
+        notes.append(gaps_only(picture.lies))
     notes += read
     notes += loft_proposals(picture.clubs, clubs, plan)
     return replace(plan, notes=(*plan.notes, *notes))
+
+
+def gaps_only(lies: SessionLies) -> str:
+    """Say that bends rest on gaps between clubs, and what would settle the level."""
+    text = f"Bends rest on gaps between clubs: the level is not known ({lies.level_words})."
+    # Hitting more and rocking settle clubs, not the level.
+    settles = [one for one in lies.offers if one.what in ("stance", "marks", "cover")]
+    if not lies.stance_told:
+        settles = [one for one in settles if one.what == "stance"] or settles
+    return f"{text} To settle it: {settles[0].words}." if settles else text
 
 
 def _with_overlays(
@@ -192,13 +209,31 @@ def _check_steps(wishes: PlanWishes, rules: PlanRules) -> None:
 
 def advise(store: Store, session: SessionRow, picture: SessionPicture) -> Advice | None:
     """Say which club to hit next, or to stop; None while nothing counts."""
-    if picture.together is None:
+    together = picture.together
+    if together is None:
         return None
+    into_line = not picture.level_claimed
+    if into_line:
+        together = by_gaps(together)
     # In degrees: metres take longer to work out than a swing allows, and clubs of one set
     # differ little in them.
-    wishes = PlanWishes(metres=False)
+    wishes = PlanWishes(metres=False, into_line=into_line)
     clubs = plan_clubs(store, session, picture, wishes)
-    return next_club(picture.together, clubs, plan_rules(session, wishes))
+    return next_club(together, clubs, plan_rules(session, wishes))
+
+
+def by_gaps(together: SetPosterior) -> SetPosterior:
+    """Take how far clubs stand off their line for their lie errors: all that gaps can tell."""
+    own = together.own
+    # Of what a strike shows the part that is the club's own.
+    share = np.diag(own.covariance) / np.maximum(np.diag(together.covariance_deg2), 1e-12)
+    root = np.sqrt(np.clip(share, 0.0, 1.0))
+    return replace(
+        together,
+        lie=own,
+        shown_cov=together.shown_cov * np.outer(root, root),
+        shown_var=together.shown_var * root**2,
+    )
 
 
 def _bent_since(

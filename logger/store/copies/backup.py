@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import secrets
+import sqlite3
 from collections.abc import Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -84,6 +85,54 @@ def back_up_in_turn(path: Path, folder: Path, *, utc_stamp: str, keep: int) -> B
     return Backup(made.path, made.facts, tuple(removed))
 
 
+def copy_beside(path: Path, why: str) -> Path:
+    """Copy a data file beside itself before something is done to it; return the copy's name.
+
+    Raises
+    ------
+    StoreError
+        There is no room for it, or it cannot be written.
+    """
+    numbers = _numbered(path, why)
+    target = path.with_name(f"{path.name}.{why}-{max(numbers, default=0) + 1}")
+    try:
+        return back_up(path, target).path
+    except StoreError as error:
+        raise StoreError(f"a copy is made first, and it could not be: {error}") from error
+
+
+def put_back(path: Path, why: str) -> tuple[Path, Path]:
+    """Make a data file what the latest copy beside it is; return that copy, and one of what was.
+
+    Raises
+    ------
+    StoreError
+        There is no such copy, or another program has the file open; it is then as it was.
+    """
+    numbers = _numbered(path, why)
+    if not numbers:
+        raise StoreError(f"{path}: there is no copy {path.name}.{why}-N beside it to return to")
+    earlier = path.with_name(f"{path.name}.{why}-{max(numbers)}")
+    with explained(earlier), closing(look_into(earlier)) as source:
+        kept = copy_beside(path, "taken-back")
+        with explained(path), closing(sqlite3.connect(path, isolation_level=None)) as target:
+            # A program that has it open would go on with rows that are no longer there.
+            target.execute("PRAGMA locking_mode = EXCLUSIVE")
+            target.execute("BEGIN IMMEDIATE")
+            target.execute("COMMIT")
+            target.execute("PRAGMA synchronous = FULL")
+            source.backup(target)
+    earlier.unlink()
+    return earlier, kept
+
+
+def _numbered(path: Path, why: str) -> list[int]:
+    """Numbers of the copies of one kind that are beside a data file."""
+    pattern = re.compile(re.escape(f"{path.name}.{why}-") + r"(\d{1,9})")
+    matches = (pattern.fullmatch(one.name) for one in path.absolute().parent.iterdir())
+    return [int(found[1]) for found in matches if found is not None]
+
+
 def _check_target(path: Path, target: Path, *, overwrite: bool) -> None:
     if not target.parent.is_dir():
         raise StoreError(f"{target}: there is no folder {target.parent}: make it, or name another")
@@ -92,6 +141,8 @@ def _check_target(path: Path, target: Path, *, overwrite: bool) -> None:
     own = [path.with_name(path.name + ending) for ending in ("", "-wal", "-shm", "-journal")]
     if target.resolve() in [one.resolve() for one in own]:
         raise StoreError(f"{target}: this is the data file itself: name another file")
+    if target.exists() and not target.is_file():
+        raise StoreError(f"{target}: this is a device and no file: name a file")
     if target.exists() and not overwrite:
         raise StoreError(
             f"{target}: there is such a file already: name another, or say --overwrite"

@@ -9,7 +9,7 @@ import sqlite3
 import tempfile
 from collections.abc import Callable, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from logger.errors import StoreError
@@ -23,8 +23,10 @@ from logger.store.explain import explained
 from logger.store.names import columns_of, has_row_numbers, links_of, quoted, table_names
 from logger.store.opening import look_into, open_connection
 from logger.store.store import Store
+from logger.store.unfit_rows import UnfitRow, take_out, unfit_rows
 
 OTHER = "other"
+_TRIGGERS = "SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'"
 _STEPS_TABLE = "_sqlite_migrations"
 # Taken in by functions of their own, in this order among the others.
 _OWN_WAY = ("boots", "records", "clashes", "losses")
@@ -43,6 +45,10 @@ class MergeReport:
     mixed: Sequence[tuple[int, int]] = field(default=())
     """(session, boot) where records of both files came together: strikes of it are to be worked
     out again."""
+    left_out: Sequence[UnfitRow] = field(default=())
+    """Rows of the other file that cannot be, and were not taken in."""
+    copy_before: Path | None = None
+    """This file as it was; None if nothing changed."""
 
 
 def copy_of_other(path: Path, folder: Path) -> Path:
@@ -96,15 +102,19 @@ class MergingStore(Store):
             raise StoreError(f"{path}: this is the data file itself: name another one")
         with tempfile.TemporaryDirectory(prefix="lieboard-") as folder:
             copy = copy_of_other(path, Path(folder))
+            left_out = _leave_out(copy, self._triggers())
             with Store.open(copy) as other:
                 other.work_out(by_acts=False)
             with self._lock:
                 with explained(copy):
                     self._connection.execute("ATTACH ? AS other", (str(copy),))
                 try:
-                    return self._merge_attached(path, rework)
+                    return replace(self._merge_attached(path, rework), left_out=left_out)
                 finally:
                     self._connection.execute("DETACH other")
+
+    def _triggers(self) -> set[tuple[str, str]]:
+        return set(self._connection.execute(_TRIGGERS))
 
     def _merge_attached(self, path: Path, rework: Callable[[int, int], object]) -> MergeReport:
         with self._writing() as connection:
@@ -139,6 +149,22 @@ class MergingStore(Store):
 
 def _act_keys(connection: sqlite3.Connection) -> set[str]:
     return {str(key) for (key,) in connection.execute("SELECT act_key FROM other.acts")}
+
+
+def _leave_out(copy: Path, triggers: set[tuple[str, str]]) -> tuple[UnfitRow, ...]:
+    """Take what cannot be out of a copy of the other file; return what that was."""
+    with explained(copy), closing(sqlite3.connect(copy, isolation_level=None)) as connection:
+        connection.execute("PRAGMA synchronous = OFF")
+        # Nothing that somebody else put there may run.
+        for name, sql in connection.execute(_TRIGGERS).fetchall():
+            if (name, sql) not in triggers:
+                connection.execute(f"DROP TRIGGER {quoted(name)}")
+        found = tuple(unfit_rows(connection))
+        if found:
+            connection.execute("BEGIN")
+            take_out(connection, found)
+            connection.execute("COMMIT")
+    return found
 
 
 def _merge_tables(merging: Merging, tables: Sequence[str]) -> set[tuple[int, int]]:

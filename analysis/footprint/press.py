@@ -1,0 +1,229 @@
+"""What the cells of a strip read when a sole presses into its cover, with derivatives.
+
+On an elastic foundation (Winkler: Johnson, Contact Mechanics, 1985, 4.3) pressure follows how deep
+the cover is pressed. The sole's profile is W(u)/R, u along the sole; pressed with its lowest point
+at ``t`` (player's side: + toward the toe) it stands above that point by B(u)/R,
+``B = W(u) - W(t) - W'(t)(u - t)``, so that depth over greatest depth is ``f = 1 - 2 B / h^2``,
+``h^2 = 2 R d``. R has dropped out: no strip can see it. The reading is ``A f^q``: q = 1 is
+Winkler's foundation, 1/2 Hertz's half-space, more than 1 a cover that stiffens.
+
+Profile
+    ``W'(u) = u (1 - flat k(u)) + lop |u|``, ``k = 1`` in the middle and 0 at `FLAT_REACH_MM`, where
+    R is measured: a sole whose middle is flatter than its rocked camber says, and one side of which
+    is curved more than the other.
+Ends
+    From where the sole is ground off it falls away along a radius r; at its end it turns up sharply
+    (`_EDGE_MM`), so that nothing beyond it presses.
+Cover
+    Hands a share of the load on, falling off exponentially (a layer over a foundation: Kerr, J.
+    Appl. Mech. 31, 1964, 491).
+
+Everything is in single precision on points a third of a cell apart, for many presses at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.conventions import FloatArray
+
+# Unknowns of a press.
+LOG_A, T, LOG_H, C = range(4)
+# Unknowns of a head: what is ground off at heel and toe (mm, see `ground_off`), half the length
+# (mm), log of r/R, flatness of the middle, by how much more it is curved on the toe's side.
+HEEL, TOE, HALF, EDGE, FLAT, LOP = range(4, 10)
+# Unknowns of a session: log q, share that the cover hands on, log of its reach (mm), and how much
+# farther than the sole's the print's ends lie: both outward, both toward the toe (mm). TILT and the
+# two after it: what is wrong with pressures along the sole whatever the cause, as parts of them,
+# Legendre polynomials over `_WARP_MM` either way.
+POWER, SHARE, REACH, OUTWARD, ASIDE, TILT, BOW, TWIST = range(10, 18)
+SIZE = 18
+_WARP_MM = 40.0
+# Where the flatness of the middle has died away, and its width, mm.
+FLAT_REACH_MM = 25.0
+_FLAT_WIDTH_MM = 14.0
+# Radius over which a sole turns up at its very end, as a part of R: some 2 mm.
+_EDGE_STEEP = 140.0
+_SOFT = 0.03
+_BEND_MM = 1.0
+POINTS_PER_CELL = 3
+_END_FLAT = np.float32(np.exp(-(FLAT_REACH_MM**2) / (2 * _FLAT_WIDTH_MM**2)))
+
+
+@dataclass(frozen=True)
+class StripCells:
+    """Points under a row of cells, mm, player's side (+ where the toe points)."""
+
+    cells: int
+    pitch_mm: float
+
+    @property
+    def points(self) -> FloatArray:
+        """(cells * POINTS_PER_CELL,)."""
+        count = self.cells * POINTS_PER_CELL
+        return np.asarray((np.arange(count) - (count - 1) / 2) * (self.pitch_mm / POINTS_PER_CELL))
+
+    def spread(self, share: FloatArray, log_reach: FloatArray) -> tuple[FloatArray, ...]:
+        """Return what cells read of the load on cells, (k, cells, cells), and its derivatives."""
+        x = self.points
+        step = self.pitch_mm / POINTS_PER_CELL
+        apart = np.abs(x[:, None] - x[None, :])
+        reach = np.exp(log_reach)[:, None, None]
+        kernel = np.exp(-apart / reach) * (step / (2 * reach))
+        n, m = self.cells, POINTS_PER_CELL
+
+        def by_cell(fine: FloatArray) -> FloatArray:
+            return np.asarray(fine.reshape(-1, n, m, n, m).sum(axis=(2, 4)) / m)
+
+        far, by_far = by_cell(kernel), by_cell(kernel * (apart / reach - 1))
+        share = share[:, None, None]
+        own = np.eye(n)
+        return (
+            np.asarray((1 - share) * own + share * far, np.float32),
+            np.asarray(far - own, np.float32),
+            np.asarray(share * by_far, np.float32),
+        )
+
+
+def profile(u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return Q, Q' and Q'' of ``W = u^2/2 - flat Q``."""
+    b2 = np.float32(_FLAT_WIDTH_MM**2)
+    bell = np.exp(u * u * (-1 / (2 * b2)))
+    scale = 1 / (1 - _END_FLAT)
+    q = scale * (b2 * (1 - bell) - (_END_FLAT / 2) * u * u)
+    slope = scale * u * (bell - _END_FLAT)
+    curve = scale * (bell * (1 - u * u / b2) - _END_FLAT)
+    return q, slope, curve
+
+
+def tangent(t: FloatArray, flat: FloatArray, lop: FloatArray | float = 0.0) -> FloatArray:
+    """Slope of the sole's profile at ``t``, times R: ``-R tan(lie error)`` where it is lowest."""
+    t = np.asarray(t)
+    return np.asarray(t - flat * profile(t)[1] + lop * np.abs(t))
+
+
+def ground_off(given: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return what is ground off, mm, and its slope: ``given`` where large, towards 0 below.
+
+    Nearly straight, since the print's end tells of the sole's end less this: what is normal stays.
+    """
+    size = np.sqrt(given * given + np.float32(4 * _BEND_MM**2))
+    return 0.5 * (given + size), 0.5 * (1 + given / size)
+
+
+def read_press(
+    theta: FloatArray, cells: StripCells, wanted: int = SIZE, with_t: bool = False
+) -> tuple[FloatArray, FloatArray]:
+    """Return counts of the cells, (k, n, cells), and derivatives, (wanted, k, n, cells).
+
+    Parameters
+    ----------
+    theta : (SIZE, k, n)
+        k states of the session, n presses in each. Unknowns of the session are those of the first
+        press.
+    cells : StripCells
+        The row pressed.
+    wanted : int
+        By how many of the unknowns, from the first on.
+    """
+    theta = np.asarray(theta, np.float32)
+    # Points of a cell on the last axis but one: sums over them then run along the cells.
+    x = np.asarray(cells.points.reshape(-1, POINTS_PER_CELL).T, np.float32)
+    theta = theta[..., None, None]
+    t, flat = theta[T], theta[FLAT]
+    u = x - theta[C]
+    q_u, slope_u, _ = profile(u)
+    q_t, slope_t, curve_t = profile(t)
+    lever = u - t
+    # Of B, by flat: -(Q(u) - Q(t) - Q'(t)(u - t)).
+    by_flat = slope_t * lever
+    by_flat += q_t
+    by_flat -= q_u
+    rise = flat * by_flat
+    rise += 0.5 * lever * lever
+    # Of B, by lop.
+    size_u, size_t, lop = np.abs(u), np.abs(t), theta[LOP]
+    by_lop = 0.5 * (u * size_u + t * size_t) - size_t * u
+    rise += lop * by_lop
+    per = np.exp(-2 * theta[LOG_H]) * np.float32(2)
+    ground, by_given = ground_off(theta[HEEL : TOE + 1])
+    steep = np.exp(-theta[EDGE])
+    reach = theta[HALF] + theta[OUTWARD]
+    heel = -u
+    heel -= reach - theta[ASIDE]
+    toe = u - (reach + theta[ASIDE])
+    off_heel = np.maximum(heel + ground[0], 0)
+    off_toe = np.maximum(toe + ground[1], 0)
+    np.maximum(heel, 0, out=heel)
+    np.maximum(toe, 0, out=toe)
+    fall = off_heel * off_heel
+    fall += off_toe * off_toe
+    fall *= steep
+    edge = heel * heel
+    edge += toe * toe
+    edge *= np.float32(_EDGE_STEEP)
+    edge += fall
+    f = rise
+    f += 0.5 * edge
+    f *= -per
+    f += 1
+    root = np.sqrt(f * f + np.float32(_SOFT**2))
+    soft = 0.5 * (f + root)
+    log_soft = np.log(np.maximum(soft, np.float32(1e-12)))
+    power = np.exp(theta[POWER])
+    p = np.exp(power * log_soft + theta[LOG_A])
+    far = u * np.float32(1 / _WARP_MM)
+    clear = np.abs(far) < 1.2
+    far = np.clip(far, -1.2, 1.2)
+    square = far * far
+    warps = (far, 1.5 * square - 0.5, far * (2.5 * square - 1.5))
+    warp = 1 + theta[TILT] * warps[0] + theta[BOW] * warps[1] + theta[TWIST] * warps[2]
+    plain = p
+    p = p * warp
+    spread, by_share, by_reach = cells.spread(
+        theta[SHARE, :, 0, 0, 0].astype(np.float64), theta[REACH, :, 0, 0, 0].astype(np.float64)
+    )
+
+    def load(of: FloatArray) -> FloatArray:
+        return np.asarray((of[..., 0, :] + of[..., 1, :] + of[..., 2, :]) * np.float32(1 / 3))
+
+    mean = load(p)
+    counts = mean @ spread
+    out = np.empty((wanted, *counts.shape), np.float32)
+    out[LOG_A] = counts
+    if wanted == 1:
+        return counts, out
+    # dp/df, then times df/d(each).
+    by_f = power * p / root
+    curved = by_f * per
+    if with_t:
+        bent = 1 - flat * curve_t + lop * np.sign(t)
+        out[T] = load(curved * (lever * bent)) @ spread
+    out[LOG_H] = load(2 * by_f * (1 - f)) @ spread
+    slope = lever + flat * (slope_t - slope_u) + lop * (size_u - size_t)
+    steep_heel = steep * off_heel
+    steep_toe = steep * off_toe
+    end_heel = steep_heel + np.float32(_EDGE_STEEP) * heel
+    end_toe = steep_toe + np.float32(_EDGE_STEEP) * toe
+    warp_slope = theta[TILT] + theta[BOW] * 3 * far + theta[TWIST] * (7.5 * square - 1.5)
+    moved = plain * warp_slope * clear * np.float32(1 / _WARP_MM)
+    out[C] = load(curved * (slope + end_toe - end_heel) - moved) @ spread
+    if wanted > 4:
+        out[HEEL] = load(curved * steep_heel) * -by_given[0, ..., 0, :] @ spread
+        out[TOE] = load(curved * steep_toe) * -by_given[1, ..., 0, :] @ spread
+        by_heel = load(curved * end_heel) @ spread
+        by_toe = load(curved * end_toe) @ spread
+        out[HALF] = by_heel + by_toe
+        out[EDGE] = 0.5 * load(curved * fall) @ spread
+        out[FLAT] = -load(curved * by_flat) @ spread
+        out[LOP] = -load(curved * by_lop) @ spread
+        out[POWER] = power[..., 0, :] * load(log_soft * p) @ spread
+        out[SHARE] = mean @ by_share
+        out[REACH] = mean @ by_reach
+        for column, one in zip((TILT, BOW, TWIST), warps, strict=True):
+            out[column] = load(plain * one) @ spread
+        out[OUTWARD] = out[HALF]
+        out[ASIDE] = by_toe - by_heel
+    return counts, out

@@ -1,0 +1,2 @@
+// Goes on to the page in place of the address with the code.
+location.replace("/");
