@@ -342,7 +342,7 @@ def bends_by_club(option: str, given: Sequence[str] | None) -> dict[str, float |
             if label.casefold() in {known.casefold() for known in found}:
                 raise UsageError(f"{option} says two things of {label}")
             number = text.rpartition("=")[2].strip()
-            if number[:1].isdigit() and number[-1:].isdigit():
+            if label and number[:1].isdigit() and number[-1:].isdigit():
                 raise UsageError(
                     f"{option} {text}: say which way, {label}={number}u for upright or "
                     f"{label}={number}f for flat"

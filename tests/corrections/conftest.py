@@ -1,4 +1,4 @@
-"""Weeks of a fitter on real data files: strikes with raw scans, and commands as they are typed."""
+"""Weeks of a fitter on real data files: readings of a board, and commands as they are typed."""
 
 import json
 import os
@@ -71,7 +71,7 @@ class Week:
             self.session.choose_club(club, self.at_ns + SECOND)
         for _ in range(count):
             self.at_ns += 20 * SECOND
-            bodies = self._scans(place_mm + 2 * self._rng.standard_normal())
+            bodies = self._reading(place_mm + 2 * self._rng.standard_normal())
             raw = RawRecord(record_from_raw(bodies), bodies, self.at_ns)
             record = TimedRecord(self._sequence, raw, self.at_ns, 100_000)
             self._sequence += 1
@@ -82,19 +82,13 @@ class Week:
         self.session.idle(self.at_ns + 60 * SECOND)
         self.session.end(self.at_ns + 60 * SECOND)
 
-    def _scans(self, place_mm):
-        cells = (np.arange(CELLS) - (CELLS - 1) / 2) * 4
-        depth = 2.0 - (cells - place_mm) ** 2 / 600
-        counts = np.full((8, 1, CELLS), 100.0)
-        for scan, height in ((4, 150), (5, 300), (6, 150)):
-            counts[scan, 0] += height * np.clip(depth, 0, None)
-        counts += self._rng.normal(0, 1, counts.shape)
-        ticks = (self.at_ns // 1000 + 200 * np.arange(8)) % 2**32
-        frames = encode.strike(
-            sequence=self._sequence, flags=0, span_ticks=700, scan_ticks=ticks.astype(np.uint32),
-            counts=np.rint(counts).astype(np.uint16),
+    def _reading(self, place_mm):
+        frame = encode.reading(
+            sequence=self._sequence, ticks=self.at_ns // 1000 % 2**32,
+            position=round(place_mm * 100), trail=encode.TRAIL_UNKNOWN, pressure=500, flags=0,
+            span_ticks=700,
         )  # fmt: skip
-        return tuple(body_of(frame) for frame in frames)
+        return (body_of(frame),)
 
 
 @pytest.fixture

@@ -123,10 +123,10 @@ def put_right(lieboard, name, set_file, ids):
     does("session", "change", two, "--player", "Mika", "--no-ball")
     does("strikes", "move", "6", "7i", "--session", two)
     does("session", "join", three, "4")
-    does("session", "split", str(int(four)), "9")
+    does("session", "split", four, "9")
     sessions = does("sessions").splitlines()
     five = sessions[-2].split()[0]
-    tried = next(line.split()[0] for line in sessions if line.split()[-3] == "2")
+    tried = sessions[-1].split()[0]
     does("session", "delete", tried)
     # 12: the wrong session deleted, too.
     does("session", "delete", five)

@@ -183,6 +183,9 @@ def _with_ends(moves: Sequence[Move], count: int) -> list[Move]:
     if not moves:
         raise UsageError("say which strikes go where: lieboard strikes move 24-31 6i")
     ordered = sorted(moves, key=lambda move: move.first)
+    for one, following in pairwise(ordered):
+        if one.first == following.first:
+            raise UsageError(f"strike {one.first} is moved twice in one go: name it once")
     ends = [*(move.first - 1 for move in ordered[1:]), count]
     found = [
         Move(move.first, end if move.last is None else move.last, move.club)
@@ -196,9 +199,6 @@ def _with_ends(moves: Sequence[Move], count: int) -> list[Move]:
             raise UsageError(f"there is no strike {what}: there are {there}")
         if move.last < move.first:
             raise UsageError(f"{move.first} to {move.last} runs backwards")
-    for one, following in pairwise(found):
-        if one.first == following.first:
-            raise UsageError(f"strike {one.first} is moved twice in one go: name it once")
     return found
 
 
