@@ -87,6 +87,19 @@ class StripCells:
         )
 
 
+def _bounds() -> tuple[FloatArray, FloatArray]:
+    """Beyond these no press lies, and single precision ends; (SIZE, 1, 1) each."""
+    most = np.full(SIZE, 200.0)
+    most[[LOG_A, LOG_H, EDGE, POWER, REACH]] = 25.0, np.log(150.0), 2.0, 1.5, 4.0
+    most[[FLAT, LOP, SHARE, TILT, BOW, TWIST]] = 1.5, 0.9, 0.9, 0.5, 0.5, 0.5
+    least = -most
+    least[[LOG_H, REACH, HALF, EDGE]] = np.log(3.0), -1.5, 10.0, -6.0
+    return least[:, None, None], most[:, None, None]
+
+
+_LEAST, _MOST = _bounds()
+
+
 def profile(u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return Q, Q' and Q'' of ``W = u^2/2 - flat Q``."""
     b2 = np.float32(_FLAT_WIDTH_MM**2)
@@ -128,7 +141,7 @@ def read_press(
     wanted : int
         By how many of the unknowns, from the first on.
     """
-    theta = np.asarray(theta, np.float32)
+    theta = np.asarray(np.clip(theta, _LEAST, _MOST), np.float32)
     # Points of a cell on the last axis but one: sums over them then run along the cells.
     x = np.asarray(cells.points.reshape(-1, POINTS_PER_CELL).T, np.float32)
     theta = theta[..., None, None]

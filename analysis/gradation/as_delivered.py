@@ -177,8 +177,8 @@ def _words(
         return f"the club is off, not the swing: {_way(static)} the other clubs"
     if swing_off and not club_off and needed:
         return (
-            f"the club grades, but the swing with it asks for a lie {_way(needed)} its line: look "
-            "at its length, its shaft and the swing itself before bending"
+            f"the club grades, but the swing with it asks for a lie {_way(needed)} its line: its "
+            "length, its shaft or the swing itself may be the reason"
         )
     if club_off and swing_off and static and needed:
         return (

@@ -19,7 +19,6 @@ class LevelSource(Enum):
     BOTH_ENDS = "both sole ends"
     HEEL_END = "heel end"
     TOE_END = "toe end"
-    AUDIT = "an audit of another session"
 
     @property
     def is_resolved(self) -> bool:

@@ -81,6 +81,8 @@ class SetUp:
     delivery_u_mm: float = 10.0
     audit: str = ""
     """Which kept audit gave the delivery, in words; empty = none."""
+    audit_settles: bool = False
+    """Whether that audit settles the level."""
     pivot: int = 0
     """Place of the club from which checking starts."""
 
@@ -220,7 +222,7 @@ def session_lies(
         back[order] = np.arange(len(order))
         audits = np.array([back[a] if a >= 0 else -1 for a in places.audits], int)
         moved = replace(places, audits=audits)
-    shared = Joint(kept, moved, shapes, priors).fit()
+    shared = _with_floor(Joint(kept, moved, shapes, priors).fit(), kept, moved, priors)
     return _Reading(shared, kept, order, moved, heads, cambers, set_up, confidence).lies()
 
 
@@ -242,6 +244,27 @@ def _sorted(prints: Sequence[Prints]) -> tuple[list[Prints], np.ndarray]:
         order.append(first + place)
         first += len(place)
     return kept, np.concatenate([np.zeros(0, int), *order]).astype(int)
+
+
+def _with_floor(
+    shared: SharedPosterior, prints: Sequence[Prints], places: Places | None, priors: Priors
+) -> SharedPosterior:
+    """Add what the model of a print gets wrong; marks of its presses measure the common part."""
+    n = shared.contact_mm.shape[1]
+    printed = np.zeros(n, bool)
+    for one in prints:
+        printed[one.head] = True
+    common = priors.floor_u_mm**2
+    if places is not None:
+        audits = np.asarray(places.is_mark, bool) & (places.audits >= 0)
+        if audits.any():
+            mark = float(np.mean(places.u_mm[audits] ** 2)) / int(audits.sum())
+            mark += priors.marks_u_mm**2
+            common *= mark / (common + mark)
+    floor = common * np.outer(printed, printed) + priors.head_floor_u_mm**2 * np.diag(printed)
+    covariance = shared.covariance.copy()
+    covariance[:, :n, :n] += floor
+    return replace(shared, covariance=covariance)
 
 
 class _Reading:
@@ -365,17 +388,23 @@ class _Reading:
             return LevelSource.BOTH_ENDS
         if printing.any():
             return LevelSource.HEEL_END if printing[0] else LevelSource.TOE_END
-        if self.set_up.audit:
-            return LevelSource.AUDIT
+        if self.set_up.audit_settles:
+            return LevelSource.MARKS
         return LevelSource.ADDRESS
 
     def _level_words(self, source: LevelSource, level_u: float, claimed: bool) -> str:
-        base = self.set_up.audit if source is LevelSource.AUDIT else source.value
+        base = self._rests_on(source)
         if not self.set_up.stance_told:
             return f"{base}; not claimed: nobody said how high the feet stand"
         if not claimed:
             return f"{base}; not claimed: known to {level_u:.1f}° only"
         return base
+
+    def _rests_on(self, source: LevelSource) -> str:
+        audited = self.set_up.audit and not self.marks.any()
+        if audited and source in (LevelSource.MARKS, LevelSource.ADDRESS):
+            return f"{source.value} ({self.set_up.audit})"
+        return source.value
 
     def _together(self, found: LieBelief, rest: FloatArray) -> SetPosterior:
         n = len(self.heads)
@@ -501,9 +530,7 @@ class _Reading:
                 level_source=rests_on,
                 note=self._note(head, rests_on),
                 budget=budget,
-                level_words=self._level_words(
-                    rests_on, self._level_u(found.covariance), together.level.u <= CLAIMED_U_DEG
-                ),
+                level_words=self._rests_on(rests_on),
             )
         half = factor * contact_u
         return ClubLie(
@@ -573,7 +600,7 @@ class _Reading:
         stand: FloatArray,
         level: float,
     ) -> tuple[Offer, ...]:
-        """Say what a minute would bring: mean standard uncertainty of the clubs hit, now and then."""
+        """Say what a minute would bring to the mean standard uncertainty of the clubs hit."""
         hit = self.hit
         if not hit.any():
             return ()
@@ -607,7 +634,7 @@ class _Reading:
         if not self.set_up.stance_told or self.set_up.stance_u_mm > 1.5 * _RULER_U_MM:
             less = np.diag(stand) - (self.stance * _RULER_U_MM) ** 2
             offer("stance", "", "measure how high the feet stand", var - np.maximum(less, 0.0))
-        if not (self.shared.ends > _END_PRINTS).all(axis=0).mean() > 0.5 and self.head.size:
+        if self.head.size and (self.shared.ends > _END_PRINTS).all(axis=0).mean() <= 0.5:
             told = self._both_ends_deg2()
             offer(
                 "cover",

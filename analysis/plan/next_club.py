@@ -20,7 +20,7 @@ from analysis.conventions import FloatArray
 from analysis.lie.set_types import IntArray, SetPosterior
 from analysis.plan.chances import bends
 from analysis.plan.heads import head_room_deg
-from analysis.plan.types import PlanClub, PlanRules
+from analysis.plan.types import Choice, Decision, PlanClub, PlanRules
 
 # Numbers of swings in a row that are looked at: nobody changes clubs for a single swing.
 _RUNS = (2, 4, 8)
@@ -29,16 +29,8 @@ _RUNS = (2, 4, 8)
 _SLICES = 15
 
 
-@dataclass(frozen=True, slots=True)
-class SwingRules:
-    """When a swing is worth its trouble. Common practice, no source."""
-
-    swing_deg: float = 0.15
-    """A swing costs as much as leaving one club this far off."""
-    first_look: int = 2
-    """No stop before every club has been hit this often: an odd club shows only when it is hit."""
-    most_in_all: int = 90
-    """The player is tired then, whatever is still worth knowing."""
+# The player is tired then, whatever is still worth knowing. Common practice, no source.
+MOST_IN_ALL = 90
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,20 +44,17 @@ class Advice:
     why: str
     value: Mapping[str, float]
     """Best drop of the plan's loss per swing of each club, m^2 (deg^2 without metres)."""
-    cost: float
-    """What a swing costs, same unit: below it there is no point."""
-    marks_value: float | None
-    """At a stop: the same drop per swing if marks are read off the sole as well, best club. Far
-    above the others where the level is in doubt."""
 
 
 def next_club(
     posterior: SetPosterior,
     clubs: Sequence[PlanClub],
+    decisions: Sequence[Decision],
     rules: PlanRules | None = None,
-    swing: SwingRules | None = None,
+    *,
+    most_in_all: int = MOST_IN_ALL,
 ) -> Advice:
-    """Say which club to hit next, or to stop.
+    """Say which club to hit next, or to stop: a club is hit while more swings decide it.
 
     Parameters
     ----------
@@ -73,10 +62,12 @@ def next_club(
         Of all strikes so far; also of none.
     clubs : sequence of PlanClub
         The same clubs in the same order. ``strikes`` is taken from the posterior.
+    decisions : sequence of Decision
+        Of the plan's rows, in the same order.
     rules : PlanRules, optional
         Of the plan.
-    swing : SwingRules, optional
-        Price of a swing.
+    most_in_all : int
+        Swings after which it is enough.
 
     Returns
     -------
@@ -95,41 +86,42 @@ def next_club(
     only price swings, no bend rests on them. The stop does not bias the plan: its chances are
     posterior ones, which do not depend on why one stopped.
     """
-    rules, swing = rules or PlanRules(), swing or SwingRules()
-    if tuple(club.label for club in clubs) != posterior.labels:
+    rules = rules or PlanRules()
+    if tuple(club.label for club in clubs) != posterior.labels or len(decisions) != len(clubs):
         raise ValueError("the plan's clubs and the posterior's are not the same")
     look = _LookAhead(posterior, clubs, rules)
-    cost = swing.swing_deg**2 * float(np.mean(look.weight**2))
-    worth = {label: look.best_run(j, marked=False) for j, label in enumerate(posterior.labels)}
-    value = {label: each for label, (each, _) in worth.items()}
-
-    def advice(label: str | None, swings: int, why: str, marks: float | None = None) -> Advice:
-        return Advice(label, swings, why, value, cost, marks)
-
+    value = {label: look.best_run(j) for j, label in enumerate(posterior.labels)}
     hit = int(posterior.strikes.sum())
-    if hit >= swing.most_in_all:
-        return advice(None, 0, f"{hit} swings: enough for one session")
-    fresh = [j for j, n in enumerate(posterior.strikes) if n < swing.first_look]
-    if fresh:
-        j = min(fresh, key=lambda j: (int(posterior.strikes[j]), -value[posterior.labels[j]]))
-        label = posterior.labels[j]
-        missing = swing.first_look - int(posterior.strikes[j])
-        return advice(label, missing, f"{label} has not had its first look yet")
-    label = max(value, key=lambda name: value[name])
-    each, run = worth[label]
-    if each >= cost:
-        run = min(run, swing.most_in_all - hit)
-        why = f"hit {label} {run} more times: that can change the bend sheet most"
-        return advice(label, run, why)
-    marks = max(look.best_run(j, marked=True)[0] for j in range(len(clubs)))
-    if marks > max(2 * each, cost):
-        why = (
-            "more swings alone would not change the bend sheet, but the level is in doubt: read "
-            "the marks of a few swings off the sole"
-        )
-        return advice(None, 0, why, marks)
-    why = "more swings would hardly change the bend sheet: stop"
-    return advice(None, 0, why, marks)
+    if hit >= most_in_all:
+        return Advice(None, 0, f"stop: {hit} swings are enough for one session", value)
+    open_ones = [j for j, one in enumerate(decisions) if one.choice in (Choice.HIT, Choice.NOT_HIT)]
+    if not open_ones:
+        return Advice(None, 0, _stop_words(clubs, decisions), value)
+
+    def first(j: int) -> tuple[bool, float, int]:
+        """Clubs without their first look, then by value, then what is soon decided."""
+        strikes = int(posterior.strikes[j])
+        fresh = strikes < rules.fewest_strikes
+        return (not fresh, -value[posterior.labels[j]], decisions[j].more_swings)
+
+    j = min(open_ones, key=first)
+    label, decision = posterior.labels[j], decisions[j]
+    if decision.choice is Choice.NOT_HIT:
+        times = rules.fewest_strikes
+        return Advice(label, times, f"hit {label} {times} times: it was not hit yet", value)
+    return Advice(label, decision.more_swings, f"{label}: {decision.words}", value)
+
+
+def _stop_words(clubs: Sequence[PlanClub], decisions: Sequence[Decision]) -> str:
+    """Say why to stop, and what would settle clubs that swings will not."""
+    left: dict[str, list[str]] = {}
+    for club, decision in zip(clubs, decisions, strict=True):
+        if decision.choice is Choice.CANNOT_TELL:
+            left.setdefault(decision.words, []).append(club.label)
+    if not left:
+        return "stop: every club is decided"
+    said = (f"{', '.join(labels)}: {words}" for words, labels in left.items())
+    return f"stop: more swings will not settle it. {'; '.join(said)}"
 
 
 class _LookAhead:
@@ -151,26 +143,19 @@ class _LookAhead:
         sd = np.sqrt(np.diag(posterior.covariance_deg2))
         self.now = self._gain(self.off[:, None], sd, posterior.strikes)[:, 0]
 
-    def best_run(self, j: int, *, marked: bool) -> tuple[float, int]:
-        """Best drop of the loss per swing of club j, and the number of swings for it."""
-        best = (0.0, _RUNS[0])
-        for run in _RUNS:
-            each = self._value(j, run, marked) / run
-            if each > best[0]:
-                best = (each, run)
-        return best
+    def best_run(self, j: int) -> float:
+        """Best drop of the loss per swing of club j."""
+        return max(0.0, *(self._value(j, run) / run for run in _RUNS))
 
-    def _value(self, j: int, run: int, marked: bool) -> float:
-        left, strikes, step = self._after(j, run, marked=marked)
+    def _value(self, j: int, run: int) -> float:
+        left, strikes, step = self._after(j, run)
         after = self._gain(self.off[:, None] + step[:, None] * self.z, left, strikes)
         return float(after.mean(axis=1).sum() - self.now.sum())
 
-    def _after(self, j: int, run: int, *, marked: bool) -> tuple[FloatArray, IntArray, FloatArray]:
+    def _after(self, j: int, run: int) -> tuple[FloatArray, IntArray, FloatArray]:
         """Look up sds and strikes after a run of club j, and what one sd of news moves."""
         post = self.posterior
-        cov = post.covariance_deg2[:, j] if marked else post.shown_cov[:, j]
-        var = post.covariance_deg2[j, j] if marked else post.shown_var[j]
-        step = cov / math.sqrt(var + post.new_u_deg[j] ** 2 / run)
+        step = post.shown_cov[:, j] / math.sqrt(post.shown_var[j] + post.new_u_deg[j] ** 2 / run)
         left = np.sqrt(np.maximum(np.diag(post.covariance_deg2) - step**2, 1e-9))
         strikes = post.strikes.copy()
         strikes[j] += run

@@ -24,6 +24,7 @@ from analysis.plan.chances import (
     head_allows,
     sheet_better,
 )
+from analysis.plan.decision import Outlook
 from analysis.plan.heads import head_room_deg
 from analysis.plan.rows import Picture, make_rows
 from analysis.plan.types import ClashError, PlanClub, PlanRules, SetPlan
@@ -37,6 +38,9 @@ def plan_set(
     belief: Belief,
     rules: PlanRules | None = None,
     steps: Sequence[LieStep] = (),
+    *,
+    outlooks: Sequence[Outlook] | None = None,
+    gaps: bool = False,
 ) -> SetPlan:
     """Plan a whole set.
 
@@ -53,6 +57,11 @@ def plan_set(
     steps : sequence of LieStep
         Steps of the static lies between neighbours along the set, as far as they are known better
         than by the two clubs' ``lie_deg``, from overlays above all; either club first.
+    outlooks : sequence of Outlook, optional
+        What more swings of each club, in the same order, would tell; without them every club that
+        is not bent is left.
+    gaps : bool
+        Whether the belief is `SetPosterior.own`; only for words.
 
     Returns
     -------
@@ -71,6 +80,8 @@ def plan_set(
     labels = [club.label for club in clubs]
     if not labels or len(set(labels)) != len(labels):
         raise ValueError("a plan needs at least one club, and each label once")
+    if outlooks is not None and len(outlooks) != len(clubs):
+        raise ValueError(f"there are {len(outlooks)} outlooks for {len(clubs)} clubs")
     if belief.mean.size != len(clubs):
         raise ValueError(f"belief holds {belief.mean.size} clubs, the plan {len(clubs)}")
     if not (np.all(np.isfinite(belief.mean)) and np.all(np.isfinite(belief.covariance))):
@@ -98,7 +109,7 @@ def plan_set(
         if at not in before
     ]
     notes = _notes(clubs, unknown)
-    picture = Picture(tuple(clubs), belief, table, choice, order, rules, before)
+    picture = Picture(tuple(clubs), belief, table, choice, order, rules, before, outlooks, gaps)
     return SetPlan(
         rows=make_rows(picture),
         along=tuple(labels[i] for i in order),
@@ -107,6 +118,7 @@ def plan_set(
         p_better=sheet_better(table, belief, chosen),
         rules=rules,
         notes=notes,
+        gaps=gaps,
     )
 
 

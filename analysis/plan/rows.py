@@ -13,8 +13,19 @@ from analysis.conventions import NORMAL_90, lie_error_from_toe, lie_word, toe_fr
 from analysis.lie.belief import Belief
 from analysis.plan.bounce import loft_bend
 from analysis.plan.chances import Chances, evidence_allows, head_allows
+from analysis.plan.decision import Outlook, decide
 from analysis.plan.heads import Head, head_room_deg, pulls_deg
-from analysis.plan.types import PlanClub, PlanRow, PlanRules, Reason, SetPlan, Step
+from analysis.plan.types import (
+    Choice,
+    Decision,
+    PlanClub,
+    PlanRow,
+    PlanRules,
+    Reason,
+    SetPlan,
+    Step,
+)
+from analysis.statistics.estimation import Interval
 
 
 @dataclass(frozen=True)
@@ -31,6 +42,9 @@ class Picture:
     rules: PlanRules
     steps: Mapping[int, tuple[float, float | None]]
     """Rise of the static lie to the next shorter club with its doubt, by place in ``order``."""
+    outlooks: Sequence[Outlook] | None = None
+    gaps: bool = False
+    """Whether the belief is of how far the clubs stand off the set's line."""
 
     def bend(self, i: int) -> float:
         """Bend of club i, degrees."""
@@ -49,6 +63,16 @@ def _row(picture: Picture, i: int) -> PlanRow:
     mean, sd = float(picture.belief.mean[i]), float(picture.belief.sd[i])
     free = _cheapest(table, i, np.ones(table.bends.size, dtype=bool))
     reason, wish = _reason(picture, i, free)
+    decision = decide(
+        table,
+        club,
+        i,
+        picture.belief,
+        rules,
+        bend,
+        reason,
+        None if picture.outlooks is None else picture.outlooks[i],
+    )
     before_m, after_m = _miss(picture, i, bend)
     contact = None
     if club.toe_mm is not None and club.camber_mm is not None:
@@ -67,6 +91,9 @@ def _row(picture: Picture, i: int) -> PlanRow:
         bend_deg=bend,
         error_before_deg=mean,
         u_before_deg=sd,
+        interval_deg=Interval(
+            picture.belief.quantile(i, 0.05), picture.belief.quantile(i, 0.95), 0.90
+        ),
         error_after_deg=mean + bend,
         u_after_deg=math.hypot(sd, rules.u_machine_deg if bend else 0.0),
         wanted_deg=float(table.wanted[i]),
@@ -88,8 +115,9 @@ def _row(picture: Picture, i: int) -> PlanRow:
         bounce_before_deg=club.bounce_deg,
         bounce_after_deg=loft.bounce_after_deg,
         loft_words=loft.words if club.loft_change_deg else "",
+        decision=decision,
         reason=reason,
-        why=_why(picture, i, free, reason, wish),
+        why=_why(picture, i, free, reason, wish, decision),
         pulls_deg=pulls_deg(bend, rules.limits[club.head].step_deg, rules.increment_deg),
     )
 
@@ -157,33 +185,48 @@ def _steps(picture: Picture, i: int) -> tuple[Step, ...]:
     return tuple(out)
 
 
-def _why(picture: Picture, i: int, free: int, reason: Reason, insists: str) -> str:
+def _why(
+    picture: Picture, i: int, free: int, reason: Reason, insists: str, decision: Decision
+) -> str:
     """One line: what was found and what decided."""
     club, table, rules = picture.clubs[i], picture.table, picture.rules
     off, sd = float(table.off[i]), float(picture.belief.sd[i])
     bend, wish = picture.bend(i), float(table.bends[free])
-    against = "" if table.wanted[i] == 0 else " against the wish"
-    found = f"{abs(off):.1f}° ± {NORMAL_90 * sd:.1f}° too {lie_word(off)}{against}"
+    doubt = f"{abs(off):.1f}° ± {NORMAL_90 * sd:.1f}°"
+    if abs(off) < 0.05:
+        found = f"{'on the line of the set' if picture.gaps else 'square'} ± {NORMAL_90 * sd:.1f}°"
+    elif picture.gaps:
+        way = "more upright" if off > 0 else "flatter"
+        found = f"{doubt} {way} than the line of the set"
+    else:
+        against = "" if table.wanted[i] == 0 else " against what is wanted"
+        found = f"{doubt} too {lie_word(off)}{against}"
+    if decision.choice is Choice.NOT_HIT:
+        return f"not hit; by the others it would be {found}"
+    if decision.choice is Choice.CANNOT_TELL:
+        needs = " and ".join(one.value for one in decision.settles)
+        outlook = None if picture.outlooks is None else picture.outlooks[i]
+        if outlook is not None and not outlook.claimed:
+            return f"{found}; the level is not known: {needs}"
+        return f"{found}; more swings will not settle it: {needs}"
     k = int(picture.choice[i])
     does = ""
     if bend:
         done = f"{abs(bend):g}° {lie_word(bend)}"
         does = f"{done} brings it nearer with {100 * table.p_better[i, k]:.0f} %"
-    room = head_room_deg(club, rules)
-    if reason is Reason.NOTHING:
-        return f"{found}: {does}"
-    if reason is Reason.GOOD_ENOUGH:
-        return f"{found}: nearer than the {rules.charge_deg:g}° that a bend is worth; leave it"
-    if reason is Reason.INCREMENT:
-        return f"{found}: less than half the machine's {rules.increment_deg:g}°; leave it"
     if reason is Reason.LOCKED:
         return f"{found}, but locked by the fitter"
     if reason is Reason.WISH:
         return f"{found}: {insists}{'; ' + does if does else ''}"
+    if decision.choice is Choice.HIT:
+        return _hit_more(picture, i, free, found, decision)
+    if reason is Reason.NOTHING:
+        return f"{found}: {does}"
     tail = does or "leave it"
     if club.head is Head.HARD_OR_UNKNOWN and not does:
         tail = "write the material into the set if it is forged or cast, else leave it"
     if reason is Reason.HEAD:
+        room = head_room_deg(club, rules)
         kind = f"this {club.head.value} head has {round(room, 2):g}° left to bend"
         if club.loft_change_deg:
             kind += f", {abs(club.loft_change_deg):g}° of it for the loft"
@@ -193,16 +236,36 @@ def _why(picture: Picture, i: int, free: int, reason: Reason, insists: str) -> s
             f"{found}: alone it would be bent otherwise, but its steps to its neighbours allow no "
             f"more: {tail}"
         )
+    if bend:
+        return f"{found}: {does}, surer than {abs(wish):g}° {lie_word(wish)}"
+    if reason is Reason.INCREMENT:
+        return f"{found}: less than half the machine's {rules.increment_deg:g}°; leave it"
+    if reason is Reason.GOOD_ENOUGH:
+        return f"{found}: less than a bend is worth; leave it"
+    return f"{found}, {_not_sure(picture, i, free)}; leave it"
+
+
+def _hit_more(picture: Picture, i: int, free: int, found: str, decision: Decision) -> str:
+    club, table, rules = picture.clubs[i], picture.table, picture.rules
+    more = decision.more_swings
+    then = f"{more} more {'swing' if more == 1 else 'swings'} should decide it"
     if club.strikes < rules.fewest_strikes:
-        had = {0: "no strike", 1: "one strike"}.get(club.strikes, f"{club.strikes} strikes")
-        return f"{found}, but on {had} of its own; it takes {rules.fewest_strikes} to bend a club"
-    p = 100 * float(table.p_better[i, free])
-    if p < 100 * rules.p_needed:
-        gap = f"brings it nearer with only {p:.0f} %"
-    else:
+        had = "one strike" if club.strikes == 1 else f"{club.strikes} strikes"
+        return f"{found}, on {had} of its own: {then}"
+    if not table.bends[free]:
+        return f"{found}, not sure enough to leave it for good: {then}"
+    return f"{found}, {_not_sure(picture, i, free)}; {then}"
+
+
+def _not_sure(picture: Picture, i: int, free: int) -> str:
+    """Say what the evidence lacks for the bend that the mean asks for."""
+    table, rules = picture.table, picture.rules
+    wish, p = float(table.bends[free]), 100 * float(table.p_better[i, free])
+    gap = f"brings it nearer with only {p:.0f} %"
+    if p >= 100 * rules.p_needed:
         p = 100 * float(table.p_worse[i, free])
         gap = f"makes it worse by over {rules.worse_deg:g}° with {p:.0f} %"
-    return f"{found}, not sure enough: {abs(wish):g}° {lie_word(wish)} {gap}; {tail}"
+    return f"not sure enough: {abs(wish):g}° {lie_word(wish)} {gap}"
 
 
 # Less than this aside at carry is not worth a sentence.
@@ -222,7 +285,7 @@ def why(plan: SetPlan, label: str) -> str:
     said = [f"{label}: {row.why}."]
     if row.wanted_deg:
         said.append(f"Wanted is {abs(row.wanted_deg):.2f}° too {lie_word(row.wanted_deg)}.")
-    if row.aside_before_m is not None and abs(row.aside_before_m) >= _LEAST_M:
+    if not plan.gaps and row.aside_before_m is not None and abs(row.aside_before_m) >= _LEAST_M:
         said.append(f"As delivered it sends the ball about {_side(row.aside_before_m)}.")
     if row.bend_deg:
         said.append(_does(row, plan))
@@ -238,8 +301,7 @@ def why(plan: SetPlan, label: str) -> str:
     if row.reason is Reason.EVIDENCE:
         said.append(
             f"A bend needs {100 * rules.p_needed:.0f} % to bring the club nearer and at most "
-            f"{100 * rules.p_worse:g} % to make it worse by over {rules.worse_deg:g}°: more swings "
-            "or, where the level is in doubt, a few marks would tell."
+            f"{100 * rules.p_worse:g} % to make it worse by over {rules.worse_deg:g}°."
         )
     if row.reason is Reason.HEAD:
         said.append("The limit is a rule of thumb; the maker's and a technician's come first.")
@@ -260,7 +322,8 @@ def _side(metres: float) -> str:
 
 def _does(row: PlanRow, plan: SetPlan) -> str:
     text = (
-        f"Bend {abs(row.bend_deg):g}° {lie_word(row.bend_deg)}: the lie error goes from "
+        f"Bend {abs(row.bend_deg):g}° {lie_word(row.bend_deg)}: "
+        f"{'what it stands off the line' if plan.gaps else 'the lie error'} goes from "
         f"{row.error_before_deg:+.2f}° to {row.error_after_deg:+.2f}° ± "
         f"{NORMAL_90 * row.u_after_deg:.2f}°"
     )

@@ -9,9 +9,10 @@ from enum import Enum
 from typing import Literal
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import lie_error_from_toe
+from analysis.conventions import lie_error_from_toe, lie_word
 from analysis.plan.heads import CAUTIONS, HEAD_LIMITS, Head, HeadLimit
 from analysis.statistics.contact_mean import FEWEST_SWINGS
+from analysis.statistics.estimation import Interval
 
 WishUnit = Literal["deg", "mm", "m"]
 
@@ -119,8 +120,11 @@ class PlanRules:
     worse_deg: float = 0.5
     p_worse: float = 0.02
     """Greatest probability that a bend makes its club worse by more than ``worse_deg``."""
+    p_leave: float = 0.80
+    """Least probability that no bend is worth its charge, for a club to be left for good. Lower
+    than ``p_needed``: a club that was left can still be bent next week."""
     fewest_strikes: int = FEWEST_SWINGS
-    """No bend of a club on fewer strikes of its own, however sure the others make it."""
+    """Nothing is decided of a club on fewer strikes of its own, however sure the others make it."""
     u_machine_deg: float = 0.25
     """Standard uncertainty of a bend as carried out: gauge and spring-back."""
     step_deg: tuple[float, float] = (0.0, 1.5)
@@ -136,10 +140,69 @@ class PlanRules:
             raise ValueError("increment_deg must be at least 0.01 and range_deg at most 10")
         if not (self.charge_deg >= 0 and self.worse_deg >= 0 and self.u_machine_deg >= 0):
             raise ValueError("charge_deg, worse_deg and u_machine_deg cannot be negative")
-        if not (0.5 <= self.p_needed < 1 and 0 < self.p_worse <= 1):
-            raise ValueError("p_needed lies in 0.5 .. 1 and p_worse in 0 .. 1")
+        if not (0.5 <= self.p_needed < 1 and 0.5 <= self.p_leave < 1 and 0 < self.p_worse <= 1):
+            raise ValueError("p_needed and p_leave lie in 0.5 .. 1, p_worse in 0 .. 1")
         if not self.step_deg[0] <= self.step_deg[1]:
             raise ValueError("the lower limit of step_deg is above the upper one")
+
+
+class Choice(Enum):
+    """What is decided of a club."""
+
+    BEND = "bend"
+    LEAVE = "leave"
+    HIT = "hit more"
+    CANNOT_TELL = "cannot tell"
+    NOT_HIT = "not hit"
+    NO_PLAN = "no plan"
+    """A wish that cannot be met, or wishes that clash."""
+
+
+class Settles(Enum):
+    """What settles a club that more swings will not."""
+
+    MARKS = "read three marks"
+    STANCE = "measure the stance"
+    CAMBER = "rock one head"
+    COVER = "a softer cover"
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What is to be done with a club: the one that every screen, file and page shows."""
+
+    choice: Choice
+    bend_deg: float = 0.0
+    """Positive = more upright; 0 unless it is to be bent."""
+    more_swings: int = 0
+    """That decide it, as likely as `DECIDED` says; 0 unless it is to be hit."""
+    settles: tuple[Settles, ...] = ()
+    """What would settle it, all of them together; empty unless it cannot be told."""
+    judge: str = "this board"
+    """What cannot tell: the board, or marks where there is none."""
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether there is nothing left to find out."""
+        return self.choice in (Choice.BEND, Choice.LEAVE)
+
+    @property
+    def words(self) -> str:
+        """The decision as everybody reads it."""
+        if self.choice is Choice.BEND:
+            return f"bend {abs(self.bend_deg):g}° {lie_word(self.bend_deg)}"
+        if self.choice is Choice.HIT:
+            return f"hit {self.more_swings} more"
+        if self.choice is Choice.CANNOT_TELL:
+            return f"{self.judge} cannot tell: " + ", ".join(one.value for one in self.settles)
+        return str(self.choice.value)
+
+
+# A club is told to be hit so often that it is decided then with this probability.
+DECIDED = 0.8
+# Nobody hits one club more often than this, on top of what was hit, to settle a bend. Common
+# practice, no source.
+MOST_MORE_SWINGS = 15
 
 
 class Reason(Enum):
@@ -175,8 +238,10 @@ class PlanRow:
     bend_deg: float
     """Positive = more upright; 0 = leave it."""
     error_before_deg: float
-    """Lie error as delivered, positive = too upright, and its standard uncertainty."""
+    """Lie error as delivered, positive = too upright, its standard uncertainty and the interval
+    that holds it with 90 %; on a sheet by gaps, how far it stands off the set's line."""
     u_before_deg: float
+    interval_deg: Interval
     error_after_deg: float
     u_after_deg: float
     wanted_deg: float
@@ -209,6 +274,7 @@ class PlanRow:
     bounce_after_deg: float | None
     loft_words: str
     """What the change of loft does to bounce and contact; empty without one."""
+    decision: Decision
     reason: Reason
     why: str
     pulls_deg: tuple[float, ...]
@@ -238,6 +304,9 @@ class SetPlan:
     """Probability that the whole sheet lowers the summed squared miss; None without a bend."""
     rules: PlanRules
     notes: tuple[str, ...]
+    gaps: bool = False
+    """Whether the errors in its rows are not lie errors, but how far each club stands off the set's
+    line."""
     cautions: tuple[str, ...] = CAUTIONS
 
     def row(self, label: str) -> PlanRow:

@@ -41,11 +41,18 @@ class ClubContent:
     interval_mm: Interval | None
     spread_mm: float | None
     wanted_mm: float
+    """Contact that is wanted, stance counted."""
+    wanted_words: str
+    """Why that is not the middle of the sole; empty where it is."""
     sole_length_mm: float | None
     camber_mm: float | None
     """As measured."""
-    verdict: str
-    words: str
+    touched: str
+    """Where the sole touched, as struck."""
+    decision: str
+    """What is to be done with it, as on every screen."""
+    why: str
+    """What that rests on, one line."""
     off_line: str
     """What the set says of it, or nothing."""
     lie_error_deg: float | None
@@ -68,6 +75,7 @@ class SheetRow:
     """One line of the bend sheet."""
 
     label: str
+    decision: str
     bend_deg: float
     before_deg: float | None
     after_deg: float | None
@@ -82,6 +90,8 @@ class Sheet:
     """The bend sheet."""
 
     increment_deg: float
+    gaps: bool
+    """Whether its errors are what the clubs stand off the set's line."""
     rows: tuple[SheetRow, ...]
     notes: tuple[str, ...]
     cautions: tuple[str, ...]

@@ -130,8 +130,8 @@ def _head(pdf: FPDF, report: ReportContent) -> None:
 
 def _clubs(pdf: FPDF, report: ReportContent) -> None:
     _title(pdf, "Clubs")
-    widths = (12, 10, 11, 9, 15, 25, 13, 12, 26, 53)
-    with _table(pdf, widths, "LRRRRRRRRL", CLUB_HEADS) as rows:
+    widths = (12, 9, 10, 8, 15, 25, 12, 12, 25, 18, 40)
+    with _table(pdf, widths, "LRRRRRRRRLL", CLUB_HEADS) as rows:
         for cells in club_rows(report):
             rows.row(cells)
     _small(pdf, CLUB_LEGEND)
@@ -142,13 +142,16 @@ def _sheet(pdf: FPDF, report: ReportContent) -> None:
         return
     _title(pdf, "Bend sheet")
     heads = (
-        "club", "bend", "pulls: tick when measured", "lie error\nnow, after",
+        "club", "decision", "pulls: tick when measured",
+        f"{'off the line' if report.sheet.gaps else 'lie error'}\nnow, after",
         "static lie\nnow, to be", "measured\nafter: lie", "loft",
     )  # fmt: skip
     cells = [sheet_cells(row) for row in report.sheet.rows]
-    with _table(pdf, (13, 23, 48, 29, 31, 21, 21), "LLLRRRR", heads, line_mm=5.2) as rows:
+    with _table(pdf, (13, 38, 36, 27, 30, 21, 21), "LLLRRRR", heads, line_mm=5.2) as rows:
         for one in cells:
-            rows.row((one.label, one.bend, "", one.error, one.static, "", ""), _Ticks(one), bold=2)
+            rows.row(
+                (one.label, one.decision, "", one.error, one.static, "", ""), _Ticks(one), bold=2
+            )
     pdf.ln(1)
     _small(
         pdf,
@@ -197,7 +200,7 @@ def _soles(pdf: FPDF, report: ReportContent) -> None:
         _type(pdf, 8.5, bold=True)
         pdf.cell(width / 3, 4, club.label)
         _type(pdf, 8)
-        pdf.cell(width * 2 / 3, 4, club.verdict, align="R")
+        pdf.cell(width * 2 / 3, 4, club.decision, align="R")
         pdf.set_y(top + 4)
         with our_style():
             _picture(pdf, sole_figure(club), left)
@@ -225,7 +228,7 @@ class _Ticks:
         middle = (top_mm + bottom_mm) / 2
         pdf.set_draw_color(INK)
         pdf.set_line_width(0.25)
-        x = pdf.l_margin + 13 + 23 + 1.2
+        x = pdf.l_margin + 13 + 38 + 1.2
         _type(pdf, 8)
         for pull in self._pulls:
             pdf.rect(x, middle - 1.6, 3.2, 3.2)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.conventions import lie_word
 from analysis.report.content import ClubContent, ReportContent, SheetRow
 from analysis.statistics.estimation import Interval
 
 CLUB_HEADS = (
-    "club", "used", "aside", "lost", "contact mm", "90 %", "spread", "lie error", "90 %", "verdict",
+    "club", "used", "aside", "lost", "contact mm", "90 %", "spread", "lie error", "90 %",
+    "touched", "decision",
 )  # fmt: skip
 CLUB_LEGEND = (
     "Contact: + toe, − heel, from the middle of the sole. Lie error as delivered in the swing: "
@@ -42,7 +42,8 @@ def club_rows(report: ReportContent) -> list[tuple[str, ...]]:
             "-" if club.spread_mm is None else f"{club.spread_mm:.1f}",
             _signed(club.lie_error_deg, "°"),
             _range(club.lie_interval_deg, "°"),
-            ", ".join(part for part in (club.verdict, club.off_line) if part),
+            club.touched or "-",
+            "; ".join(part for part in (club.decision, club.off_line, club.wanted_words) if part),
         )
         for club in report.clubs
     ]
@@ -53,7 +54,7 @@ class SheetCells:
     """One line of the bend sheet as text."""
 
     label: str
-    bend: str
+    decision: str
     pulls: tuple[str, ...]
     error: str
     static: str
@@ -61,12 +62,9 @@ class SheetCells:
 
 def sheet_cells(row: SheetRow) -> SheetCells:
     """One line of the bend sheet as text."""
-    bend = "leave"
-    if row.bend_deg:
-        bend = f"{abs(row.bend_deg):g}° {lie_word(row.bend_deg)}"
     return SheetCells(
         row.label,
-        bend,
+        row.decision,
         tuple(f"{minus(f'{pull:+g}')}°" for pull in row.pulls_deg),
         _pair(row.before_deg, row.after_deg, sign=True),
         _pair(row.static_before_deg, row.static_after_deg, sign=False),

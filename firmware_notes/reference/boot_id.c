@@ -4,18 +4,15 @@
 
 #include "hal.h"
 
-#define PLACE_BYTES 8
-
 static bool read_place(uint8_t place, uint32_t *id)
 {
-    uint8_t at = (uint8_t)(place * PLACE_BYTES);
     uint32_t value = 0;
     uint32_t complement = 0;
     uint8_t i;
 
     for (i = 4; i-- > 0;) {
-        value = (value << 8) | hal_storage_read((uint8_t)(at + i));
-        complement = (complement << 8) | hal_storage_read((uint8_t)(at + 4 + i));
+        value = (value << 8) | hal_storage_read(place, i);
+        complement = (complement << 8) | hal_storage_read(place, (uint8_t)(4 + i));
     }
     *id = value;
     return value == (uint32_t)~complement;
@@ -24,6 +21,7 @@ static bool read_place(uint8_t place, uint32_t *id)
 uint32_t boot_id_next(void)
 {
     uint32_t id = 0;
+    uint8_t bytes[8];
     uint8_t place;
     uint8_t i;
 
@@ -35,10 +33,10 @@ uint32_t boot_id_next(void)
         }
     }
     id++;
-    place = (uint8_t)((id & 1U) * PLACE_BYTES);
     for (i = 0; i < 4; i++) {
-        hal_storage_write((uint8_t)(place + i), (uint8_t)(id >> (8 * i)));
-        hal_storage_write((uint8_t)(place + 4 + i), (uint8_t)(~id >> (8 * i)));
+        bytes[i] = (uint8_t)(id >> (8 * i));
+        bytes[4 + i] = (uint8_t)(~id >> (8 * i));
     }
+    hal_storage_write((uint8_t)(id & 1U), bytes);
     return id;
 }

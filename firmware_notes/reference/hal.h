@@ -22,6 +22,9 @@ uint32_t hal_ticks(void);
 /* Start the conversion of the cell selected last. Called from the conversion flow only, but for the first. */
 void hal_start_conversion(void);
 
+/* When the conversion just started takes its sample, as near as the port knows. Called right after hal_start_conversion(). */
+uint32_t hal_conversion_ticks(void);
+
 /* Select a cell for the NEXT conversion. The core calls it after hal_start_conversion(): it must not take effect before
  * the running conversion has taken its sample, and has the rest of that conversion to settle. */
 void hal_select_cell(uint8_t row, uint8_t cell);
@@ -29,7 +32,13 @@ void hal_select_cell(uint8_t row, uint8_t cell);
 /* Constant tables: kept in program memory where that is apart. */
 #define ROM
 #define ROM_U32(address) (*(address))
+/* Another rate: -DTICK_HZ=..., or #define it in the header that HAL_INLINE names. */
+#ifndef TICK_HZ
 #define TICK_HZ 1000000UL
+#endif
+#endif
+#if TICK_HZ < 10000 || TICK_HZ > 100000000
+#error "TICK_HZ must be 10 000 to 100 000 000: slower does not time a scan, faster wire.md does not allow"
 #endif
 
 /* Take one byte for the line if there is room for it; never wait. */
@@ -48,9 +57,10 @@ uint32_t hal_frame_end_ticks(void);
 /* The foot switch, true while pressed. Not debounced. */
 bool hal_switch_pressed(void);
 
-/* Sixteen bytes that survive a loss of power, for the boot id (boot_id.h); and the board's own id. */
-uint8_t hal_storage_read(uint8_t address);
-void hal_storage_write(uint8_t address, uint8_t value);
+/* Two places of eight bytes that survive a loss of power, for the boot id (boot_id.h); and the board's own id. A power cut
+ * while one place is written may ruin that place, never the other. */
+uint8_t hal_storage_read(uint8_t place, uint8_t at);
+void hal_storage_write(uint8_t place, const uint8_t bytes[8]);
 void hal_board_id(uint8_t id[8]);
 
 #endif

@@ -20,8 +20,8 @@ void scan_start(void)
     scan_row = 0;
     scan_cell = 0;
     hal_select_cell(0, 0);
-    scan_ring[0].ticks = hal_ticks();
     hal_start_conversion();
+    scan_ring[0].ticks = hal_conversion_ticks();
     scan_step(&row, &cell);
     hal_select_cell(row, cell);
 }

@@ -114,7 +114,7 @@ static inline void scan_conversion_done(cell_value value)
         } else {
             scan_missed++;
         }
-        scan_ring[scan_written & SCAN_MASK].ticks = hal_ticks();
+        scan_ring[scan_written & SCAN_MASK].ticks = hal_conversion_ticks();
     }
     scan_step(&row, &cell);
     hal_select_cell(row, cell);

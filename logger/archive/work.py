@@ -1,7 +1,7 @@
 """Work sessions of an archive out anew, with the very functions that work on one data file.
 
 Each task is some sessions of one part: a worker makes a data file in memory of them and asks
-`logger.session.evidence.evidence` as the command line does. Where tasks run is Dask's affair: in
+`logger.session.results.clubs` as the command line does. Where tasks run is Dask's affair: in
 this process, in processes of this machine, or on a cluster that is there already.
 """
 
@@ -19,7 +19,8 @@ from logger.archive.layout import Columns, Place, arrow_schema, read_index, writ
 from logger.archive.unpack import unpacked
 from logger.errors import LieboardError, UsageError
 from logger.extras import extra
-from logger.session.evidence.evidence import ClubEvidence, SessionPicture, session_picture
+from logger.session.evidence.evidence import SessionPicture
+from logger.session.results.clubs import ClubResult, session_results
 from logger.store.store import Store
 
 if TYPE_CHECKING:
@@ -43,26 +44,24 @@ RESULT_COLUMNS: Final[Columns] = (
     ("toe_low_mm", "float64", True),
     ("toe_high_mm", "float64", True),
     ("spread_mm", "float64", True),
-    ("verdict", "string", False),
+    ("touched", "string", False),
+    ("decision", "string", False),
+    ("why", "string", False),
+    ("wanted_deg", "float64", False),
     ("lie_error_deg", "float64", True),
     ("lie_error_u_deg", "float64", True),
     ("lie_error_low_deg", "float64", True),
     ("lie_error_high_deg", "float64", True),
     ("level_source", "string", True),
-    ("set_lie_error_deg", "float64", True),
-    ("set_low_deg", "float64", True),
-    ("set_high_deg", "float64", True),
     ("set_level_deg", "float64", True),
     ("set_level_u_deg", "float64", True),
     ("set_slope_deg", "float64", True),
     ("set_slope_u_deg", "float64", True),
     ("p_outlier", "float64", True),
 )
-"""One row per club of a session with contacts. ``toe_*`` to ``level_source`` are of the club by
-itself (`analysis.statistics.contact_mean`, `analysis.lie.levels`, `analysis.lie.club`), ``set_*``
-and ``p_outlier`` of the whole set at once (`analysis.lie.set_model`; the slope is per half inch of
-length). Low and high are the ends of 90 % intervals, u standard uncertainties. Missing = not
-known."""
+"""One row per club of a session with contacts: what `logger.session.results.clubs` says of it, as
+on every screen. ``set_*`` are of the set's line (the slope is per half inch of length). Low and
+high are the ends of 90 % intervals, u standard uncertainties. Missing = not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,16 +104,17 @@ def work(task: Task) -> list[dict[str, Any]]:
         return [
             {**_names(row), **result}
             for row in task.names
-            for result in session_results(store, ids[row["copy"]])
+            for result in session_rows(store, ids[row["copy"]])
         ]
 
 
-def session_results(store: Store, session: int) -> Iterator[dict[str, Any]]:
+def session_rows(store: Store, session: int) -> Iterator[dict[str, Any]]:
     """Work one session of a data file out; give a row for each club that has contacts in it."""
-    picture = session_picture(store, store.get_session(session))
-    for place, club in enumerate(picture.clubs):
+    results = session_results(store, store.get_session(session))
+    for place, one in enumerate(results.clubs):
+        club = one.evidence
         if club.used or club.set_aside or club.lost:
-            yield {**_by_itself(club), **_in_the_set(picture, place)}
+            yield {**_of_club(one, results.picture, place), **_of_set(results.picture, place)}
 
 
 @contextmanager
@@ -190,10 +190,14 @@ def _names(row: dict[str, Any]) -> dict[str, Any]:
     return {name: row[name] for name in ("month", "shop", "bay", "player", "set", "started_utc_ns")}
 
 
-def _by_itself(club: ClubEvidence) -> dict[str, Any]:
-    toe, lie = club.contact, club.lie
+def _of_club(result: ClubResult, picture: SessionPicture, place: int) -> dict[str, Any]:
+    club, together = result.evidence, picture.together
+    toe = club.contact
+    u_deg = None
+    if together is not None and result.lie_error_deg is not None:
+        u_deg = float(together.lie.sd[place])
     return {
-        "club": club.club.label,
+        "club": result.label,
         "used": club.used,
         "set_aside": club.set_aside,
         "lost": club.lost,
@@ -201,23 +205,23 @@ def _by_itself(club: ClubEvidence) -> dict[str, Any]:
         "toe_u_mm": toe.u_mm,
         **_ends("toe_{}_mm", toe.interval_mm),
         "spread_mm": toe.spread_mm,
-        "verdict": club.judgement.verdict.value,
-        "lie_error_deg": lie and lie.lie_error_deg,
-        "lie_error_u_deg": lie and lie.u_deg,
-        **_ends("lie_error_{}_deg", None if lie is None else lie.interval_deg),
-        "level_source": lie and lie.level_source.value,
+        "touched": result.touched,
+        "decision": result.decision.words,
+        "why": result.why,
+        "wanted_deg": result.wanted.lie_error_deg,
+        "lie_error_deg": result.lie_error_deg,
+        "lie_error_u_deg": u_deg,
+        **_ends("lie_error_{}_deg", result.interval_deg),
+        "level_source": club.lie and club.lie.level_source.value,
     }
 
 
-def _in_the_set(picture: SessionPicture, place: int) -> dict[str, Any]:
+def _of_set(picture: SessionPicture, place: int) -> dict[str, Any]:
     together = picture.together
     if together is None:
         return {}
     p_outlier = float(together.p_outlier[place])
     return {
-        "set_lie_error_deg": float(together.mean_deg[place]),
-        "set_low_deg": float(together.low_deg[place]),
-        "set_high_deg": float(together.high_deg[place]),
         "set_level_deg": together.level.value,
         "set_level_u_deg": together.level.u,
         "set_slope_deg": together.slope.value,

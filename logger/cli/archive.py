@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Annotated, TypeAlias
 
@@ -137,10 +138,8 @@ def work(
         write_results(out, rows)
         say(f"wrote {out}", err=True)
     sessions = {(row["shop"], row["player"], row["set"], row["started_utc_ns"]) for row in rows}
-    verdicts: dict[str, int] = {}
-    for row in rows:
-        verdicts[row["verdict"]] = verdicts.get(row["verdict"], 0) + 1
-    words = ", ".join(f"{count} {verdict}" for verdict, count in sorted(verdicts.items()))
+    decided = Counter(row["decision"] for row in rows)
+    words = ", ".join(f"{count} {decision}" for decision, count in sorted(decided.items()))
     say(f"{len(sessions)} sessions, {len(rows)} clubs{': ' + words if words else ''}")
 
 

@@ -120,13 +120,31 @@ def bounce(session: SessionOption = None, db: DbOption = None) -> None:
 
     console = output()
     with open_store(db, read_only=True) as store:
-        for one in session_evidence(store, pick_session(store, session)):
+        evidence = session_evidence(store, pick_session(store, session))
+        hit = [one for one in evidence if one.used]
+        if not any(one.trail.n_used for one in evidence):
+            seen = any(seen.source == "board" for one in hit for seen in one.seen)
+            what = "this board has one row of cells and sees" if seen else "what was kept shows"
+            console.print(
+                f"Nothing is known front to back: {what} only heel to toe. Read marks with a "
+                "second number, such as 'lieboard mark 7i 4 2t', or build the board with a second "
+                "row of cells."
+            )
+            return
+        for one in evidence:
             loft = one.club.spec.loft_deg
             wedge = loft is not None and loft >= WEDGE_LOFT_DEG
             try:
                 read = bounce_error(one.trail, kind=SoleKind.WEDGE if wedge else SoleKind.IRON)
             except NoAnswerError as error:
-                console.print(f"{one.club.label}: {error}")
+                if not one.used:
+                    console.print(f"{one.club.label}: not hit")
+                elif one.trail.n_used == 0:
+                    console.print(
+                        f"{one.club.label}: not seen front to back; read marks with a second number"
+                    )
+                else:
+                    console.print(f"{one.club.label}: {error}")
             else:
                 console.print(f"{one.club.label}: {read.words}")
     console.print("One degree of loft is one degree of bounce: strong takes it away, weak adds it.")

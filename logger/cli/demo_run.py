@@ -16,11 +16,10 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from logger.cli.common import output, utc_now_ns
 from logger.cli.sheets import print_clubs, print_sheet
 from logger.errors import LieboardError, UsageError
-from logger.session.evidence.evidence import session_picture
 from logger.session.logging.fitting import FittingSession
 from logger.session.logging.opening import Circumstances, open_session
 from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
-from logger.session.results.planning import bend_plan
+from logger.session.results.clubs import session_results
 from logger.setfiles import load_set
 from logger.store.store import Store
 
@@ -56,11 +55,12 @@ async def run_demo(db: Path, swings: int, seed: int, *, ble: bool = False) -> No
             console.print(f"A simulated board is at {url}; {session.set.player.name} swings.")
             await _log(session, url, lines, swings, console)
         session.end(utc_now_ns())
-        picture = session_picture(store, session.row)
+        results = session_results(store, session.row)
         console.print()
-        print_clubs(console, picture)
+        print_clubs(console, results)
         console.print()
-        print_sheet(console, bend_plan(store, session.row, picture))
+        if results.plan is not None:
+            print_sheet(console, results.plan)
         console.print(
             f"\nAll of it is in {db}: try 'lieboard strikes --db {db}', or any SQLite browser."
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -75,25 +76,32 @@ def gradation(
 
     Example: lieboard gradation
     """
-    from logger.session.evidence.evidence import session_evidence
     from logger.session.logging.opening import which_set
+    from logger.session.results.clubs import session_results
     from logger.session.results.gradation import grade_set
 
     with open_store(db, read_only=True) as store:
         own = store.get_set(which_set(store, player, set_name))
         sessions = store.sessions(own.id)
-        evidence = session_evidence(store, sessions[-1]) if sessions else None
-        print_grading(output(), grade_set(store, own, evidence), inches=inches)
+        results = session_results(store, sessions[-1]) if sessions else None
+        clubs = () if results is None else results.clubs
+        known = {club.label for club in own.clubs}
+        lies = {one.label: one.lie for one in clubs if one.lie is not None and one.label in known}
+        grading = grade_set(store, own, None if results is None else lies)
+        decisions = {one.label: one.decision.words for one in clubs}
+        print_grading(output(), grading, decisions, inches=inches)
 
 
-def print_grading(console: Console, grading: Grading, *, inches: bool = False) -> None:
+def print_grading(
+    console: Console, grading: Grading, decisions: Mapping[str, str], *, inches: bool = False
+) -> None:
     """Print steps, findings, overlays and delivered against static lies."""
     from rich.table import Table
 
     from logger.setfiles.units import inches_from_mm
 
     def number(value: float | None, digits: int = 1, sign: bool = True) -> str:
-        return "-" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
+        return "-" if value is None else f"{value:{'+z' if sign else ''}.{digits}f}"
 
     unit = "in" if inches else "mm"
     table = Table(box=None, padding=(0, 1), title="Steps", title_justify="left")
@@ -127,17 +135,23 @@ def print_grading(console: Console, grading: Grading, *, inches: bool = False) -
             title="Static lie, and the lie this swing needs (latest session)",
             title_justify="left",
         )
-        for heading in ("club", "static °", "needed °", "±", ""):
-            rows.add_column(heading, justify="left" if heading in ("club", "") else "right")
+        for heading in ("club", "static °", "lie °", "needed °", "±", "decision"):
+            rows.add_column(heading, justify="left" if heading in ("club", "decision") else "right")
         for row in grading.delivered.rows:
             rows.add_row(
                 row.label,
                 number(row.static_deg, sign=False),
+                number(row.lie_error_deg),
                 number(row.needed_deg, sign=False),
                 number(row.u_needed_deg, sign=False),
-                row.words,
+                decisions.get(row.label, "-"),
             )
         console.print(rows)
+        said: dict[str, list[str]] = {}
+        for row in grading.delivered.rows:
+            said.setdefault(row.words, []).append(row.label)
+        for words, labels in said.items():
+            console.print(f"  {', '.join(labels)}: {words}")
         console.print(f"  {grading.delivered.words}")
 
 

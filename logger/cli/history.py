@@ -87,14 +87,18 @@ def _print(console: Console, past: SetHistory, dates: list[str]) -> None:
     shown = range(len(dates))[-8:]
     for row in shown:
         table.add_column(dates[row], justify="right")
+    wishes = any(past.wanted_deg)
+    if wishes:
+        table.add_column("wanted", justify="right")
     for column, club in enumerate(past.set.clubs):
         cells = [
-            f"{past.lie_error_deg[row, column]:+.1f} ± {NORMAL_90 * past.u_deg[row, column]:.1f}°"
+            f"{past.lie_error_deg[row, column]:+z.1f} ± {NORMAL_90 * past.u_deg[row, column]:.1f}°"
             if math.isfinite(past.lie_error_deg[row, column])
             else "-"
             for row in shown
         ]
-        table.add_row(Text(club.label), *cells)
+        wanted = past.wanted_deg[column]
+        table.add_row(Text(club.label), *cells, *([f"{wanted:+z.1f}°"] if wishes else []))
     console.print(table)
     for remark in past.remarks:
         say(f"! {remark}")

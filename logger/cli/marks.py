@@ -48,12 +48,20 @@ def mark(
         typer.Option(help="Number of the board's strike of the same swing.", min=1, max=MOST_ROWS),
     ] = None,
     instead_of: InsteadOption = None,
+    stance: Annotated[
+        float | None,
+        typer.Option(
+            help="Of a session that begins with this mark: how much lower the feet stand than "
+            "what the club struck, mm (0 on one floor)."
+        ),
+    ] = None,
     db: DbOption = None,
 ) -> None:
     """Keep a mark read off the sole; it counts like a strike of the board.
 
     Examples: lieboard mark 7i 4.5; lieboard mark 7i 6h 2l
     """
+    from logger.cli.log.checks import check_lengths
     from logger.errors import UsageError
     from logger.session.corrections.words import keep_mark
     from logger.session.logging.fitting import club_of
@@ -66,9 +74,10 @@ def mark(
     )
     if not (math.isfinite(u) and 0 < u <= 10):
         raise UsageError(f"--u {u:g}: how well a mark can be read is between 0 and 10 mm")
+    check_lengths(stance=stance)
     said = said_here()
     with open_store(db) as store:
-        begun = _session_for(store, session, player, set_name, said.utc_ns, club)
+        begun = _session_for(store, session, player, set_name, said.utc_ns, club, stance)
         # A mark names its club: which one is up on a board beside it is no business of a mark.
         row = club_of(begun.set, club)
         try:
@@ -93,24 +102,37 @@ def _session_for(
     set_name: str | None,
     now_utc_ns: int,
     club: str,
+    stance: float | None,
 ) -> FittingSession:
     """Return the session that a mark belongs to: asked for if one is open and nobody said."""
+    from logger.cli.log.checks import ask_stance, check_agreed
     from logger.session.logging.fitting import FittingSession
-    from logger.session.logging.opening import open_session, session_to_go_on_with
+    from logger.session.logging.opening import Circumstances, open_session, session_to_go_on_with
 
     if number is not None:
+        check_agreed(store.get_session(number), stance=stance, sole_middle=None, left=False)
         return FittingSession(store, number)
     going_on = session_to_go_on_with(store, player=player, set_name=set_name, now_utc_ns=now_utc_ns)
-    new = False
-    if going_on is not None and sys.stdin.isatty() and sys.stdout.isatty():
+    new, asked = False, sys.stdin.isatty() and sys.stdout.isatty()
+    if going_on is not None and asked:
         own = store.get_set(going_on.set)
         new = not typer.confirm(
             f"Does it belong to session {going_on.id} ({own.player.name}, {own.name}, since "
             f"{local_time(going_on.started_utc_ns)}), which is open? Else a new one begins",
             default=True,
         )
+    if going_on is not None and not new:
+        check_agreed(going_on, stance=stance, sole_middle=None, left=False)
+    elif stance is None and asked:
+        stance = ask_stance()
     return open_session(
-        store, player=player, set_name=set_name, now_utc_ns=now_utc_ns, always_new=new, club=club
+        store,
+        player=player,
+        set_name=set_name,
+        now_utc_ns=now_utc_ns,
+        circumstances=Circumstances(stance_mm=stance),
+        always_new=new,
+        club=club,
     )
 
 

@@ -32,16 +32,19 @@ def sessions(db: DbOption = None) -> None:
 
     with open_store(db, read_only=True) as store:
         table = Table("session", "started", "player", "set", "used", "set aside", "state", box=None)
-        for row in store.sessions():
-            own = store.get_set(row.set)
-            counts = store.club_counts(row.id)
+        counts = store.session_counts()
+        rows = store.sessions()
+        sets = {number: store.get_set(number) for number in {row.set for row in rows}}
+        for row in rows:
+            own = sets[row.set]
+            used, set_aside = counts.get(row.id, (0, 0))
             table.add_row(
                 str(row.id),
                 local_time(row.started_utc_ns),
                 own.player.name,
                 own.name,
-                str(sum(count.used for count in counts)),
-                str(sum(count.set_aside for count in counts)),
+                str(used),
+                str(set_aside),
                 "open" if row.ended_utc_ns is None else "ended",
             )
         output().print(table)

@@ -18,12 +18,13 @@ from logger.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from rich.console import Console
+    from rich.table import Table
 
     from analysis.plan.types import SetPlan
-    from logger.session.evidence.evidence import ClubEvidence, SessionPicture
+    from analysis.statistics.estimation import Interval
+    from logger.session.evidence.evidence import ClubEvidence
+    from logger.session.results.clubs import ClubResult, SessionResults
 
 
 def clubs(
@@ -34,26 +35,22 @@ def clubs(
     inches: InchesOption = False,
     db: DbOption = None,
 ) -> None:
-    """Show per club where the sole touched and how far its lie is off.
+    """Show per club where the sole touched, how far its lie is off, and what is decided.
 
     Examples: lieboard clubs; lieboard clubs --budget
     """
     from logger.session.corrections.strikes import forgotten_steps
-    from logger.session.evidence.evidence import session_picture
-    from logger.session.results.planning import advise
+    from logger.session.results.clubs import session_results
 
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
-        picture = session_picture(store, row)
+        results = session_results(store, row)
         console = output()
-        print_clubs(console, picture, inches=inches)
-        advice = advise(store, row, picture)
-        if advice is not None:
-            console.print(f"next: {advice.why}")
+        print_clubs(console, results, inches=inches)
         for step in forgotten_steps(store, row.id):
             console.print(step.words)
         if budget:
-            print_budgets(console, picture.clubs)
+            print_budgets(console, results.picture.clubs)
 
 
 def sheet(
@@ -149,58 +146,92 @@ def _story(plan: SetPlan, label: str) -> str:
     raise UsageError(f"there is no club {label} on this sheet: it has {known}")
 
 
-def print_clubs(console: Console, picture: SessionPicture, *, inches: bool = False) -> None:
-    """Print the club table.
-
-    Contact is each club's own; the lie error is that of the set model, in which clubs with few
-    strikes lean on the others.
-    """
-    from rich.table import Table
-
+def print_clubs(console: Console, results: SessionResults, *, inches: bool = False) -> None:
+    """Print the club table, and what a reader must know of it."""
     from logger.setfiles.units import inches_from_mm
 
     unit, digits = ("in", 2) if inches else ("mm", 1)
 
-    def length(mm: float) -> str:
-        return f"{inches_from_mm(mm) if inches else mm:+.{digits}f}"
+    def length(mm: float, sign: str = "+z") -> str:
+        return f"{inches_from_mm(mm) if inches else mm:{sign}.{digits}f}"
 
-    table = Table(box=None, padding=(0, 1), title="Clubs", title_justify="left")
-    for heading in ("club", "used", "aside", "lost", f"contact {unit}", "90 %", "spread"):
-        table.add_column(heading, justify="left" if heading == "club" else "right")
-    for heading in ("lie error", "90 %", "verdict"):
-        table.add_column(heading, justify="left" if heading == "verdict" else "right")
-    together = picture.together
-    for place, one in enumerate(picture.clubs):
-        contact = one.contact
-        interval = contact.interval_mm
-        lie, doubt = "-", "-"
-        if together is not None and one.used:
-            lie = f"{together.mean_deg[place]:+z.1f}°"
-            doubt = f"{together.low_deg[place]:+z.1f} … {together.high_deg[place]:+z.1f}°"
+    def contact(one: ClubResult) -> str:
+        mean, ends = one.evidence.contact.mean_mm, one.evidence.contact.interval_mm
+        if mean is None:
+            return "-"
+        return length(mm=mean) + (
+            "" if ends is None else f" ± {length((ends.high - ends.low) / 2, '')}"
+        )
+
+    clubs = results.clubs
+    table = _table("Clubs")
+    table.add_column("club")
+    table.add_column("used", justify="right")
+    for heading, count in (("aside", "set_aside"), ("lost", "lost")):
+        if any(getattr(one.evidence, count) for one in clubs):
+            table.add_column(heading, justify="right")
+    table.add_column(f"contact {unit}", justify="right")
+    # A wide terminal has room for what a narrow one does without.
+    wide = console.width >= _WIDE
+    if wide:
+        table.add_column("spread", justify="right")
+    table.add_column("touched")
+    table.add_column("lie °", justify="right")
+    table.add_column("90 %", justify="right", no_wrap=True)
+    table.add_column("decision")
+    for one in clubs:
+        evidence, spread = one.evidence, one.evidence.contact.spread_mm
+        counts = [
+            str(getattr(evidence, count))
+            for count in ("set_aside", "lost")
+            if any(getattr(other.evidence, count) for other in clubs)
+        ]
         table.add_row(
-            one.club.label,
-            str(one.used),
-            str(one.set_aside),
-            str(one.lost),
-            "-" if contact.mean_mm is None else length(contact.mean_mm),
-            "-" if interval is None else f"{length(interval.low)} … {length(interval.high)}",
-            "-" if contact.spread_mm is None else length(contact.spread_mm).lstrip("+"),
-            lie,
-            doubt,
-            ", ".join(part for part in (one.verdict_words, picture.words_of(place)) if part),
+            one.label,
+            str(evidence.used),
+            *counts,
+            contact(one),
+            *(["-" if spread is None else length(spread, "")] if wide else []),
+            one.touched or "-",
+            "-" if one.lie_error_deg is None else f"{one.lie_error_deg:+z.1f}",
+            _ends(one.interval_deg),
+            one.decision.words,
         )
     console.print(table)
     console.print("contact: + toe, - heel; lie error: + too upright, - too flat as delivered")
-    for level in sorted({one.lie.level_words for one in picture.clubs if one.lie is not None}):
-        console.print(f"level resolved by: {level}")
+    for remark in results.remarks:
+        console.print(remark)
+    for one in clubs:
+        for words in (one.wanted.words, one.off_line):
+            if words:
+                console.print(f"{one.label}: {words}")
+    together = results.picture.together
     if together is not None:
         half = (together.slope.interval.high - together.slope.interval.low) / 2
         console.print(
             f"along the set: {together.level.value:+z.1f}° at the pivot, "
-            f"{together.slope.value:+.2f} ± {half:.2f}° for each half inch longer"
+            f"{together.slope.value:+z.2f} ± {half:.2f}° for each half inch longer"
         )
         for note in together.notes:
             console.print(note)
+    if results.no_plan and together is not None:
+        console.print(f"no bend sheet: {results.no_plan}")
+    if results.advice is not None:
+        console.print(f"next: {results.advice.why}")
+
+
+# Columns from which a table shows all it has.
+_WIDE = 100
+
+
+def _table(title: str) -> Table:
+    from rich.table import Table
+
+    return Table(box=None, padding=(0, 1, 0, 0), title=title, title_justify="left")
+
+
+def _ends(interval: Interval | None) -> str:
+    return "-" if interval is None else f"{interval.low:+z.1f} … {interval.high:+z.1f}"
 
 
 def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
@@ -236,50 +267,60 @@ def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
 
 
 def print_sheet(console: Console, plan: SetPlan) -> None:
-    """Print the bend sheet with its cautions."""
+    """Print the bend sheet with its reasons and cautions."""
     from rich.table import Table
 
-    from analysis.conventions import NORMAL_90
-
-    table = Table(
-        box=None,
-        padding=(0, 1),
-        title=f"Bend sheet (machine step {plan.rules.increment_deg:g}°)",
-        title_justify="left",
-    )
+    gaps = ", by gaps between the clubs" if plan.gaps else ""
+    table = _table(f"Bend sheet (machine step {plan.rules.increment_deg:g}°){gaps}")
     lofts = any(row.loft_change_deg for row in plan.rows)
-    headings = ["club", "bend", "lie error", "after", "static lie", "pulls", "miss", "why"]
+    table.add_column("club")
+    table.add_column("decision")
     if lofts:
-        headings.insert(2, "loft")
-    for heading in headings:
-        table.add_column(heading, justify="left" if heading in ("club", "why") else "right")
+        table.add_column("loft")
+    for heading in ("off line °" if plan.gaps else "lie °", "90 %", "after"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("static lie", justify="right")
+    table.add_column("pulls", justify="right", no_wrap=True)
+    metres = any(row.bend_deg and row.change_m is not None for row in plan.rows)
+    if metres:
+        table.add_column("miss", justify="right", no_wrap=True)
     for row in plan.rows:
         static = "-"
         if row.static_before_deg is not None and row.static_after_deg is not None:
             static = f"{row.static_before_deg:g}"
             if row.bend_deg:
                 static += f" → {row.static_after_deg:g}"
+        miss = ""
+        if row.change_m is not None and row.bend_deg:
+            miss = f"{row.change_m:+z.1f} m"
         table.add_row(
             row.label,
-            "leave" if row.bend_deg == 0 else _way(row.bend_deg),
+            row.decision.words,
             *([_loft(row.loft_change_deg)] if lofts else []),
-            f"{row.error_before_deg:+z.1f} ± {NORMAL_90 * row.u_before_deg:.1f}°",
-            f"{row.error_after_deg:+z.1f}°" if row.bend_deg else "",
+            f"{row.error_before_deg:+z.1f}",
+            _ends(row.interval_deg),
+            f"{row.error_after_deg:+z.1f}" if row.bend_deg else "",
             static,
             " ".join(f"{pull:+g}" for pull in row.pulls_deg),
-            "" if row.change_m is None or not row.bend_deg else f"{row.change_m:+z.1f} m",
-            f"{row.why}. Loft {row.loft_words}" if row.loft_words else row.why,
+            *([miss] if metres else []),
         )
     console.print(table)
+    console.print()
+    reasons = Table(box=None, padding=(0, 1, 0, 0), show_header=False)
+    for row in plan.rows:
+        why = f"{row.why}. Loft {row.loft_words}" if row.loft_words else row.why
+        reasons.add_row(row.label, f"{why[:1].upper()}{why[1:]}.")
+    console.print(reasons)
+    console.print()
+    for note in plan.notes:
+        console.print(note)
     if lofts:
         console.print("A change of loft changes the carry with it; measure loft and lie together.")
     if plan.p_better is not None:
         console.print(
-            f"The sheet as a whole brings the misses down with {100 * plan.p_better:.0f} %. "
-            "miss: change of the expected distance aside at carry."
+            f"The sheet as a whole brings the misses down with {100 * plan.p_better:.0f} %."
+            + (" miss: change of the expected distance aside at carry." if metres else "")
         )
-    for note in plan.notes:
-        console.print(note)
     console.print()
     for caution in plan.cautions:
         console.print(f"  ! {caution}")
@@ -287,12 +328,6 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
 
 def _loft(change_deg: float) -> str:
     return f"{abs(change_deg):g}° {'weak' if change_deg > 0 else 'strong'}" if change_deg else ""
-
-
-def _way(bend_deg: float) -> str:
-    from analysis.conventions import lie_word
-
-    return f"{abs(bend_deg):g}° {lie_word(bend_deg)}"
 
 
 UPRIGHT_FLAT = {"u": 1, "f": -1}

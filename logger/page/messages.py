@@ -51,7 +51,7 @@ the same page comes back with status 403 (429: too many guesses) and the words o
 
 Texts may hold anything that a person typed: set them with ``textContent``. Numbers are in the unit
 of their name; directions as in `analysis.conventions`: ``toe_mm`` positive toward the toe,
-``trail_mm`` toward the trailing edge. Texts that carry meaning (verdicts, reasons, advice) come
+``trail_mm`` toward the trailing edge. Texts that carry meaning (decisions, reasons, advice) come
 from here, with the player's handedness in them.
 """
 
@@ -146,20 +146,26 @@ class ClubPart:
     sole: SolePart
     contact: ContactPart | None
     lie_error: LiePart | None
-    verdict: str
-    """``centred``, ``toe-deep``, ``heel-deep`` or ``not settled``."""
-    words: str
-    """The verdict as a sentence with numbers."""
+    decision: str
+    """What is to be done with it, in the words of the bend sheet, such as ``bend 1° flat``."""
+    why: str
+    """What the decision rests on, one line."""
+    settled: bool
+    """Whether it is decided: bend it, or leave it."""
+    touched: str
+    """Where the sole touched, as struck: ``centred``, ``toe-deep``, ``heel-deep`` or ``not clear``;
+    empty with fewer than two strikes."""
     lie_words: str
     """Lie error as a sentence; empty while there is none."""
     tends: str
-    """Where the ball tends to because of it, such as ``ball tends right``; empty if not settled or
+    """Where the ball tends to because of it, such as ``ball tends right``; empty if not clear or
     centred."""
-    settled: bool
-    more_swings: int | None
-    """That would settle the verdict; None if more swings alone cannot."""
     wanted_mm: float
-    """Place on the sole where this player wants the contact."""
+    """Place on the sole where the contact is wanted, stance counted."""
+    wanted_deg: float
+    """Lie error that is wanted."""
+    wanted_words: str
+    """Why it is not the middle of the sole; empty where it is."""
     ellipse: EllipsePart | None
     """None while too few strikes are known front to back."""
     used: int

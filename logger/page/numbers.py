@@ -12,7 +12,6 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.answers import NoAnswerError
 from analysis.conventions import (
     USUAL_LIE_DEG,
     USUAL_SOLE_MM,
@@ -20,8 +19,6 @@ from analysis.conventions import (
     stance_lie_error_deg,
     toe_from_lie_error,
 )
-from analysis.plan.next_club import Advice
-from analysis.statistics.contact_mean import ContactVerdict
 from logger.page.look import page_id
 from logger.page.messages import (
     ClubPart,
@@ -34,7 +31,7 @@ from logger.page.messages import (
 )
 from logger.session.evidence.evidence import ClubEvidence, EvidenceReader, SessionPicture
 from logger.session.evidence.soles import hands_mm, sole_arc
-from logger.session.results.planning import advise
+from logger.session.results.clubs import ClubResult, SessionResults, session_results
 from logger.store.rows import SessionRow, StrikeRow
 from logger.store.store import Store
 
@@ -64,45 +61,40 @@ class Numbers:
     """By id as on the page: what the numbers make of a strike, where it is more than its row."""
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """What a session says as it stands."""
-
-    picture: SessionPicture
-    advice: Advice | None
-    """Which club to hit next; None while nothing counts, or where ``why_none`` says so."""
-    why_none: str = ""
-
-
-def numbers_of(store: Store, session: SessionRow, found: Found) -> Numbers:
+def numbers_of(store: Store, session: SessionRow, results: SessionResults) -> Numbers:
     """Put what a session says into the page's words."""
-    picture, advice = found.picture, found.advice
+    picture, advice = results.picture, results.advice
     own = store.get_set(session.set)
     contacts = store.contacts(session.id)
     strikes = _strikes(picture, contacts)
     placed = _placed(contacts, strikes)
     clubs = [
-        _club(picture, place, placed, session, pivot=one.club.id == own.pivot_club)
-        for place, one in enumerate(picture.clubs)
+        _club(picture, place, one, placed, session, pivot=one.evidence.club.id == own.pivot_club)
+        for place, one in enumerate(results.clubs)
     ]
     following = None
     if advice is not None:
         following = NextPart(advice.label, advice.swings, advice.why, advice.label is None)
-    notes = () if picture.together is None else picture.together.notes
-    if found.why_none:
-        notes = (*notes, found.why_none)
-    return Numbers(clubs, _line(picture, session), following, notes, strikes)
+    notes: list[str] = []
+    if picture.together is not None:
+        if results.level is not None and not results.level.claimed:
+            notes += results.remarks
+        notes += picture.together.notes
+        if results.no_plan:
+            notes.append(results.no_plan)
+    return Numbers(clubs, _line(picture, session), following, tuple(notes), strikes)
 
 
 def _club(
     picture: SessionPicture,
     place: int,
+    result: ClubResult,
     placed: Mapping[int | None, Places],
     session: SessionRow,
     *,
     pivot: bool,
 ) -> ClubPart:
-    one = picture.clubs[place]
+    one = result.evidence
     p_outlier = None if picture.together is None else float(picture.together.p_outlier[place])
     return ClubPart(
         name=one.club.label,
@@ -110,21 +102,23 @@ def _club(
         length_mm=rounded(one.club.spec.length_mm),
         sole=_sole(one),
         contact=_contact(one),
-        lie_error=_lie(one),
-        verdict=one.judgement.verdict.value,
-        words=one.words,
-        lie_words=one.lie_words,
-        tends=_tends(one, Hand(session.hand)),
-        settled=one.settled,
-        more_swings=one.judgement.more_swings,
-        wanted_mm=round(one.wanted_toe_mm, 2),
+        lie_error=_lie(result),
+        decision=result.decision.words,
+        why=result.why,
+        settled=result.decision.is_settled,
+        touched=result.touched,
+        lie_words=result.lie_words,
+        tends=result.tends(Hand(session.hand)),
+        wanted_mm=round(result.wanted.toe_mm, 2),
+        wanted_deg=round(result.wanted.lie_error_deg, 3),
+        wanted_words=result.wanted.words,
         ellipse=_ellipse(placed.get(one.club.id, [])),
         used=one.used,
         set_aside=one.set_aside,
         lost=one.lost,
         level_by="" if one.lie is None else one.lie.level_source.value,
         outlier=None if p_outlier is None or np.isnan(p_outlier) else round(p_outlier, 3),
-        outlier_words=picture.words_of(place),
+        outlier_words=result.off_line,
     )
 
 
@@ -144,23 +138,16 @@ def _contact(one: ClubEvidence) -> ContactPart | None:
     if mean is None:
         return None
     if interval is None:
-        return ContactPart(round(mean, 2), None, None)
-    return ContactPart(round(mean, 2), round(interval.low, 2), round(interval.high, 2))
+        return ContactPart(mean, None, None)
+    # Unrounded, or what is rounded twice would not be what every other screen shows.
+    return ContactPart(mean, interval.low, interval.high)
 
 
-def _lie(one: ClubEvidence) -> LiePart | None:
-    if one.lie is None:
+def _lie(one: ClubResult) -> LiePart | None:
+    if one.lie_error_deg is None or one.interval_deg is None:
         return None
-    interval = one.lie.interval_deg
-    return LiePart(round(one.lie.lie_error_deg, 3), round(interval.low, 3), round(interval.high, 3))
-
-
-def _tends(one: ClubEvidence, hand: Hand) -> str:
-    if one.judgement.verdict is ContactVerdict.TOE_DEEP:
-        return f"ball tends {hand.toe_miss}"
-    if one.judgement.verdict is ContactVerdict.HEEL_DEEP:
-        return f"ball tends {hand.heel_miss}"
-    return ""
+    interval = one.interval_deg
+    return LiePart(one.lie_error_deg, interval.low, interval.high)
 
 
 def _strikes(picture: SessionPicture, contacts: Sequence[StrikeRow]) -> dict[int, SeenStrike]:
@@ -256,9 +243,9 @@ class NumberWorks:
         self._reader: EvidenceReader | None = None
         self._session: SessionRow | None = None
         self._version: int | None = None
-        self._found: Found | None = None
+        self._found: SessionResults | None = None
 
-    def find(self, session: SessionRow) -> Found:
+    def find(self, session: SessionRow) -> SessionResults:
         """Work out what a session says as it stands now, and which club to hit next."""
         with self._lock:
             if self._reader is None or session != self._session:
@@ -267,17 +254,10 @@ class NumberWorks:
             # Taken before: what is written meanwhile is worked out next time.
             version = self._store.data_version()
             if self._found is None or version != self._version:
-                self._found = self._read(self._reader, session)
+                # A wish that cannot be met is no reason to show nothing.
+                self._found = session_results(self._store, session, self._reader.read())
                 self._version = version
             return self._found
-
-    def _read(self, reader: EvidenceReader, session: SessionRow) -> Found:
-        picture = reader.read()
-        try:
-            return Found(picture, advise(self._store, session, picture))
-        except NoAnswerError as error:
-            # A wish that cannot be met is no reason to show nothing.
-            return Found(picture, None, str(error))
 
     def work_out(self, session: SessionRow) -> Numbers:
         """Work out the page's numbers of a session as it stands now."""

@@ -133,12 +133,6 @@ class BoardRow:
     accepted_utc_ns: int | None
 
 
-# Height of the feet and its uncertainty, mm, as stored where nobody was asked: today, and in files
-# of before.
-UNTOLD_STANCE_MM = (0.0, 8.0)
-UNTOLD_STANCES = (UNTOLD_STANCE_MM, (0.0, 2.0))
-
-
 @dataclass(frozen=True, slots=True)
 class SessionRow:
     """A fitting session."""
@@ -161,8 +155,11 @@ class SessionRow:
 
     @property
     def stance_told(self) -> bool:
-        """Whether somebody said how high the feet stand: what is stored otherwise is no answer."""
-        return (self.stance_mm, self.stance_u_mm) not in UNTOLD_STANCES
+        """Whether anybody said how high the feet stand.
+
+        Files of old kept 0 ± 2 mm where nobody was asked.
+        """
+        return self.stance_u_mm < 6 and (self.stance_mm, self.stance_u_mm) != (0.0, 2.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -250,6 +250,17 @@ class StrikeTables(Core):
             (session,),
         )
 
+    def session_counts(self) -> dict[int, tuple[int, int]]:
+        """By session: contacts that count, and contacts set aside. One look at all of the file."""
+        return dict(
+            self._select(
+                lambda session, used, aside: (session, (used, aside)),
+                "SELECT session, SUM(set_aside IS NULL) AS used,"
+                " SUM(set_aside IS NOT NULL) AS aside FROM contacts GROUP BY session",
+                (),
+            )
+        )
+
     def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:
         """Let a contact not count, by the fitter's word; return it as it is now."""
         return self._decide(contact, "aside", reason)

@@ -247,6 +247,8 @@ def _check_of(table: str, name: str, kind: str, *, linked: bool) -> Callable[[ob
         return _hello_fault
     if (table, name) == ("calibrations", "content"):
         return _content_fault
+    if table == "act_parts" and name in ("value", "was"):
+        return _json_fault
     words = _WORDS.get((table, name))
     if words is not None:
         return lambda value: (
@@ -297,6 +299,17 @@ def _content_fault(value: object) -> str:
     except (ValueError, RecursionError):
         good = False
     return "" if good else "cannot be read"
+
+
+def _json_fault(value: object) -> str:
+    fault = _text_fault(value, _MAX_JSON)
+    if fault:
+        return fault
+    try:
+        json.loads(_text(value) or "")
+    except (ValueError, RecursionError):
+        return "is not JSON"
+    return ""
 
 
 def _raw_fault(row: dict[str, object], *, whole: bool) -> str:

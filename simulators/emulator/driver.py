@@ -1,4 +1,4 @@
-"""Drives the emulated chip: builds it, starts it, tells it what to do, reads its port."""
+"""Drives an emulated chip: builds it, starts it, tells it what to do, reads its port."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import tty
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,27 +56,44 @@ class Ran:
     received: int
 
 
-class EmulatedBoard:
-    """The firmware on the emulated chip, behind a pseudo-terminal, one command at a time."""
+class EmulatedChip:
+    """A firmware on an emulated chip, behind a pseudo-terminal, one command at a time.
 
-    def __init__(self, emulator: Path, firmware: Path) -> None:
+    Parameters
+    ----------
+    command : list of str
+        The emulator's program and its arguments.
+    port : str, optional
+        The pseudo-terminal, if it was made here; else the program makes one and says which.
+    descriptors : tuple of int, optional
+        What the program gets of this process's.
+    """
+
+    count_mv = COUNT_MV
+    row_places = 16
+
+    def __init__(
+        self, command: list[str], port: str = "", descriptors: tuple[int, ...] = ()
+    ) -> None:
         self._process = subprocess.Popen(
-            [str(emulator), str(firmware)],
+            command,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,
             bufsize=1,
+            pass_fds=descriptors,
         )
         self._descriptor: int | None = None
         self._read = 0
         try:
-            self.port = self._answer("port").split()[1]
+            started = self._answer("started").split()
+            self.port = port or started[1]
         except EmulatorError:
             self.close()
             raise
 
-    def __enter__(self) -> EmulatedBoard:
+    def __enter__(self) -> Self:
         """Give itself."""
         return self
 
@@ -153,7 +171,7 @@ class EmulatedBoard:
         return int(words[1]), words[3] == "1"
 
     def play(self, start_us: float, step_us: float, counts: NDArray[np.float64]) -> None:
-        """Script a load: counts of ten bits above rest, shape (n_steps, rows, cells)."""
+        """Script a load: the converter's counts above rest, shape (n_steps, rows, cells)."""
         steps, rows, cells = counts.shape
         lines = []
         for row in range(rows):
@@ -161,9 +179,9 @@ class EmulatedBoard:
                 column = counts[:, row, cell]
                 if not column.any():
                     continue
-                place = row * cells + cell
+                place = row * self.row_places + cell
                 lines += [
-                    f"w {start_us + step_us * step:.3f} {place} {column[step] * COUNT_MV:.4f}"
+                    f"w {start_us + step_us * step:.3f} {place} {column[step] * self.count_mv:.4f}"
                     for step in range(steps)
                 ]
                 lines.append(f"w {start_us + step_us * steps:.3f} {place} 0")
@@ -233,7 +251,14 @@ class EmulatedBoard:
                 raise EmulatorError(line.strip())
             if line.startswith(begins):
                 return line.strip()
-        raise EmulatorError("the emulator has ended; is libsimavr installed?")
+        raise EmulatorError("the emulator has ended without a word")
+
+
+class EmulatedBoard(EmulatedChip):
+    """The firmware on the emulated ATmega328P (``main.c``)."""
+
+    def __init__(self, emulator: Path, firmware: Path) -> None:
+        super().__init__([str(emulator), str(firmware)])
 
 
 def _ran(line: str) -> Ran:

@@ -212,7 +212,7 @@ int main(int argc, char **argv)
     if (!chip_load(argv[1])) {
         return fail("cannot load the firmware: build it first, and name its .elf");
     }
-    printf("port %s\n", path);
+    printf("started %s\n", path);
     fflush(stdout);
     while (state != 0 && fgets(line, sizeof line, stdin) != NULL) {
         state = obey(line);

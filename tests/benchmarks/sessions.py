@@ -57,12 +57,12 @@ from second_world import MOST_SWINGS, Session, draw_session
 from second_world.filing import add_marks, file_session, log_records
 
 from analysis.plan.heads import HEAD_LIMITS, Head
+from analysis.plan.types import Choice
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import Decoder
 from logger.protocol.records import Hello, RawRecord, Strike
-from logger.session.evidence.evidence import session_picture
 from logger.session.logging.fitting import FittingSession
-from logger.session.results.planning import bend_plan
+from logger.session.results.clubs import session_results
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.store.rows import SessionRow
 from logger.store.store import Store
@@ -110,22 +110,29 @@ class Answer:
     """Standard deviation of the mean lie error of these clubs, as stated."""
 
 
+_DECISIONS = {
+    Choice.BEND: "bend",
+    Choice.LEAVE: "leave",
+    Choice.HIT: "hit",
+    Choice.CANNOT_TELL: "cannot",
+}
+
+
 def ask_engine(store: Store, row: SessionRow) -> Answer:
     """Ask the product what it makes of a session.
 
     The one place that knows how the engine is asked.
     """
-    picture = session_picture(store, row)
-    plan = bend_plan(store, row, picture)
-    together = picture.together
+    results = session_results(store, row)
+    picture, plan, together = results.picture, results.plan, results.picture.together
     assert together is not None
+    assert plan is not None
     named = together.outliers()
     hit = [i for i, one in enumerate(picture.clubs) if one.used]
     clubs = []
     for i in hit:
-        one, bend = picture.clubs[i], plan.rows[i].bend_deg
-        more = one.judgement.more_swings
-        decision = "bend" if bend else "leave" if more == 0 else "hit" if more else "cannot"
+        one, decided = picture.clubs[i], results.clubs[i].decision
+        decision = _DECISIONS[decided.choice]
         clubs.append(
             ClubAnswer(
                 label=one.club.label,
@@ -133,8 +140,8 @@ def ask_engine(store: Store, row: SessionRow) -> Answer:
                 low_deg=float(together.low_deg[i]),
                 high_deg=float(together.high_deg[i]),
                 decision=decision,
-                bend_deg=bend,
-                more_swings=int(more or 0) if decision == "hit" else 0,
+                bend_deg=decided.bend_deg,
+                more_swings=decided.more_swings,
                 is_named_outlier=one.club.label in named,
             )
         )

@@ -3,6 +3,8 @@
 import json
 import re
 
+from logger.session.logging.opening import STANCE_U_MM
+
 DAY = 86_400
 
 
@@ -30,7 +32,7 @@ def right_week(week, lieboard, set_file):
     own = week(name)
     lieboard(name, "set", "import", set_file())
     lieboard(name, "set", "import", set_file("mika.toml", player="Mika Tarn", hand="left"))
-    one = own.begin(1, 0, stance_mm=12.0)
+    one = own.begin(1, 0, stance_mm=12.0, stance_u_mm=STANCE_U_MM)
     for club, count, place in (("7i", 6, 3), ("5i", 5, -4), ("6i", 5, 1), ("8i", 6, 4)):
         own.swing(club, count, place)
     own.end()

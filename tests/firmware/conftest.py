@@ -5,23 +5,34 @@ A missing compiler is an error that says what to install, never a skip.
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import dataclasses
 import functools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from logger.collector.connection import BoardConnection
+from logger.collector.recording import BoardIdentity, BoardReport, Greeted, KnownBoot, TimedRecord
+from logger.collector.settings import ConnectionSettings
+from logger.hostclock import HostClock
+from logger.links.pyserial_port import SerialSettings
+from logger.links.serial_port import SerialLink
 from logger.protocol.decoding import Damage, Decoder
 from logger.protocol.framing import encode_frame
 from logger.protocol.records import AskHello, Button, ClockReply, Hello, Reading, Status, Strike
+from logger.protocol.sequence import Hole
 from logger.protocol.wire import encode
+from logger.store.store import Store
 from simulators.core_board import REFERENCE, BuildError, CoreBoard, CoreOptions, build_library, make
 from simulators.emulator.driver import EmulatedBoard, build_emulator, build_firmware
 
 MS = 1_000_000
+LIMIT_S = 30.0
 
 
 def _built(build: Callable[[], Any]) -> Any:
@@ -170,3 +181,86 @@ def chip(emulator: Path, firmware: Callable[[str], Path]) -> Iterator[Callable[[
     yield make_chip
     for board in made:
         board.close()
+
+
+class OnDisk:
+    """Writes what the collector hands on into a store, and nothing else."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    async def begin_boot(self, identity: BoardIdentity) -> KnownBoot:
+        boot = self._store.remember_boot(
+            board_key=identity.board_key,
+            boot_key=identity.boot_key,
+            name=identity.name,
+            hello=identity.hello,
+            seen_utc_ns=1,
+        )
+        last = self._store.last_contiguous(boot)
+        expected = 0 if last is None else last + 1
+        return KnownBoot(boot, expected, self._store.sequences_after(boot, expected))
+
+    async def store(
+        self,
+        boot_row: int,
+        records: Sequence[TimedRecord],
+        in_order: Sequence[TimedRecord] = (),
+    ) -> None:
+        del in_order
+        self._store.add_records(boot_row, records)
+
+    async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
+        del boot_row, records
+
+    async def lost(self, boot_row: int, holes: Sequence[Hole], reason: str) -> None:
+        raise AssertionError(f"boot {boot_row} lost {holes}: {reason}")
+
+
+class Session:
+    """One connection of the logger, run beside the test."""
+
+    def __init__(self, port: str, store: Store) -> None:
+        self.events: list[object] = []
+        self._port = port
+        self._store = store
+        self._task: asyncio.Task[None] | None = None
+
+    async def __aenter__(self) -> Session:
+        link = SerialLink(SerialSettings(self._port))
+        await link.open()
+        connection = BoardConnection(
+            link, OnDisk(self._store), self.events.append, HostClock(), ConnectionSettings()
+        )
+        self._task = asyncio.create_task(connection.run())
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        assert self._task is not None
+        self._task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await self._task
+
+    async def until(self, what: Callable[[], bool]) -> None:
+        assert self._task is not None
+        async with asyncio.timeout(LIMIT_S):
+            while not what():
+                if self._task.done():
+                    await self._task
+                await asyncio.sleep(0.02)
+
+    @property
+    def greeted(self) -> list[Greeted]:
+        return [event for event in self.events if isinstance(event, Greeted)]
+
+    @property
+    def kept(self) -> int | None:
+        """Records on the board that are not confirmed, as its last status says."""
+        statuses = [event.status for event in self.events if isinstance(event, BoardReport)]
+        return statuses[-1].kept if statuses else None
+
+
+@pytest.fixture
+def session_at() -> type[Session]:
+    """One connection of the logger: ``async with session_at(port, store) as session``."""
+    return Session

@@ -6,110 +6,17 @@ The chip keeps to real time here, as the logger does.
 from __future__ import annotations
 
 import asyncio
-import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from logger.collector.connection import BoardConnection
-from logger.collector.recording import (
-    BoardIdentity,
-    BoardReport,
-    Greeted,
-    KnownBoot,
-    LineTrouble,
-    TimedRecord,
-)
-from logger.collector.settings import ConnectionSettings
-from logger.hostclock import HostClock
-from logger.links.pyserial_port import SerialSettings
-from logger.links.serial_port import SerialLink
+from logger.collector.recording import LineTrouble
 from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import Strike
-from logger.protocol.sequence import Hole
 from logger.store.store import Store
 from simulators.emulator.waves import Sweep, wave
-
-LIMIT_S = 30.0
-
-
-class OnDisk:
-    """Writes what the collector hands on into a store, and nothing else."""
-
-    def __init__(self, store: Store) -> None:
-        self._store = store
-
-    async def begin_boot(self, identity: BoardIdentity) -> KnownBoot:
-        boot = self._store.remember_boot(
-            board_key=identity.board_key,
-            boot_key=identity.boot_key,
-            name=identity.name,
-            hello=identity.hello,
-            seen_utc_ns=1,
-        )
-        last = self._store.last_contiguous(boot)
-        expected = 0 if last is None else last + 1
-        return KnownBoot(boot, expected, self._store.sequences_after(boot, expected))
-
-    async def store(
-        self,
-        boot_row: int,
-        records: Sequence[TimedRecord],
-        in_order: Sequence[TimedRecord] = (),
-    ) -> None:
-        del in_order
-        self._store.add_records(boot_row, records)
-
-    async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
-        del boot_row, records
-
-    async def lost(self, boot_row: int, holes: Sequence[Hole], reason: str) -> None:
-        raise AssertionError(f"boot {boot_row} lost {holes}: {reason}")
-
-
-class Session:
-    """One connection of the logger, run beside the test."""
-
-    def __init__(self, port: str, store: Store) -> None:
-        self.events: list[object] = []
-        self._port = port
-        self._store = store
-        self._task: asyncio.Task[None] | None = None
-
-    async def __aenter__(self) -> Session:
-        link = SerialLink(SerialSettings(self._port))
-        await link.open()
-        connection = BoardConnection(
-            link, OnDisk(self._store), self.events.append, HostClock(), ConnectionSettings()
-        )
-        self._task = asyncio.create_task(connection.run())
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        assert self._task is not None
-        self._task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await self._task
-
-    async def until(self, what: Callable[[], bool]) -> None:
-        assert self._task is not None
-        async with asyncio.timeout(LIMIT_S):
-            while not what():
-                if self._task.done():
-                    await self._task
-                await asyncio.sleep(0.02)
-
-    @property
-    def greeted(self) -> list[Greeted]:
-        return [event for event in self.events if isinstance(event, Greeted)]
-
-    @property
-    def kept(self) -> int | None:
-        """Records on the board that are not confirmed, as its last status says."""
-        statuses = [event.status for event in self.events if isinstance(event, BoardReport)]
-        return statuses[-1].kept if statuses else None
 
 
 def script(chip, times_ms: Sequence[float]) -> list[Sweep]:
@@ -137,7 +44,7 @@ def middle_mm(strike: Strike) -> float:
 
 
 async def test_every_strike_is_on_disk_and_confirmed_through_a_reconnect(
-    chip, tmp_path: Path
+    chip, session_at, tmp_path: Path
 ) -> None:
     emulated = chip("strip16")
     emulated.tell("noise 1.5", "seed 11", "tau_ns 700")
@@ -147,12 +54,12 @@ async def test_every_strike_is_on_disk_and_confirmed_through_a_reconnect(
     emulated.run(1_000_000)
     with Store.open(tmp_path / "data.db") as store:
         emulated.begin_real_time()
-        async with Session(emulated.port, store) as first:
+        async with session_at(emulated.port, store) as first:
             await first.until(lambda: len(on_disk(store)) == 5 and first.kept == 0)
         seen = await asyncio.to_thread(_let_pass, emulated, 4_000_000)
         assert seen.time_us >= 4_000_000
         emulated.begin_real_time()
-        async with Session(emulated.port, store) as second:
+        async with session_at(emulated.port, store) as second:
             await second.until(lambda: len(on_disk(store)) == 9 and second.kept == 0)
         emulated.end_real_time()
         strikes = on_disk(store)
@@ -176,12 +83,14 @@ def _let_pass(emulated, until_us: float):
     return emulated.run(max(0.0, until_us - now.time_us))
 
 
-async def test_a_brown_out_in_the_middle_is_a_new_boot_for_the_logger(chip, tmp_path: Path) -> None:
+async def test_a_brown_out_in_the_middle_is_a_new_boot_for_the_logger(
+    chip, session_at, tmp_path: Path
+) -> None:
     emulated = chip("strip16")
     script(emulated, [600, 800])
     emulated.run(300_000)
     with Store.open(tmp_path / "data.db") as store:
-        async with Session(emulated.port, store) as session:
+        async with session_at(emulated.port, store) as session:
             emulated.begin_real_time()
             await session.until(lambda: len(on_disk(store)) == 2 and session.kept == 0)
             now_ms = emulated.end_real_time().time_us / 1000

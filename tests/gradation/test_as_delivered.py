@@ -7,25 +7,40 @@ import pytest
 
 from analysis.gradation.as_delivered import delivered_gradation
 from analysis.gradation.types import StaticClub
-from analysis.lie.club import Level, LevelSource, SoleArc, Stance, lie_error
-from analysis.statistics.contact_mean import contact_mean
+from analysis.lie.club import LevelSource, LieError
+from analysis.statistics.budget import Budget, BudgetLine, Contribution
+from analysis.statistics.estimation import Interval
 
 RADIUS_MM = 300.0
 
 
 def delivered(errors, seed=0, u_level_mm=1.0):
-    """Lie errors of 30 swings per club about the given true ones, through the usual estimators."""
+    """Lie errors of 30 swings per club about the given true ones: camber known to 1 %."""
     rng = np.random.default_rng(seed)
     out = {}
     for label, true in errors.items():
-        toe = -RADIUS_MM * math.tan(math.radians(true)) + rng.normal(0, 3.0, 30)
-        out[label] = lie_error(
-            contact_mean(toe),
-            sole=SoleArc(RADIUS_MM, 3.0, measured=True),
-            level=Level(0.0, u_level_mm, source=LevelSource.MARKS),
-            stance=Stance(0.0, 0.5),
-            hands_mm=800.0,
-            lie_deg=62.0,
+        per_mm = math.degrees(1 / RADIUS_MM)
+        own, level, stance = 3.0 / math.sqrt(30) * per_mm, u_level_mm * per_mm, 0.07
+        value = true + rng.normal(0, own)
+        parts = {"contact": own, "camber": 0.01 * abs(value), "level": level, "stance": stance}
+        u = math.hypot(*parts.values())
+        half = 1.645 * u
+        lines = tuple(
+            BudgetLine(Contribution(name, one, "deg"), one, one**2 / u**2)
+            for name, one in parts.items()
+        )
+        out[label] = LieError(
+            lie_error_deg=value,
+            u_deg=u,
+            dof=math.inf,
+            interval_deg=Interval(value - half, value + half, 0.9),
+            toe_mm=-RADIUS_MM * math.tan(math.radians(value)),
+            camber_mm=RADIUS_MM,
+            components_deg=parts,
+            shared_deg=(level, -stance),
+            level_source=LevelSource.MARKS,
+            note="",
+            budget=Budget(value, u, math.inf, 1.645, half, 0.9, lines),
         )
     return out
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import json
 import signal
@@ -15,8 +16,11 @@ from pathlib import Path
 
 import pytest
 from far_ends import BoardEnd, MemoryEnd, PtyEnd, RadioEnd, Ser2netEnd, TcpEnd
+from log_desk import Desk
 
 from logger.links.ble_thread import BLUETOOTH
+from logger.setfiles import load_set
+from logger.store.store import Store
 from simulators.ble_board import BleOptions
 from simulators.core_board import BuildError, build_library
 
@@ -128,6 +132,15 @@ def core_library(tmp_path_factory):
         pytest.fail(str(error), pytrace=False)
 
 
+@pytest.fixture(scope="session")
+def roomy_library(tmp_path_factory):
+    """The same of a board that keeps some forty strikes."""
+    try:
+        return build_library(tmp_path_factory.mktemp("roomy"), "strip32")
+    except BuildError as error:
+        pytest.fail(str(error), pytrace=False)
+
+
 @pytest.fixture
 def on_the_air(board_process):
     """Start a board on the air: ``--ble`` with these words for the radio."""
@@ -207,3 +220,51 @@ def is_exclusive():
         return struct.unpack("i", fcntl.ioctl(descriptor, tiocgexcl, b"\0" * 4))[0] != 0
 
     return ask
+
+
+@pytest.fixture
+def desk(tmp_path):
+    """Log from a URL until the block ends."""
+
+    @contextlib.asynccontextmanager
+    async def open_desk(url, clock=None, **settings):
+        with Store.open(tmp_path / "test.db") as store:
+            if not store.sets():
+                store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
+            made = Desk(store, url, clock, **settings)
+            running = asyncio.create_task(made.run.run())
+            try:
+                await made.until(lambda: made.greeted)
+                yield made
+            finally:
+                running.cancel()
+                await asyncio.gather(running, return_exceptions=True)
+
+    return open_desk
+
+
+@pytest.fixture
+async def air(monkeypatch):
+    """Two Bluetooth stacks on a virtual radio, one of them in place of this computer's."""
+    from bumble_air import on_the_virtual_air
+
+    async with on_the_virtual_air(monkeypatch) as made:
+        yield made
+
+
+@pytest.fixture
+async def board(air, roomy_library):
+    """Start a board on the virtual radio: ``await board(BridgedBoard, mtu=23)``."""
+    from air_boards import CoreOnAir
+
+    started = []
+
+    async def start(kind=CoreOnAir, address="C0:00:5E:00:53:20", **settings):
+        made = kind(air, roomy_library, **settings)
+        await BLUETOOTH.run(made.start(address))
+        started.append(made)
+        return made
+
+    yield start
+    for made in started:
+        await BLUETOOTH.run(made.stop())

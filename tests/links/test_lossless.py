@@ -9,18 +9,15 @@ from __future__ import annotations
 
 import asyncio
 import json
-from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from log_desk import Desk
 
-from logger.cli.log.book import LogBook
 from logger.collector.reconnect import Reach, ReachState
-from logger.collector.recording import BoardReport, Greeted, RecordsLost
+from logger.collector.recording import BoardReport
 from logger.hostclock import HostClock
-from logger.session.logging.opening import open_session
-from logger.session.logging.run import Filed, LoggingRun, RunSettings
 from logger.setfiles import load_set
 from logger.store.store import Store
 
@@ -46,75 +43,6 @@ def board_on(board_process, request):
         return board_process(*made, *arguments)
 
     return start
-
-
-class Desk:
-    """A fitter's session in progress."""
-
-    def __init__(self, store, url, clock, **settings):
-        self.session = open_session(
-            store, player=None, set_name=None, now_utc_ns=HostClock().utc_ns()
-        )
-        self.events = []
-        self.book = LogBook("test", self.session.order)
-        self.lines = []
-        self._news = asyncio.Event()
-        self.run = LoggingRun(
-            self.session, RunSettings(url, accept=True, **settings), self._hear, clock
-        )
-
-    def _hear(self, event):
-        self.events.append(event)
-        self.book.hear(event)
-        self.lines.append(self.book.board_line)
-        self._news.set()
-
-    async def until(self, so, limit_s=20):
-        async with asyncio.timeout(limit_s):
-            while not so():
-                self._news.clear()
-                await self._news.wait()
-
-    @property
-    def reach(self):
-        return [event.state for event in self.events if isinstance(event, Reach)][-1]
-
-    @property
-    def greeted(self):
-        return sum(isinstance(event, Greeted) for event in self.events)
-
-    @property
-    def lost(self):
-        return sum(event.count for event in self.events if isinstance(event, RecordsLost))
-
-    @property
-    def filed(self):
-        return sum(len(event.strikes) for event in self.events if isinstance(event, Filed))
-
-    async def step(self):
-        now_ns = self.run.clock.utc_ns()
-        return (await self.run.recorder.call(self.session.step_club, 1, now_ns)).label
-
-
-@pytest.fixture
-def desk(tmp_path):
-    """Log from a URL until the block ends."""
-
-    @asynccontextmanager
-    async def open_desk(url, clock=None, **settings):
-        with Store.open(tmp_path / "test.db") as store:
-            if not store.sets():
-                store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
-            made = Desk(store, url, clock, **settings)
-            running = asyncio.create_task(made.run.run())
-            try:
-                await made.until(lambda: made.greeted)
-                yield made
-            finally:
-                running.cancel()
-                await asyncio.gather(running, return_exceptions=True)
-
-    return open_desk
 
 
 def _stored(desk):

@@ -98,7 +98,7 @@ def test_whoever_only_reads_the_file_says_what_it_cannot_know(bay, serve):
 
 def test_toe_deep_tends_to_the_side_of_the_hand(bay, serve):
     bay.set_of(hand="left").begin()
-    # Marks: the level is known, so that the verdict is settled.
+    # Marks: the level is known, so that it is clear where the sole touched.
     seven = bay.store.get_set(1).clubs[1].id
     for i in range(12):
         bay.store.add_mark(
@@ -111,7 +111,7 @@ def test_toe_deep_tends_to_the_side_of_the_hand(bay, serve):
     viewer = serve().view()
     assert [s["id"] for s in viewer.strikes().message["strikes"]] == [-i for i in range(1, 13)]
     club = viewer.state(lambda s: s["clubs"])["clubs"][1]
-    assert (club["verdict"], club["tends"]) == ("toe-deep", "ball tends left")
+    assert (club["touched"], club["tends"]) == ("toe-deep", "ball tends left")
 
 
 def test_what_was_missed_is_made_up_for(bay, serve):

@@ -61,7 +61,7 @@ def test_json_and_parquet_hold_the_same(db, tmp_path, formula_club):
     a, b = tmp_path / "a.json", tmp_path / "b.parquet"
     assert main(["report", "--db", str(db), "--json", str(a), "--parquet", str(b)]) == 0
     whole = json.loads(a.read_text(encoding="utf-8"))
-    assert whole["schema"] == "lieboard report 1"
+    assert whole["schema"] == "lieboard report 2"
     assert set(whole) == {"schema", "strikes"} | {field.name for field in fields(ReportContent)}
     # Nothing but what was asked for.
     assert sorted(p.suffix for p in tmp_path.iterdir() if "evening" not in p.name) == [

@@ -20,7 +20,8 @@ MM_PER_POINT = 25.4 / 72
 CLUB = ClubContent(
     label="7i", dots=(Dot(-30.0, 0.0, True, False), Dot(17.0, 0.0, False, False)), used=1,
     set_aside=1, lost=0, mean_mm=None, interval_mm=None, spread_mm=None, wanted_mm=0.0,
-    sole_length_mm=78.0, camber_mm=300.0, verdict="", words="", off_line="", lie_error_deg=None,
+    wanted_words="", sole_length_mm=78.0, camber_mm=300.0, touched="", decision="", why="",
+    off_line="", lie_error_deg=None,
     lie_interval_deg=None, wanted_lie_error_deg=0.0, level=None, lie_deg=None, length_mm=None,
     budget=(), improve=None,
 )  # fmt: skip

@@ -92,7 +92,8 @@ def test_the_sheet_says_it_all(content):
 
 BARE = ClubContent(
     label="7i", dots=(), used=0, set_aside=0, lost=0, mean_mm=None, interval_mm=None,
-    spread_mm=None, wanted_mm=0.0, sole_length_mm=78.0, camber_mm=300.0, verdict="", words="",
+    spread_mm=None, wanted_mm=0.0, wanted_words="", sole_length_mm=78.0, camber_mm=300.0,
+    touched="", decision="", why="",
     off_line="", lie_error_deg=None, lie_interval_deg=None, wanted_lie_error_deg=0.0, level=None,
     lie_deg=None, length_mm=None, budget=(), improve=None,
 )  # fmt: skip

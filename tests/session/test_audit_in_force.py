@@ -171,7 +171,7 @@ def test_a_kept_audit_gives_a_later_session_its_level(hard, capsys):
     alone = np.array([one.lie.lie_error_deg for one in picture.clubs])
     assert abs((alone - lies).mean()) < 1.96 * picture.clubs[0].lie.u_shared_deg
     assert main(["clubs", "--session", str(second.id), "--db", str(db)]) == 0
-    assert "level resolved by: marks (audit of 2026-05-28)" in capsys.readouterr().out
+    assert "resolved by: marks (audit of 2026-05-28)" in capsys.readouterr().out
 
 
 def test_marks_of_the_session_itself_go_first(hard, capsys):

@@ -24,7 +24,9 @@ def swung(desk, at_ns):
             player=None,
             set_name=None,
             now_utc_ns=at_ns(0.0),
-            circumstances=Circumstances(hand=hand, sole_middle_mm=-6.0 if turned else 6.0),
+            circumstances=Circumstances(
+                hand=hand, sole_middle_mm=-6.0 if turned else 6.0, sole_middle_u_mm=5.0
+            ),
             always_new=True,
         )
         boot = desk.boot(f"{hand} {kind}", session=session)

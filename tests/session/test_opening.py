@@ -7,7 +7,7 @@ from logger.errors import UsageError
 from logger.hostclock import HostClock
 from logger.protocol.sequence import Hole
 from logger.session.logging.fitting import club_of
-from logger.session.logging.opening import open_session
+from logger.session.logging.opening import Circumstances, open_session
 from logger.store.store import Store
 
 
@@ -102,7 +102,10 @@ def test_a_number_that_no_session_has(file, number, capsys):
 def test_a_session_that_goes_on_keeps_what_was_agreed(desk, at_ns, other, capsys):
     """Otherwise it would be taken without a word, and change nothing."""
     desk.store.end_session(desk.session.row.id, ended_utc_ns=at_ns(1.0))
-    open_session(desk.store, player=None, set_name=None, now_utc_ns=HostClock().utc_ns())
+    open_session(
+        desk.store, player=None, set_name=None, now_utc_ns=HostClock().utc_ns(),
+        circumstances=Circumstances(stance_mm=0.0),
+    )  # fmt: skip
     file = str(desk.store.path)
     assert main(["log", "socket://127.0.0.1:1", *other, "--db", file]) == 2
     assert "session 2 goes on" in capsys.readouterr().err

@@ -33,7 +33,7 @@ async def test_a_wish_that_cannot_be_met_is_said_where_the_advice_stands(tmp_pat
         store.import_set(load_set(tmp_path / "set.toml"), at_utc_ns=BEGIN_NS)
         session = open_session(
             store, player=None, set_name=None, now_utc_ns=BEGIN_NS,
-            circumstances=Circumstances(), always_new=True,
+            circumstances=Circumstances(stance_mm=0.0), always_new=True,
         )  # fmt: skip
         for count in range(3):
             store.add_mark(

@@ -14,7 +14,8 @@ def test_keys_go_to_the_bay_that_is_picked(shop, board):
     ports = [one.url for one in boards]
     at = pexpect.spawn(
         sys.executable,
-        ["-m", "logger", "log", *ports, *players, "--accept", "--db", str(shop.db)],
+        ["-m", "logger", "log", *ports, *players, "--accept", "--stance", "0",
+         "--db", str(shop.db)],
         env={**shop.env, "TERM": "xterm-256color"}, dimensions=(40, 160), encoding="utf-8",
         timeout=60, maxread=1 << 16,
     )  # fmt: skip

@@ -10,6 +10,14 @@
 #include <avr/io.h>
 #include <avr/pgmspace.h>
 
+#if CELLS > 16
+#error "the ATmega328P build has four select lines, so at most 16 cells a row: build this board for the RP2040 (make rp2040)"
+#endif
+/* Store, ring, the frame that goes out, rest levels: the rest of the 2 KB is for the stack and small things. */
+#if STORE_BYTES + (SCAN_RING + PART_SCANS) * SCAN_BYTES + 2 * VALUES > 1600
+#error "the ATmega328P has 2 KB of RAM and this board needs more: lower STORE_BYTES, SCAN_RING or PART_SCANS, or build it for the RP2040 (make rp2040)"
+#endif
+
 #define ROM PROGMEM
 #define ROM_U32(address) pgm_read_dword(address)
 
@@ -51,6 +59,11 @@ static inline void hal_start_conversion(void)
     /* Nothing that belongs after the start may be moved before it: it would delay the start, and bring the next select
      * too close behind it. */
     __asm__ volatile("" ::: "memory");
+}
+
+static inline __attribute__((always_inline)) uint32_t hal_conversion_ticks(void)
+{
+    return hal_ticks();
 }
 
 /* The sample is held at the latest 2.5 us or 40 cycles after hal_start_conversion() (the start waits for the next

@@ -97,14 +97,18 @@ bool hal_switch_pressed(void)
     return (PIND & _BV(SWITCH_PIN)) == 0;
 }
 
-uint8_t hal_storage_read(uint8_t address)
+uint8_t hal_storage_read(uint8_t place, uint8_t at)
 {
-    return eeprom_read_byte((const uint8_t *)(uint16_t)address);
+    return eeprom_read_byte((const uint8_t *)(uint16_t)(8 * place + at));
 }
 
-void hal_storage_write(uint8_t address, uint8_t value)
+void hal_storage_write(uint8_t place, const uint8_t bytes[8])
 {
-    eeprom_update_byte((uint8_t *)(uint16_t)address, value);
+    uint8_t i;
+
+    for (i = 0; i < 8; i++) {
+        eeprom_update_byte((uint8_t *)(uint16_t)(8 * place + i), bytes[i]);
+    }
 }
 
 void hal_board_id(uint8_t id[8])

@@ -134,6 +134,11 @@ void hal_start_conversion(void)
     converted = sample();
 }
 
+uint32_t hal_conversion_ticks(void)
+{
+    return hal_ticks();
+}
+
 void hal_select_cell(uint8_t row, uint8_t cell)
 {
     selected_row = row;
@@ -183,14 +188,14 @@ bool hal_switch_pressed(void)
     return switch_pressed != 0;
 }
 
-uint8_t hal_storage_read(uint8_t address)
+uint8_t hal_storage_read(uint8_t place, uint8_t at)
 {
-    return storage[address % STORAGE_BYTES];
+    return storage[(8 * place + at) % STORAGE_BYTES];
 }
 
-void hal_storage_write(uint8_t address, uint8_t value)
+void hal_storage_write(uint8_t place, const uint8_t bytes[8])
 {
-    storage[address % STORAGE_BYTES] = value;
+    memcpy(&storage[8 * (place % 2)], bytes, 8);
 }
 
 void hal_board_id(uint8_t id[8])

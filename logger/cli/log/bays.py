@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from logger.cli.common import open_store, output, utc_now_ns
 from logger.cli.log.book import LogBook
-from logger.cli.log.checks import check_agreed, check_lengths
+from logger.cli.log.checks import ask_stance, check_agreed, check_lengths
 from logger.cli.log.plain import PlainVoice, until_stopped
 from logger.errors import LieboardError, UsageError
 from logger.links.open import comes_back
@@ -114,6 +114,8 @@ def _open_bay(
     if going_on is not None:
         check_agreed(going_on, stance=wish.stance_mm, sole_middle=wish.sole_middle_mm,
                      left=wish.left)  # fmt: skip
+    elif wish.stance_mm is None and ask:
+        wish = replace(wish, stance_mm=ask_stance(f"{wish.name}: "))
     port, board_id = wish.port, None
     if port.lower().startswith("ble:"):
         from logger.cli.board.air import agree_on_board

@@ -77,8 +77,9 @@ class _BayDesk:
             now_ns = run.clock.utc_ns()
             self.book.up, self.book.contacts = await asyncio.to_thread(self._contacts, now_ns)
             found = await asyncio.to_thread(self._works.find, self.bay.session.row)
-            self.book.evidence = {one.club.id: one for one in found.picture.clubs}
-            self.book.advice = found.why_none if found.advice is None else found.advice.why
+            self.book.results = {one.evidence.club.id: one for one in found.clubs}
+            self.book.advice = found.no_plan if found.advice is None else found.advice.why
+            self.book.level = " ".join(found.remarks)
 
     def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
         session = self.bay.session.row.id

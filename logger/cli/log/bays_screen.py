@@ -68,8 +68,10 @@ def _table(views: Sequence[BayView], picked: int) -> Table:
 def _cells(place: int, view: BayView) -> tuple[str, ...]:
     book = view.book
     up = book.up
-    evidence = None if up is None else book.evidence.get(up.id)
-    used = "" if evidence is None else f"{evidence.used}{' ✓' if evidence.settled else ''}"
+    result = None if up is None else book.results.get(up.id)
+    used = ""
+    if result is not None:
+        used = f"{result.evidence.used}{' ✓' if result.decision.is_settled else ''}"
     last = book.contacts[-1] if book.contacts else None
     if last is None:
         where = ""

@@ -20,7 +20,7 @@ from logger.store.rows import ClubRow, StrikeRow
 if TYPE_CHECKING:
     # It brings all of the statistics, and a third of the time until a logger that was cut off logs
     # again.
-    from logger.session.evidence.evidence import ClubEvidence
+    from logger.session.results.clubs import ClubResult
 
 _MESSAGES = 3
 
@@ -35,7 +35,10 @@ class LogBook:
     page: list[str] = field(default_factory=list)
     """Where the live page is, and how others get in."""
     up: ClubRow | None = None
-    evidence: dict[int, ClubEvidence] = field(default_factory=dict)
+    results: dict[int, ClubResult] = field(default_factory=dict)
+    """By id of the club."""
+    level: str = ""
+    """What is known of where all clubs lie together."""
     contacts: list[StrikeRow] = field(default_factory=list)
     """Of the club that is up, in the order they were struck."""
     board: str = "no board yet"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logger.cli.common import DbOption, open_store, output, say, utc_now_ns
-from logger.cli.log.checks import check_agreed, check_lengths
+from logger.cli.log.checks import ask_stance, check_agreed, check_lengths
 from logger.cli.page_options import USUAL_PORT, LetInOption, PagePortOption, ShareOption
 
 if TYPE_CHECKING:
@@ -46,7 +46,10 @@ def log(
     baud: Annotated[int, typer.Option(help="Baud rate of a serial port.")] = 115_200,
     stance: Annotated[
         float | None,
-        typer.Option(help="How much lower the feet stand than the board's surface, mm."),
+        typer.Option(
+            help="How much lower the feet stand than the board's surface, mm; left out, it is "
+            "asked for at a terminal, else not known, and no club is bent by its level."
+        ),
     ] = None,
     stance_u: Annotated[float, typer.Option(help="How well that is known, mm (one sigma).")] = 1.5,
     sole_middle: Annotated[
@@ -54,7 +57,7 @@ def log(
     ] = None,
     sole_middle_u: Annotated[
         float, typer.Option(help="How far delivery may stray from it on average, mm (one sigma).")
-    ] = 5.0,
+    ] = 10.0,
     ball: Annotated[bool, typer.Option("--ball/--no-ball", help="Hitting a ball?")] = True,
     surface: Annotated[str | None, typer.Option(help="What the board lies on.")] = None,
     left: Annotated[bool, typer.Option("--left", help="Left-handed swings today.")] = False,
@@ -129,7 +132,7 @@ def log(
         if going_on is not None and not new:
             check_agreed(going_on, stance=stance, sole_middle=sole_middle, left=left)
         elif stance is None and interactive and not port.startswith("capture:"):
-            stance = _ask_stance()
+            stance = ask_stance()
         agreed = Circumstances(
             hand="left" if left else None,
             stance_mm=stance,
@@ -244,14 +247,6 @@ def _begin_ns(port: str) -> int:
     from logger.links.replay import capture_begin_utc_ns
 
     return capture_begin_utc_ns(port)
-
-
-def _ask_stance() -> float:
-    answer: float = typer.prompt(
-        "How many mm lower than the board's surface do the feet stand?", default=0.0
-    )
-    check_lengths(stance=answer)
-    return answer
 
 
 def _closing_words(session: FittingSession) -> None:

@@ -12,11 +12,14 @@ if TYPE_CHECKING:
     from rich.table import Table
     from rich.text import Text
 
+    from logger.session.results.clubs import ClubResult
     from logger.store.rows import StrikeRow
 
 
 _LAST = 8
 _HALF_SOLE_MM = 40.0
+# Clubs beside each other on 80 columns.
+_IN_A_ROW = 8
 KEYS = (
     ("n", "next club"),
     ("p", "previous"),
@@ -103,13 +106,14 @@ def _clubs_row(book: LogBook) -> Table:
     table = Table(box=None, padding=(0, 1), show_header=False)
     row = []
     for club in book.clubs:
-        evidence = book.evidence.get(club.id)
-        count = evidence.used if evidence else 0
-        settled = evidence is not None and evidence.settled
+        result = book.results.get(club.id)
+        count = result.evidence.used if result else 0
+        settled = result is not None and result.decision.is_settled
         mark = "✓" if settled else " "
         text = f" {club.label} {count}{mark} "
         row.append(Text(text, style="reverse bold" if club == book.up else ""))
-    table.add_row(*row)
+    for first in range(0, len(row), _IN_A_ROW):
+        table.add_row(*row[first : first + _IN_A_ROW])
     return table
 
 
@@ -118,7 +122,8 @@ def _club(book: LogBook) -> list[Text]:
 
     if book.up is None:
         return [Text("no club is up: press n")]
-    evidence = book.evidence.get(book.up.id)
+    result = book.results.get(book.up.id)
+    evidence = None if result is None else result.evidence
     contact = None if evidence is None else evidence.contact
     used = [c.toe_mm for c in book.contacts if c.used and c.toe_mm is not None]
     interval = contact.interval_mm if contact is not None else None
@@ -131,18 +136,35 @@ def _club(book: LogBook) -> list[Text]:
         toe_on_right=book.toe_on_right,
     )
     lines = [Text(f"{book.up.label}   {line}", style="bold")]
-    if evidence is None:
+    if result is None or evidence is None:
         lines.append(Text("no strike yet"))
         return lines
     counts = f"{evidence.used} used, {evidence.set_aside} set aside"
     if evidence.lost:
         counts += f", {evidence.lost} lost"
-    lines.append(Text(f"{counts}   {evidence.words}"))
-    if evidence.lie_words:
-        lines.append(Text(evidence.lie_words))
+    touched = f"   {_touched(result)}" if result.touched else ""
+    lines.append(Text(f"{counts}{touched}"))
+    for words in (result.wanted.words, result.lie_words):
+        if words:
+            lines.append(Text(words))
+    decided = Text(result.decision.words, style="bold")
+    if result.off_line:
+        decided.append(f"   {result.off_line}", style="not bold")
+    lines.append(decided)
+    if book.level:
+        lines.append(Text(book.level, style="dim"))
     if book.advice:
         lines.append(Text(f"next: {book.advice}"))
     return lines
+
+
+def _touched(result: ClubResult) -> str:
+    contact = result.evidence.contact
+    if contact.mean_mm is None or contact.interval_mm is None:
+        return ""
+    half = (contact.interval_mm.high - contact.interval_mm.low) / 2
+    where = "" if result.touched == "not clear" else f"{result.touched}: "
+    return f"{where}contact {contact.mean_mm:+z.1f} ± {half:.1f} mm"
 
 
 def _last_contacts(book: LogBook) -> Table:
@@ -150,25 +172,28 @@ def _last_contacts(book: LogBook) -> Table:
     from rich.text import Text
 
     table = Table(box=None, padding=(0, 1), show_header=False)
+    for _ in range(3):
+        # A line a contact, however long the reason is.
+        table.add_column(no_wrap=True, overflow="ellipsis")
     for contact in list(reversed(book.contacts))[:_LAST]:
         # What a person typed is no markup.
         table.add_row(*map(Text, _contact_cells(contact, book)))
     return table
 
 
-def _contact_cells(contact: StrikeRow, book: LogBook) -> tuple[str, str, str, str]:
-    place = "" if contact.toe_mm is None else f"{contact.toe_mm:+.1f} mm"
+def _contact_cells(contact: StrikeRow, book: LogBook) -> tuple[str, str, str]:
+    place = "" if contact.toe_mm is None else f"{contact.toe_mm:+z.1f} mm"
     if contact.used:
         if contact.toe_mm is None:
-            return (f"{contact.id}", place, "", "has no place: it cannot count")
+            return (f"{contact.id}", place, "has no place: it cannot count")
         drawn = sole_line(
             [contact.toe_mm],
             width=31,
             half_length_mm=_HALF_SOLE_MM,
             toe_on_right=book.toe_on_right,
         )
-        return (f"{contact.id}", place, drawn, "")
-    return (f"{contact.id}", place, "set aside", contact.reason or contact.kind)
+        return (f"{contact.id}", place, drawn)
+    return (f"{contact.id}", place, f"set aside: {contact.reason or contact.kind}")
 
 
 def sole_line(

@@ -168,8 +168,9 @@ function says(club, state) {
   if (club.name === state.current_club) parts.push("is up");
   if (club.pivot) parts.push("pivot club");
   parts.push(`${club.used} used`);
-  if (club.contact) parts.push(`mean contact ${millimetres(club.contact.mean_mm)}`, club.verdict);
+  if (club.contact) parts.push(`mean contact ${millimetres(club.contact.mean_mm)}`, club.touched);
+  if (club.used) parts.push(club.decision);
   if (club.outlier_words) parts.push(club.outlier_words);
   if (club.name === state.next?.club) parts.push("hit next");
-  return parts.join(", ");
+  return parts.filter(Boolean).join(", ");
 }

@@ -1,7 +1,7 @@
-// The figures beside the sole: contact, lie error with its interval, verdict, and what to hit next.
+// The figures beside the sole: contact, lie error with its interval, decision, and what to hit next.
 
 import { byId, set, svg, text } from "./elements.js";
-import { counted, counts, degrees, millimetres, side, signed, strikeWords, way } from "./words.js";
+import { counts, degrees, millimetres, side, signed, strikeWords, way } from "./words.js";
 
 /** The lie scale reaches this far to both sides, or further if the interval does. */
 const SCALE_DEG = 3;
@@ -42,17 +42,16 @@ export function drawLie(club, working) {
     lie ? `90 %: ${degrees(lie.low_deg)} to ${degrees(lie.high_deg)}` : none,
   );
   drawScale(lie, club);
-  const verdict = byId("verdict");
-  verdict.hidden = !club?.used;
-  const known = ["centred", "toe-deep", "heel-deep"].includes(club?.verdict);
-  verdict.dataset.verdict = known ? club.verdict : "open";
-  text(verdict, club?.verdict ?? "");
-  const more = club?.used && !club.settled && club.more_swings;
+  const decision = byId("decision");
+  decision.hidden = !club?.used;
+  decision.dataset.settled = `${Boolean(club?.settled)}`;
+  decision.classList.toggle("long", (club?.decision.length ?? 0) > 18);
+  text(decision, club?.decision ?? "");
   const facts = [
+    club?.touched && `touched: ${club.touched}`,
     club?.tends,
-    more && `${counted(more, "more swing")} may settle it`,
     club?.outlier_words,
-    club?.level_by && `level resolved by: ${club.level_by}`,
+    club?.level_by && `level: ${club.level_by}`,
   ];
   text(byId("level"), facts.filter(Boolean).join(" · "));
 }
@@ -77,6 +76,10 @@ function drawScale(lie, club) {
     words(middle, 13.8, "0", "middle"),
     words(SCALE.to, 13.8, `+${reach}° upright`, "end"),
   ];
+  if (club?.wanted_deg) {
+    const at = x(club.wanted_deg);
+    parts.push(svg("path", { d: `M${at} 2.4V9.6`, class: "wanted" }));
+  }
   if (lie) {
     const at = x(lie.deg);
     parts.push(
@@ -93,7 +96,9 @@ function drawScale(lie, club) {
   scale.replaceChildren(...parts);
   set(scale, {
     viewBox: `0 ${SCALE.top} ${SCALE.width} ${SCALE.height}`,
-    "aria-label": club?.lie_words || "no lie error yet",
+    "aria-label": [club?.lie_words || "no lie error yet", club?.wanted_words]
+      .filter(Boolean)
+      .join("; "),
   });
 }
 

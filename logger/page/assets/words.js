@@ -24,8 +24,6 @@ export function way(lieErrorDeg) {
   return lieErrorDeg > 0 ? "upright" : "flat";
 }
 
-export const counted = (count, noun) => `${count} ${noun}${count === 1 ? "" : "s"}`;
-
 /** Do the numbers follow it? Not if it is set aside, nor if they do not believe it. */
 export const counts = (strike) => strike.used && !strike.doubt;
 

@@ -11,7 +11,6 @@ from logger.store.acts import ActPart, ActRow, Again
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
-
 # After any strike.
 _LATER_NS = 2**62
 

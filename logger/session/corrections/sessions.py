@@ -8,14 +8,12 @@ from dataclasses import dataclass
 from logger.errors import UsageError
 from logger.session.corrections.acts import Said, check_kept_here, keep_act, session_here
 from logger.session.corrections.strikes import check_alike, place_parts
+from logger.session.logging.opening import STANCE_U_MM, stance_to_keep
 from logger.setfiles.clubs import HandName
 from logger.store.acts import ActPart
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
-# Feet on the ground beside a board and its mat, or on a mat of unknown height: between level and
-# some 20 mm lower. Common practice, no source.
-UNKNOWN_STANCE_U_MM = 10.0
 _MOST_STANCE_MM = 200.0
 _LONGEST_TEXT = 500
 
@@ -35,6 +33,11 @@ class SessionWishes:
     note: str | None = None
 
 
+def _stance(stance_mm: float | None, u_mm: float | None = None) -> dict[str, float]:
+    kept = stance_to_keep(stance_mm, STANCE_U_MM if u_mm is None else u_mm)
+    return dict(zip(("stance_mm", "stance_u_mm"), kept, strict=True))
+
+
 def change_session(
     store: Store, session: int, wishes: SessionWishes, said: Said, *, seen_stamp: int | None = None
 ) -> str:
@@ -51,11 +54,11 @@ def change_session(
     if wishes.stance_unknown:
         if wishes.stance_mm is not None:
             raise UsageError("the stance is known or it is not: give one of them")
-        wanted |= {"stance_mm": 0.0, "stance_u_mm": UNKNOWN_STANCE_U_MM}
+        wanted |= _stance(None)
     if wishes.stance_mm is not None:
         if not (math.isfinite(wishes.stance_mm) and abs(wishes.stance_mm) <= _MOST_STANCE_MM):
             raise UsageError(f"a stance of {wishes.stance_mm:g} mm: it lies within 200 mm")
-        wanted |= {"stance_mm": wishes.stance_mm, "stance_u_mm": wishes.stance_u_mm or 2.0}
+        wanted |= _stance(wishes.stance_mm, wishes.stance_u_mm)
     elif wishes.stance_u_mm is not None:
         wanted["stance_u_mm"] = wishes.stance_u_mm
     if "stance_u_mm" in wanted and not 0 < float(wanted["stance_u_mm"] or 0) <= 100:

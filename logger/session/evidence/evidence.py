@@ -229,7 +229,8 @@ class EvidenceReader:
             stance_told=session.stance_told,
             delivery_mm=0.0 if carried is None else carried.level.offset_mm,
             delivery_u_mm=session.sole_middle_u_mm if carried is None else carried.level.u_mm,
-            audit=carried.words if carried is not None and carried.level.settles_level else "",
+            audit="" if carried is None else carried.words,
+            audit_settles=carried is not None and carried.level.settles_level,
             pivot=place.get(pivot or 0, len(clubs) // 2),
         )
         places = _places(counted, seen, place)

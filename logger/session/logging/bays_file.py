@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import ConfigError
-from logger.session.logging.opening import Circumstances
+from logger.session.logging.opening import DELIVERY_U_MM, STANCE_U_MM, Circumstances
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +35,9 @@ class BayWish:
     set_name: str | None = None
     club: str | None = None
     stance_mm: float | None = None
-    stance_u_mm: float = 1.5
+    stance_u_mm: float = STANCE_U_MM
     sole_middle_mm: float | None = None
-    sole_middle_u_mm: float = 10.0
+    sole_middle_u_mm: float = DELIVERY_U_MM
     ball: bool = True
     surface: str | None = None
     left: bool = False

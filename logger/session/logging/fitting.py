@@ -389,7 +389,12 @@ class FittingSession:
         )
 
     def _filed(self, ids: Sequence[int]) -> list[FiledStrike]:
-        rows = [self.store.get_contact("board", strike) for strike in ids]
+        if len(ids) > 1:
+            # To number one contact all of the session are looked at; so these are, once for all.
+            every = {row.id: row for row in self.store.contacts(self.row.id, source="board")}
+            rows = [every[strike] for strike in ids]
+        else:
+            rows = [self.store.get_contact("board", strike) for strike in ids]
         return [
             FiledStrike(row, None if row.club is None else self._labels.get(row.club))
             for row in rows

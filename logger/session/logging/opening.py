@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from logger.errors import UsageError
 from logger.session.logging.fitting import BEFORE_START_NS, FittingSession, club_of
 from logger.setfiles.clubs import HandName
-from logger.store.rows import UNTOLD_STANCE_MM, SessionRow
+from logger.store.rows import SessionRow
 from logger.store.store import Store
 
 # An open session older than this is not what the fitter means by "go on".
 _STALE_NS = 12 * 3600 * 1_000_000_000
+# A stance read with a ruler on a mat that gives under the shoes: within 2.5 mm either way, evenly
+# likely (JCGM 100:2008, 4.3.7).
+STANCE_U_MM = 1.5
+# Feet against the board where nobody measured. Common practice, no source.
+_STANCE_NOT_TOLD_U_MM = 8.0
+# How far a player's mean delivery lies from where the club was addressed. Common practice, no
+# source; it is what an address mark alone can say, and it is wide on purpose.
+DELIVERY_U_MM = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,15 +30,11 @@ class Circumstances:
     hand: HandName | None = None
     """None: the player's own."""
     stance_mm: float | None = None
-    """Positive = feet lower than the board's surface. None: nobody said."""
-    # Read with a ruler on a mat that gives under the shoes: within 2.5 mm either way, evenly likely
-    # (JCGM 100:2008, 4.3.7).
-    stance_u_mm: float = 1.5
+    """Positive = feet lower than the board's surface; None: nobody said."""
+    stance_u_mm: float = STANCE_U_MM
     sole_middle_mm: float = 0.0
     """Address mark, board frame."""
-    # How far a player's mean delivery lies from where the club was addressed. Common practice, no
-    # source; it is what an address mark alone can say, and it is wide on purpose.
-    sole_middle_u_mm: float = 10.0
+    sole_middle_u_mm: float = DELIVERY_U_MM
     ball: bool = True
     surface: str | None = None
     machine_increment_deg: float | None = None
@@ -79,12 +84,13 @@ def open_session(
             session.step_club(0, now_utc_ns, cause="start")
         return session
     agreed = circumstances or Circumstances()
+    stance_mm, stance_u_mm = stance_to_keep(agreed.stance_mm, agreed.stance_u_mm)
     row = store.start_session(
         set_id,
         started_utc_ns=now_utc_ns,
         hand=agreed.hand,
-        stance_mm=UNTOLD_STANCE_MM[0] if agreed.stance_mm is None else agreed.stance_mm,
-        stance_u_mm=UNTOLD_STANCE_MM[1] if agreed.stance_mm is None else agreed.stance_u_mm,
+        stance_mm=stance_mm,
+        stance_u_mm=stance_u_mm,
         sole_middle_mm=agreed.sole_middle_mm,
         sole_middle_u_mm=agreed.sole_middle_u_mm,
         ball=agreed.ball,
@@ -94,6 +100,16 @@ def open_session(
     session = FittingSession(store, row)
     session.step_club(0, now_utc_ns, cause="start")
     return session
+
+
+def stance_to_keep(stance_mm: float | None, u_mm: float = STANCE_U_MM) -> tuple[float, float]:
+    """Stance and its standard uncertainty as they are stored; None = not measured."""
+    if stance_mm is None:
+        return 0.0, _STANCE_NOT_TOLD_U_MM
+    if (stance_mm, u_mm) == (0.0, 2.0):
+        # Exactly this stands in files of old for "nobody was asked".
+        u_mm = math.nextafter(u_mm, 3.0)
+    return stance_mm, u_mm
 
 
 def which_set(store: Store, player: str | None, set_name: str | None) -> int:

@@ -44,7 +44,7 @@ from logger.errors import UsageError
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
-JSON_SCHEMA = "lieboard report 1"
+JSON_SCHEMA = "lieboard report 2"
 
 # Name, Arrow type, whether a value may be missing.
 STRIKE_COLUMNS: tuple[tuple[str, str, bool], ...] = (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -13,7 +13,7 @@ from analysis.gradation.network import LieNetwork, MeasuredLie, adjust, worst_re
 from analysis.gradation.overlay import LieStep, overlay_step
 from analysis.gradation.steps import gradation
 from analysis.gradation.types import Gradation, StaticClub
-from logger.session.evidence.evidence import ClubEvidence
+from analysis.lie.club import LieError
 from logger.store.rows import ClubRow, SetRow
 from logger.store.store import Store
 
@@ -131,8 +131,11 @@ class Grading:
     """None without a session."""
 
 
-def grade_set(store: Store, own: SetRow, evidence: list[ClubEvidence] | None) -> Grading:
-    """Grade a set; with overlays the lies that agree best with all readings are graded."""
+def grade_set(store: Store, own: SetRow, lies: Mapping[str, LieError] | None) -> Grading:
+    """Grade a set; with overlays the lies that agree best with all readings are graded.
+
+    ``lies`` are the lie errors of a session by label, as `logger.session.results.clubs` has them.
+    """
     steps = overlay_steps(store, own.id, own.clubs)
     network = None
     if steps:
@@ -140,9 +143,8 @@ def grade_set(store: Store, own: SetRow, evidence: list[ClubEvidence] | None) ->
         network = adjust(steps, measured_lies(own.clubs), labels=labels)
     clubs = [_static(club, network) for club in own.clubs]
     delivered = None
-    if evidence is not None:
-        lie_errors = {one.club.label: one.lie for one in evidence if one.lie is not None}
-        delivered = delivered_gradation(clubs, lie_errors)
+    if lies is not None:
+        delivered = delivered_gradation(clubs, lies)
     return Grading(gradation(clubs), network, delivered)
 
 

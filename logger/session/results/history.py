@@ -12,8 +12,8 @@ from analysis.conventions import FloatArray, lie_error_from_toe
 from analysis.history.set_history import U_BEND_DEG, Bent, History, read_history
 from analysis.lie.club import LieError, SoleArc
 from logger.errors import UsageError
-from logger.session.evidence.evidence import session_evidence
 from logger.session.evidence.soles import sole_arc
+from logger.session.results.clubs import session_results
 from logger.store.rows import BendRow, SessionRow, SetRow
 from logger.store.store import Store
 
@@ -33,6 +33,8 @@ class SetHistory:
     """(n_sessions, n_clubs): as delivered, bends not taken off; NaN = not hit."""
     u_deg: FloatArray
     """(n_sessions, n_clubs): combined standard uncertainty."""
+    wanted_deg: tuple[float, ...]
+    """(n_clubs,): lie error that is wanted now."""
     history: History
     remarks: tuple[str, ...]
 
@@ -52,12 +54,15 @@ def set_history(store: Store, set_id: int) -> SetHistory:
     arcs = {club.id: sole_arc(club.spec) for club in own.clubs}
     sessions: list[SessionRow] = []
     found: list[dict[int, LieError]] = []
+    wanted: dict[int, float] = {}
     for session in store.sessions(set_id):
+        results = session_results(store, session).clubs
         lies = {
-            one.club.id: one.lie
-            for one in session_evidence(store, session)
-            if one.lie is not None and one.club.id in arcs
+            one.evidence.club.id: one.lie
+            for one in results
+            if one.lie is not None and one.evidence.club.id in arcs
         }
+        wanted |= {one.evidence.club.id: one.wanted.lie_error_deg for one in results}
         if lies:
             sessions.append(session)
             found.append(lies)
@@ -84,14 +89,17 @@ def set_history(store: Store, set_id: int) -> SetHistory:
     if history.left_out:
         dates = ", ".join(str(sessions[row].id) for row in history.left_out)
         remarks.append(f"left out, no club in common with the others: session {dates}")
-    return SetHistory(own, tuple(sessions), lie, u, history, tuple(remarks))
+    wishes = tuple(wanted.get(club, 0.0) for club in clubs)
+    return SetHistory(own, tuple(sessions), lie, u, wishes, history, tuple(remarks))
 
 
 def _with_arc(lie: LieError, arc: SoleArc) -> tuple[float, float, tuple[float, float]]:
     """Lie error on the radius as it is known now; what is the club's own, what is shared."""
     scale = lie.camber_mm / arc.camber_mm
-    corrected = sum(line.contribution.correction for line in lie.budget.lines)
-    value = float(lie_error_from_toe(lie.toe_mm, arc.camber_mm)) + corrected
+    moved = lie_error_from_toe(lie.toe_mm, arc.camber_mm) - lie_error_from_toe(
+        lie.toe_mm, lie.camber_mm
+    )
+    value = lie.lie_error_deg + float(moved)
     level, stance = lie.shared_deg
     return value, scale * lie.components_deg["contact"], (scale * level, stance)
 

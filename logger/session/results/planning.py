@@ -5,20 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import NORMAL_90, WEDGE_LOFT_DEG, Hand
-from analysis.lie.session import SessionLies
-from analysis.lie.set_types import SetPosterior
 from analysis.plan.bounce import BounceVerdict, SoleKind, bounce_error, loft_bend
+from analysis.plan.decision import Outlook, swing_news
 from analysis.plan.heads import Head, head_room_deg
-from analysis.plan.next_club import Advice, next_club
 from analysis.plan.optimum import along_set, plan_set
-from analysis.plan.types import PlanClub, PlanRules, SetPlan
+from analysis.plan.types import PlanClub, PlanRules, SetPlan, Settles
 from logger.errors import UsageError
 from logger.session.evidence.evidence import ClubEvidence, SessionPicture
+from logger.session.evidence.soles import sole_arc
 from logger.session.results.gradation import StaticLies, static_lies
 from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import BendRow, SessionRow
@@ -79,16 +79,32 @@ def bend_plan(
         There is nothing to plan from, or wishes and limits clash; one line that says which.
     """
     wishes = wishes or PlanWishes()
-    if picture.together is None:
+    together = picture.together
+    if together is None:
         raise NoAnswerError(
             f"session {session.id} has no strike that counts: log some, or type marks in"
         )
-    by_gaps = not (picture.level_claimed or wishes.into_line)
-    if by_gaps:
-        # No level, no bend by level: clubs go into line with each other.
-        wishes = replace(wishes, into_line=True)
+    level = level_claim(session, picture)
+    gaps = wishes.into_line or not level.claimed
     clubs = plan_clubs(store, session, picture, wishes)
-    belief = picture.together.own if wishes.into_line else picture.together.lie
+    rules = plan_rules(session, wishes)
+    notes = []
+    if gaps:
+        unmet = [club.label for club in clubs if club.wanted]
+        clubs = [replace(club, wanted=0.0) for club in clubs]
+        if not wishes.into_line:
+            notes.append(f"{level.words} {level.what_settles}")
+            notes.append(
+                "So the sheet rests on gaps between the clubs: it bends only one that stands off "
+                "the line of the others."
+            )
+        if unmet:
+            notes.append(f"By gaps, what is wanted of {', '.join(unmet)} does not count yet.")
+    belief = together.own if gaps else together.lie
+    outlooks = [
+        _outlook(session, picture, place, level, gaps=gaps, into_line=wishes.into_line)
+        for place in range(len(clubs))
+    ]
     bends = _bends(store)
     since = [_bent_since(store, session, one, bends.get(one.club.id, ())) for one in picture.clubs]
     shift = np.array(since)
@@ -96,28 +112,130 @@ def bend_plan(
     lies = static_lies(store, session.set, [one.club for one in picture.clubs])
     clubs, read = _with_overlays(clubs, lies)
     steps = [] if lies is None else lies.steps([clubs[i].label for i in along_set(clubs)])
-    plan = plan_set(clubs, belief, plan_rules(session, wishes), steps)
-    notes = [
+    plan = plan_set(clubs, belief, rules, steps, outlooks=outlooks, gaps=gaps)
+    notes += [
         f"{one.club.label} was bent {bend:+g}° after it was hit here: its lie error is taken as it "
         "should be now. Hit it again."
         for one, bend in zip(picture.clubs, since, strict=True)
         if bend
     ]
-    if by_gaps and picture.lies is not None:
-        notes.append(gaps_only(picture.lies))
     notes += read
     notes += loft_proposals(picture.clubs, clubs, plan)
-    return replace(plan, notes=(*plan.notes, *notes))
+    return replace(plan, notes=(*notes, *plan.notes))
 
 
-def gaps_only(lies: SessionLies) -> str:
-    """Say that bends rest on gaps between clubs, and what would settle the level."""
-    text = f"Bends rest on gaps between clubs: the level is not known ({lies.level_words})."
-    # Hitting more and rocking settle clubs, not the level.
-    settles = [one for one in lies.offers if one.what in ("stance", "marks", "cover")]
-    if not lies.stance_told:
-        settles = [one for one in settles if one.what == "stance"] or settles
-    return f"{text} To settle it: {settles[0].words}." if settles else text
+@dataclass(frozen=True, slots=True)
+class LevelClaim:
+    """Whether clubs may be bent by where all of them lie together, and not only by gaps."""
+
+    claimed: bool
+    words: str
+    """What is known of the level, one sentence."""
+    settles: tuple[Settles, ...]
+    """What is needed to claim it, all of it; empty where it is claimed."""
+    judge: str
+    """What cannot tell, where it cannot: the board, or marks."""
+
+    @property
+    def what_settles(self) -> str:
+        """What to do about it, one sentence; empty where it is claimed."""
+        if self.claimed:
+            return ""
+        needs = [one.value for one in self.settles]
+        if Settles.MARKS in self.settles and self.judge == THIS_BOARD:
+            needs[0] += " (or use " + Settles.COVER.value + ")"
+        return f"To settle it: {', and '.join(needs)}."
+
+
+THIS_BOARD = "this board"
+
+
+def level_claim(session: SessionRow, picture: SessionPicture) -> LevelClaim:
+    """Say what is known of where all clubs lie together."""
+    lies = picture.lies
+    by_board = any(seen.source == "board" for one in picture.clubs for seen in one.seen)
+    judge = THIS_BOARD if by_board else "marks alone"
+    if lies is None:
+        return LevelClaim(False, "The level is not known.", (Settles.MARKS,), judge)
+    rests = sorted(
+        {
+            one.lie.level_words
+            for one in picture.clubs
+            if one.lie is not None and one.lie.level_source.is_resolved
+        }
+    )
+    resolved = f"Level resolved by: {', '.join(rests)}"
+    if lies.level_claimed:
+        return LevelClaim(True, f"{resolved}.", (), judge)
+    needs, why = [], []
+    offers = [_OFFERS[one.what] for one in lies.offers if one.what in _OFFERS]
+    if not rests or session.stance_told:
+        needs.append(next((one for one in offers if one is not Settles.STANCE), Settles.MARKS))
+        why.append(
+            "no sole end prints clearly and no marks were read"
+            if not rests
+            else f"what there is leaves it open by {NORMAL_90 * lies.level_u_deg:.1f}°"
+        )
+    if not session.stance_told:
+        needs.append(Settles.STANCE)
+        why.append("how low the feet stand was not measured")
+    words = f"The level is not known: {', and '.join(why)}."
+    if rests:
+        words = f"{resolved}, but {why[-1]}: the level is not known."
+    return LevelClaim(False, words, tuple(needs), judge)
+
+
+# What settles a level, by what the engine calls it; hitting more and rocking settle clubs.
+_OFFERS = {"marks": Settles.MARKS, "stance": Settles.STANCE, "cover": Settles.COVER}
+
+
+# What a minute's work leaves: of the level by three marks read to a millimetre, of the stance by a
+# ruler, of a camber by rocking. Common practice, no source.
+_MARKS_LEFT_DEG = 0.12
+_RULER_LEFT_MM = 1.5
+_ROCKED_LEFT = 0.03
+# What takes away less than this share of the variance is not worth the minute.
+_LEAST_SHARE = 0.1
+
+
+def _outlook(
+    session: SessionRow,
+    picture: SessionPicture,
+    place: int,
+    level: LevelClaim,
+    *,
+    gaps: bool,
+    into_line: bool,
+) -> Outlook:
+    """Say what more of it would tell of one club."""
+    together = picture.together
+    assert together is not None
+    news = swing_news(together, place, gaps=gaps)
+    if gaps:
+        needs = () if into_line else tuple((one, 0.0) for one in level.settles)
+        return Outlook(news, needs, into_line, level.judge)
+    var = float(together.covariance_deg2[place, place])
+    helps = tuple(
+        (what, less)
+        for what, less in _helps(session, picture.clubs[place])
+        if less > _LEAST_SHARE * var
+    )
+    return Outlook(news, helps, True, level.judge)
+
+
+def _helps(session: SessionRow, one: ClubEvidence) -> list[tuple[Settles, float]]:
+    """By how much each would lower the variance of a club's lie error, deg^2."""
+    if one.lie is None:
+        return []
+    u = one.lie.components_deg
+    arc = sole_arc(one.club.spec)
+    ruler = min(_RULER_LEFT_MM / max(session.stance_u_mm, 1e-9), 1.0)
+    rocked = min(_ROCKED_LEFT * arc.camber_mm / max(arc.u_camber_mm, 1e-9), 1.0)
+    return [
+        (Settles.MARKS, u["level"] ** 2 - _MARKS_LEFT_DEG**2),
+        (Settles.STANCE, u["stance"] ** 2 * (1 - ruler**2)),
+        (Settles.CAMBER, u["camber"] ** 2 * (1 - rocked**2)),
+    ]
 
 
 def _with_overlays(
@@ -207,35 +325,6 @@ def _check_steps(wishes: PlanWishes, rules: PlanRules) -> None:
                 )
 
 
-def advise(store: Store, session: SessionRow, picture: SessionPicture) -> Advice | None:
-    """Say which club to hit next, or to stop; None while nothing counts."""
-    together = picture.together
-    if together is None:
-        return None
-    into_line = not picture.level_claimed
-    if into_line:
-        together = by_gaps(together)
-    # In degrees: metres take longer to work out than a swing allows, and clubs of one set
-    # differ little in them.
-    wishes = PlanWishes(metres=False, into_line=into_line)
-    clubs = plan_clubs(store, session, picture, wishes)
-    return next_club(together, clubs, plan_rules(session, wishes))
-
-
-def by_gaps(together: SetPosterior) -> SetPosterior:
-    """Take how far clubs stand off their line for their lie errors: all that gaps can tell."""
-    own = together.own
-    # Of what a strike shows the part that is the club's own.
-    share = np.diag(own.covariance) / np.maximum(np.diag(together.covariance_deg2), 1e-12)
-    root = np.sqrt(np.clip(share, 0.0, 1.0))
-    return replace(
-        together,
-        lie=own,
-        shown_cov=together.shown_cov * np.outer(root, root),
-        shown_var=together.shown_var * root**2,
-    )
-
-
 def _bent_since(
     store: Store, session: SessionRow, one: ClubEvidence, bends: Sequence[BendRow]
 ) -> float:
@@ -282,7 +371,7 @@ def _for_plan(
         lie_deg=spec.lie_deg,
         loft_deg=spec.loft_deg,
         bounce_deg=spec.bounce_deg,
-        camber_mm=None if one.lie is None else one.lie.camber_mm,
+        camber_mm=sole_arc(spec).camber_mm if one.lie is None else one.lie.camber_mm,
         metres_per_deg=metres,
         toe_mm=one.contact.mean_mm,
         strikes=one.used,
@@ -306,8 +395,6 @@ def head_of(spec: ClubSpec) -> Head:
 
 def metres_per_deg(specs: Sequence[ClubSpec], hand: Hand) -> list[float | None]:
     """Metres to the right at carry per degree too upright; None without loft and length."""
-    from analysis.flight.aside import metres_aside
-
     known = [
         (place, spec.loft_deg, spec.length_mm)
         for place, spec in enumerate(specs)
@@ -316,9 +403,19 @@ def metres_per_deg(specs: Sequence[ClubSpec], hand: Hand) -> list[float | None]:
     found: list[float | None] = [None] * len(specs)
     if known:
         places, lofts, lengths = zip(*known, strict=True)
-        for place, metres in zip(places, metres_aside(lofts, lengths, hand=hand), strict=True):
-            found[place] = float(metres)
+        for place, metres in zip(places, _metres_aside(lofts, lengths, hand), strict=True):
+            found[place] = metres
     return found
+
+
+@lru_cache(maxsize=64)
+def _metres_aside(
+    lofts_deg: tuple[float, ...], lengths_mm: tuple[float, ...], hand: Hand
+) -> tuple[float, ...]:
+    """Metres of a set; kept, as it changes seldom and its numbers are asked for often."""
+    from analysis.flight.aside import metres_aside
+
+    return tuple(float(metres) for metres in metres_aside(lofts_deg, lengths_mm, hand=hand))
 
 
 # A loft that is off by more is the wrong club, not one to bend. Common practice, no source.

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
-from analysis.answers import NoAnswerError
-from analysis.conventions import lie_error_from_toe
 from analysis.plan.types import SetPlan
 from analysis.report.content import (
     BudgetLine,
@@ -16,12 +14,9 @@ from analysis.report.content import (
     SheetRow,
 )
 from analysis.statistics.budget import WHAT_TO_IMPROVE
-from analysis.statistics.estimation import Interval
 from logger.errors import UsageError
-from logger.session.evidence.evidence import ClubEvidence, SessionPicture, session_picture
-from logger.session.evidence.soles import sole_arc
 from logger.session.logging.cell_calibration import EVENING_METHOD, evenings_of
-from logger.session.results.planning import bend_plan
+from logger.session.results.clubs import ClubResult, SessionResults, session_results
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
@@ -51,8 +46,8 @@ def report_content(
             "PORT', type marks in with 'lieboard mark CLUB MM', or choose another with --session "
             "('lieboard sessions' lists them)"
         )
-    picture = session_picture(store, session)
-    sheet, no_sheet = _sheet(store, session, picture)
+    results = session_results(store, session)
+    sheet = None if results.plan is None else sheet_of(results.plan)
     boards, methods = _boards(store, session, when)
     versions = sorted({contact.method_version for contact in contacts})
     return ReportContent(
@@ -64,8 +59,8 @@ def report_content(
         facts=_facts(store, session, when),
         boards=boards,
         methods=(*methods, ("strikes by", ", ".join(versions))),
-        remarks=(*_remarks(session, picture.clubs), *no_sheet),
-        clubs=tuple(_club(picture, place) for place in range(len(picture.clubs))),
+        remarks=_remarks(session, results),
+        clubs=tuple(map(_club, results.clubs)),
         sheet=sheet,
         made=made,
     )
@@ -76,6 +71,7 @@ def sheet_of(plan: SetPlan) -> Sheet:
     rows = tuple(
         SheetRow(
             label=row.label,
+            decision=row.decision.words,
             bend_deg=row.bend_deg,
             before_deg=row.error_before_deg,
             after_deg=row.error_after_deg,
@@ -86,28 +82,12 @@ def sheet_of(plan: SetPlan) -> Sheet:
         )
         for row in plan.rows
     )
-    return Sheet(plan.rules.increment_deg, rows, plan.notes, plan.cautions)
+    return Sheet(plan.rules.increment_deg, plan.gaps, rows, plan.notes, plan.cautions)
 
 
-def _sheet(
-    store: Store, session: SessionRow, picture: SessionPicture
-) -> tuple[Sheet | None, tuple[str, ...]]:
-    try:
-        return sheet_of(bend_plan(store, session, picture)), ()
-    except NoAnswerError as error:
-        return None, (f"No bend sheet: {error}.",)
-
-
-def _club(picture: SessionPicture, place: int) -> ClubContent:
-    one, together = picture.clubs[place], picture.together
-    spec = one.club.spec
+def _club(result: ClubResult) -> ClubContent:
+    one, spec = result.evidence, result.evidence.club.spec
     lines = one.lie.budget.lines if one.lie else ()
-    lie, interval = None, None
-    if together is not None and one.used:
-        lie = float(together.mean_deg[place])
-        interval = Interval(
-            float(together.low_deg[place]), float(together.high_deg[place]), together.confidence
-        )
     return ClubContent(
         label=one.club.label,
         dots=tuple(
@@ -120,15 +100,17 @@ def _club(picture: SessionPicture, place: int) -> ClubContent:
         mean_mm=one.contact.mean_mm,
         interval_mm=one.contact.interval_mm,
         spread_mm=one.contact.spread_mm,
-        wanted_mm=one.wanted_toe_mm,
+        wanted_mm=result.wanted.toe_mm,
+        wanted_words=result.wanted.words,
         sole_length_mm=spec.sole_length_mm,
         camber_mm=spec.camber_mm,
-        verdict=one.verdict_words,
-        words=one.words,
-        off_line=picture.words_of(place),
-        lie_error_deg=lie,
-        lie_interval_deg=interval,
-        wanted_lie_error_deg=float(lie_error_from_toe(one.wanted_toe_mm, sole_arc(spec).camber_mm)),
+        touched=result.touched,
+        decision=result.decision.words,
+        why=result.why,
+        off_line=result.off_line,
+        lie_error_deg=result.lie_error_deg,
+        lie_interval_deg=result.interval_deg,
+        wanted_lie_error_deg=result.wanted.lie_error_deg,
         level=one.lie.level_words if one.lie else None,
         lie_deg=spec.lie_deg,
         length_mm=spec.length_mm,
@@ -142,7 +124,9 @@ def _club(picture: SessionPicture, place: int) -> ClubContent:
 def _facts(
     store: Store, session: SessionRow, when: Callable[[int], str]
 ) -> tuple[tuple[str, str], ...]:
-    feet = f"{session.stance_mm:+.0f} mm ± {session.stance_u_mm:.1f} (+ lower than the board)"
+    feet = "how low they stand was not measured"
+    if session.stance_told:
+        feet = f"{session.stance_mm:+.0f} mm ± {session.stance_u_mm:.1f} (+ lower than the board)"
     facts = [
         ("started", when(session.started_utc_ns)),
         ("ended", when(session.ended_utc_ns) if session.ended_utc_ns else "still open"),
@@ -189,21 +173,21 @@ def _boards(
     return tuple(lines), tuple(methods)
 
 
-def _remarks(session: SessionRow, evidence: Sequence[ClubEvidence]) -> list[str]:
+def _remarks(session: SessionRow, results: SessionResults) -> tuple[str, ...]:
+    evidence = results.picture.clubs
     remarks = []
     if session.ended_utc_ns is None:
         remarks.append("This session is still open: more strikes may follow.")
-    notes: dict[str, list[str]] = {}
-    for one in evidence:
-        if one.lie is not None:
-            notes.setdefault(one.lie.note, []).append(one.club.label)
-    for note, labels in notes.items():
-        who = "All clubs" if len(notes) == 1 else ", ".join(labels)
-        remarks.append(f"{who}: {note}.")
+    remarks += results.remarks
+    rough = [one.club.label for one in evidence if one.used and one.club.spec.camber_mm is None]
+    if rough:
+        remarks.append(f"The sole's radius was not measured: {', '.join(rough)}.")
     lost = sum(one.lost for one in evidence)
     if lost:
         remarks.append(f"{lost} records were lost on the way from the board; some may be strikes.")
     unmeasured = [one.club.label for one in evidence if one.club.spec.lie_deg is None]
     if unmeasured:
         remarks.append(f"Static lie not measured: {', '.join(unmeasured)}.")
-    return remarks
+    if results.no_plan:
+        remarks.append(f"No bend sheet: {results.no_plan}.")
+    return tuple(remarks)

@@ -19,7 +19,7 @@ from logger.archive import layout
 from logger.archive.layout import INDEX, places_of, read_index
 from logger.archive.summary import Summaries
 from logger.archive.unpack import unpacked
-from logger.archive.work import session_results, tasks_of, work_all
+from logger.archive.work import session_rows, tasks_of, work_all
 from logger.archive.write import compact_archive, write_archive
 from logger.errors import StoreError, UsageError
 from logger.store.copies.take_in import Origin
@@ -265,7 +265,7 @@ def results_of_file(store):
     return [
         {"player": s.name.player, "started_utc_ns": s.name.started_utc_ns, **row}
         for s in store.session_stamps()
-        for row in session_results(store, s.session)
+        for row in session_rows(store, s.session)
     ]
 
 

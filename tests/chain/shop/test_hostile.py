@@ -61,10 +61,10 @@ BENT_COPIES = [
     (lambda c: c["strikes"][0].update(boot="ffffffff"), "names boot ffffffff"),
     (lambda c: c["strikes"][0].update(fitter_choice="maybe"), "fitter_choice is none of"),
     (lambda c: c["marks"][0].update(audits_first_sequence=999), "names strike 999"),
-    (lambda c: c["boots"][0].update(hello="{"), "boots.hello is not JSON"),
-    (lambda c: c["boots"][0].update(hello="[" * 100_000), "boots.hello is not JSON"),
+    (lambda c: c["boots"][0].update(hello="{"), "boots.hello: it is not JSON"),
+    (lambda c: c["boots"][0].update(hello="[" * 100_000), "boots.hello: it is not a short text"),
     (lambda c: c["boots"][0].update(hello="{}"), "has not the fields of a hello"),
-    (lambda c: no_cells(c["boots"][0]), "hello.cells is not a whole number of 1 to 64"),
+    (lambda c: no_cells(c["boots"][0]), "boots.hello: cells is 0, must be 1 to 64"),
     (lambda c: c["turns"].append("7i"), "a row of turns is not an object"),
 ]  # fmt: skip
 

@@ -1,0 +1,5 @@
+"""What MicroPython starts by itself."""
+
+import bridge
+
+bridge.run()
