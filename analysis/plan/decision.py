@@ -109,7 +109,7 @@ def decide(
         return Decision(Choice.NOT_HIT)
     if bend_deg:
         return Decision(Choice.BEND, bend_deg)
-    if reason in (Reason.LOCKED, Reason.STEPS):
+    if club.locked or reason is Reason.STEPS:
         return Decision(Choice.LEAVE)
     reach, first = _reach(table, club, rules), rules.fewest_strikes - club.strikes
     if outlook is None or reach.size == 0:

@@ -6,6 +6,10 @@ import os
 import sys
 from collections.abc import Sequence
 
+# The lie engine works on many small matrices: threads of the linear algebra library only get into
+# each other's way, badly so beside other work. Before numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # Exit code of a program that was stopped from the keyboard: 128 + SIGINT. Typer hands it on.
 _STOPPED = 130
 

@@ -248,7 +248,10 @@ def print_budgets(console: Console, evidence: Sequence[ClubEvidence]) -> None:
         table = Table(
             box=None,
             padding=(0, 1),
-            title=f"{one.club.label}: {total.value:+.2f}° ± {total.u:.2f}° (standard uncertainty)",
+            title=(
+                f"{one.club.label}: {total.value:+z.1f}° ± {total.expanded:.2f}° "
+                f"({100 * total.level:.0f} %; one standard uncertainty is {total.u:.2f}°)"
+            ),
             title_justify="left",
         )
         for heading in ("made of", "u", "brings", "share", "to improve it"):

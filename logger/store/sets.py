@@ -149,10 +149,16 @@ class SetTables(Core):
             if row is None:
                 raise StoreError(f"{self.path}: there is no set {set_id}")
             player, name, pivot_club, machine_increment_deg = row
+            players = self._players("WHERE id = ?", player)
+            if not players:
+                raise StoreError(
+                    f"{self.path}: set {set_id} names a player that is not there: another program "
+                    "has changed the file; run 'lieboard check'"
+                )
             clubs = self._clubs('"set" = ? AND position IS NOT NULL', (set_id,), at_utc_ns)
             return SetRow(
                 id=set_id,
-                player=self._players("WHERE id = ?", player)[0],
+                player=players[0],
                 name=name,
                 pivot_club=pivot_club,
                 machine_increment_deg=machine_increment_deg,

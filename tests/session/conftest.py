@@ -140,7 +140,7 @@ def at_ns():
 
 
 # Mean contacts on soles of 300 mm radius: 5.24 mm are a degree (R pi / 180).
-TOES_MM = {"5i": -5.3, "6i": 0.0, "7i": 0.0, "8i": 0.0, "9i": 0.0}
+TOES_MM = {"5i": -7.2, "6i": 0.0, "7i": 0.0, "8i": 0.0, "9i": 0.0}
 MARKED_NS = 1_700_000_000 * 10**9
 
 

@@ -71,7 +71,7 @@ def test_the_mirror_gives_the_same_evidence_and_the_same_sheet(swung, kind):
     toe = {one.club.label: one.contact.mean_mm for one in right.clubs}
     # 9 is 6 mm from the middle, where the sole's middle was addressed; 6 lies to the heel of it.
     assert toe["6i"] < toe["8i"] < toe["7i"]
-    assert abs(toe["7i"]) < 2.0
+    assert abs(toe["7i"]) < 2.6 * next(o.contact.u_mm for o in right.clubs if o.club.label == "7i")
     for one, other in ((right.clubs, left.clubs), (right_plan, left_plan)):
         first, second = dict(numbers(one)), dict(numbers(other))
         assert first.keys() == second.keys()

@@ -4,7 +4,7 @@ import pytest
 
 from logger.store.store import Store
 
-TOES_MM = {"5i": -5.3, "6i": 0.0, "7i": 0.0, "8i": 0.0, "9i": 0.0}
+TOES_MM = {"5i": -7.2, "6i": 0.0, "7i": 0.0, "8i": 0.0, "9i": 0.0}
 
 
 def test_clubs_all_of_one_length(marked, planned, sheet):

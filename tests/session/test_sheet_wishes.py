@@ -5,7 +5,7 @@ import pytest
 from logger.store.store import Store
 
 START_NS = 1_700_000_000 * 10**9
-TOES_MM = {"5i": -5.3, "6i": 0.0, "7i": 0.0, "8i": 0.0, "9i": 0.0}
+TOES_MM = {"5i": -7.2, "6i": 0.0, "7i": 0.0, "8i": 0.0, "9i": 0.0}
 
 
 def test_left_to_itself_the_sheet_bends_the_odd_club(marked, planned):
