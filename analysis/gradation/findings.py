@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Sequence
 from statistics import median
 
@@ -197,6 +198,10 @@ def _length_steps(
     for i, (step, shorter) in enumerate(known):
         others = [other for k, (_, other) in enumerate(known) if k != i]
         expected = max(median(others), 0.0) if len(others) >= 2 else LENGTH_STEP_MM
+        apart = _clubs_apart(step.first, step.second)
+        if apart > 1 and abs(shorter / apart - LENGTH_STEP_MM) < LENGTH_STEP_MM / 2:
+            # A set that leaves clubs out steps by as many clubs as there are between.
+            continue
         usual = "the others' is" if len(others) >= 2 else "usual (common practice) is"
         if abs(shorter - expected) < factor * _against_median(u, len(others)):
             continue
@@ -214,6 +219,17 @@ def _length_steps(
         else:
             continue
         yield Finding(kind, Spec.LENGTH, (step.first, step.second), shorter, expected, u, words)
+
+
+_NUMBERED = re.compile(r"(\d{1,2})\s*-?\s*(?:i|iron)?", re.IGNORECASE)
+
+
+def _clubs_apart(first: str, second: str) -> int:
+    """Say how many clubs further the second is, where both are numbered irons; else 1."""
+    numbers = [_NUMBERED.fullmatch(label.strip()) for label in (first, second)]
+    if numbers[0] is None or numbers[1] is None:
+        return 1
+    return int(numbers[1][1]) - int(numbers[0][1])
 
 
 def _against_median(u: float, others: int) -> float:

@@ -146,7 +146,7 @@ def own_limits(
     room = head_room_deg(club, rules)
     out = [
         Limit(
-            f"the {club.head.value} head of {club.label} has {room:g}° left to bend"
+            f"the {club.head.value} head of {club.label} has {round(room, 2):g}° left to bend"
             + (
                 f", {abs(club.loft_change_deg):g}° of loft asked for"
                 if club.loft_change_deg

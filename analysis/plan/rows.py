@@ -14,7 +14,7 @@ from analysis.lie.belief import Belief
 from analysis.plan.bounce import loft_bend
 from analysis.plan.chances import Chances, evidence_allows, head_allows
 from analysis.plan.decision import Outlook, decide
-from analysis.plan.heads import head_room_deg, pulls_deg
+from analysis.plan.heads import Head, head_room_deg, pulls_deg
 from analysis.plan.types import (
     Choice,
     Decision,
@@ -223,9 +223,11 @@ def _why(
     if reason is Reason.NOTHING:
         return f"{found}: {does}"
     tail = does or "leave it"
+    if club.head is Head.HARD_OR_UNKNOWN and not does:
+        tail = "write the material into the set if it is forged or cast, else leave it"
     if reason is Reason.HEAD:
         room = head_room_deg(club, rules)
-        kind = f"this {club.head.value} head has {room:g}° left to bend"
+        kind = f"this {club.head.value} head has {round(room, 2):g}° left to bend"
         if club.loft_change_deg:
             kind += f", {abs(club.loft_change_deg):g}° of it for the loft"
         return f"{found} and {abs(wish):g}° {lie_word(wish)} asked for, but {kind}: {tail}"

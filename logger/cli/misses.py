@@ -70,7 +70,8 @@ def bias(
                 f"{100 * one.right_share:.0f} ± {100 * one.u_right_share:.0f} %",
                 f"{abs(one.bias_m):.1f} m {side}" if one.bias_m else "-",
                 "-" if not one.bias_deg else f"{one.bias_deg:+.1f}°",
-                one.why,
+                # What holds for all is said once, below.
+                "" if one.why == wish.proposal.why else one.why,
             )
         console.print(table)
         console.print(wish.proposal.why)

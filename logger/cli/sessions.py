@@ -62,11 +62,15 @@ def strikes(
 
     Example: lieboard strikes --club 7i
     """
-    if context.invoked_subcommand is not None:
-        return
     from dataclasses import asdict
 
     from rich.table import Table
+
+    from logger.session.corrections.strikes import forgotten_steps
+    from logger.session.evidence.evidence import session_picture
+
+    if context.invoked_subcommand is not None:
+        return
 
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
@@ -79,6 +83,12 @@ def strikes(
         if as_json:
             print(json.dumps([asdict(c) | {"label": labels.get(c.club or -1)} for c in rows]))
             return
+        # What the club table sets aside is set aside here too.
+        reasons = {
+            (one.source, one.id): one.reason
+            for club_evidence in session_picture(store, row).clubs
+            for one in club_evidence.seen
+        }
         numbers = {c.id: c.number for c in store.contacts(row.id, source="board")}
         table = Table("no.", "club", "time", "toe mm", "trail mm", "what", "used", "why", box=None)
         for contact in rows:
@@ -91,10 +101,12 @@ def strikes(
                 contact.kind
                 if contact.audits is None
                 else f"mark of strike {numbers[contact.audits]}",
-                "yes" if contact.used else "no",
-                contact.reason or "",
+                "no" if not contact.used or reasons.get((contact.source, contact.id)) else "yes",
+                contact.reason or reasons.get((contact.source, contact.id)) or "",
             )
         output().print(table)
+        for step in forgotten_steps(store, row.id):
+            say(step.words)
 
 
 @strikes_app.command("move")

@@ -39,12 +39,16 @@ def clubs(
 
     Examples: lieboard clubs; lieboard clubs --budget
     """
+    from logger.session.corrections.strikes import forgotten_steps
     from logger.session.results.clubs import session_results
 
     with open_store(db, read_only=True) as store:
-        results = session_results(store, pick_session(store, session))
+        row = pick_session(store, session)
+        results = session_results(store, row)
         console = output()
         print_clubs(console, results, inches=inches)
+        for step in forgotten_steps(store, row.id):
+            console.print(step.words)
         if budget:
             print_budgets(console, results.picture.clubs)
 
@@ -375,6 +379,12 @@ def bends_by_club(option: str, given: Sequence[str] | None) -> dict[str, float |
             label = text.rpartition("=")[0].strip()
             if label.casefold() in {known.casefold() for known in found}:
                 raise UsageError(f"{option} says two things of {label}")
+            number = text.rpartition("=")[2].strip()
+            if label and number[:1].isdigit() and number[-1:].isdigit():
+                raise UsageError(
+                    f"{option} {text}: say which way, {label}={number}u for upright or "
+                    f"{label}={number}f for flat"
+                )
             found |= degrees_by_club(option, [text], UPRIGHT_FLAT)
     if "" in found:
         raise UsageError(f"{option} needs a club, such as {option} 6i or {option} 6i=1f")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -122,11 +121,9 @@ class Looker:
     def _strikes(
         self, contacts: Sequence[StrikeRow], labels: Mapping[int, str]
     ) -> tuple[StrikeMessage, ...]:
-        numbered: Counter[int | None] = Counter()
         told: dict[int, _Told] = {}
         for contact in contacts:
-            numbered[contact.club] += 1
-            number, club = numbered[contact.club], labels.get(contact.club or -1)
+            number, club = contact.number, labels.get(contact.club or -1)
             key = page_id(contact)
             before = self._told.get(key)
             if before is None or before[0] is not contact or before[1:3] != (number, club):

@@ -223,6 +223,12 @@ class SetTables(Core):
         """
         every = self.sets()
         own = [row for row in every if row.player.casefold() == player.casefold()]
+        begun = [row for row in every if row.player.casefold().startswith(player.casefold())]
+        if not own and player.strip():
+            if len({row.player for row in begun}) > 1:
+                names = ", ".join(sorted({row.player for row in begun}))
+                raise StoreError(f"{self.path}: several players begin with {player}: {names}")
+            own = begun
         if not own:
             known = ", ".join(sorted({row.player for row in every})) or "none yet"
             raise StoreError(f"{self.path}: no set of {player} is stored (players: {known})")
@@ -230,4 +236,6 @@ class SetTables(Core):
         if len(wanted) == 1:
             return wanted[0].id
         names = ", ".join(row.name for row in own)
-        raise StoreError(f"{self.path}: name one of the sets of {own[0].player}: {names}")
+        raise StoreError(
+            f"{self.path}: name one of the sets of {own[0].player} with --set: {names}"
+        )

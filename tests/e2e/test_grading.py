@@ -35,7 +35,7 @@ def test_an_overlay_that_contradicts_the_gauge_is_named(lieboard):
     ("arguments", "code", "words"),
     [
         (("overlay", "6i", "7i", "900"), 1, "300 mm"),
-        (("overlay", "6i", "6i", "10"), 1, "two clubs"),
+        (("overlay", "6i", "6i", "10"), 2, "two clubs"),
         (("overlay", "6i", "2w", "10"), 2, "2w"),
         (("overlay", "6i", "7i", "10", "--u", "0"), 2, "--u"),
     ],

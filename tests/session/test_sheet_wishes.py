@@ -119,8 +119,9 @@ def test_soles_that_dig_have_a_change_of_loft_proposed_but_not_planned(marked, p
     [
         (("--lock", "3w"), 2, "there is no club 3w"),
         (("--most", "3w=1"), 2, "there is no club 3w"),
-        (("--must-bend", "7i=0.3"), 2, "not a whole number of the machine's steps"),
-        (("--must-bend", "7i=0"), 2, "by more than 0"),
+        (("--must-bend", "7i=1"), 2, "say which way, 7i=1u"),
+        (("--must-bend", "7i=0.3u"), 2, "not a whole number of the machine's steps"),
+        (("--must-bend", "7i=0u"), 2, "by more than 0"),
         (("--must-bend", "=1"), 2, "needs a club"),
         (("--must-bend", "7i", "--must-bend", "7I=1u"), 2, "two things of 7I"),
         (("--loft", "9i=1x"), 2, "w or s"),

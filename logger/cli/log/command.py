@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, open_store, output, utc_now_ns
+from logger.cli.common import DbOption, open_store, output, say, utc_now_ns
 from logger.cli.log.checks import ask_stance, check_agreed, check_lengths
 from logger.cli.page_options import USUAL_PORT, LetInOption, PagePortOption, ShareOption
 
@@ -160,6 +160,8 @@ def log(
             always_new=new,
             club=club,
         )
+        if going_on is not None and not new:
+            say(resumed_words(session))
         if club is not None:
             session.choose_club(club, begin_ns, cause="start")
         try:
@@ -201,6 +203,23 @@ def _prepare_interpreter() -> None:
 def title_of(session: FittingSession) -> str:
     """Name a session in one line."""
     return f"session {session.row.id} · {session.set.player.name} · {session.set.name}"
+
+
+def resumed_words(session: FittingSession) -> str:
+    """Say that a session is resumed, what it rests on, and how to begin another instead."""
+    row = session.row
+    count = len(session.store.contacts(row.id))
+    feet = (
+        "feet level with the board"
+        if row.stance_mm == 0
+        else f"feet {abs(row.stance_mm):g} mm {'lower' if row.stance_mm > 0 else 'higher'} than "
+        "the board"
+    )
+    return (
+        f"Resumed: {title_of(session)}, {row.hand}-handed, {feet} ± {row.stance_u_mm:g} mm, "
+        f"{count} {'strike' if count == 1 else 'strikes'}. Another one begins with --new; "
+        f"'lieboard session change {row.id}' changes player, set or stance."
+    )
 
 
 def _only_one(

@@ -11,6 +11,9 @@ from logger.store.acts import ActPart, ActRow, Again
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
+# After any strike.
+_LATER_NS = 2**62
+
 
 @dataclass(frozen=True, slots=True)
 class Said:
@@ -106,4 +109,7 @@ def _work_out_again(store: Store, again: Again) -> None:
     there = {row.id for row in store.sessions()}
     for session, boot in sorted(again):
         if session in there:
-            FittingSession(store, session).rebuild(boot)
+            own = FittingSession(store, session)
+            own.rebuild(boot)
+            # The last contact has no record behind it that would end it.
+            own.idle(_LATER_NS)

@@ -199,6 +199,9 @@ def split_session(store: Store, session: int, at: int, said: Said) -> str:
         into = {c.number: c.club for c in contacts if c.number >= at}
         parts = [ActPart("sessions", "gone", 0, 1, session=new)]
         parts += place_parts(contacts, into, session, new)
+        # What was known of the clubs then is what holds for it.
+        ended = contacts[at - 2].struck_utc_ns + 1
+        parts.append(ActPart("sessions", "ended_utc_ns", ended, row.ended_utc_ns, session=session))
         words = f"session {session}: split at strike {at}, which begins session {new}"
         return keep_act(store, "split", words, parts, said)
 

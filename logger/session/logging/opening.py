@@ -131,7 +131,11 @@ def which_set(store: Store, player: str | None, set_name: str | None) -> int:
             "(examples are in the folder examples)"
         )
     names = ", ".join(f"{row.player} ({row.name})" for row in every)
-    raise UsageError(f"several sets are stored; say which with --player and --set: {names}")
+    first = every[0]
+    raise UsageError(
+        f"several sets are stored: {names}; say which, such as --player "
+        f'"{first.player}" --set "{first.name}"'
+    )
 
 
 def _open_one(store: Store, set_id: int, now_utc_ns: int) -> SessionRow | None:

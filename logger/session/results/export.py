@@ -9,6 +9,8 @@ session          integer its number
 club             text    label; missing = struck while no club was up
 struck_utc       text    ISO 8601, UTC, to the millisecond
 source           text    ``board``, or ``mark`` read off the sole
+number           integer of the contact in its session, in the order they were struck: the same
+                         on every screen, and what every command takes
 id               integer with ``source`` it names the contact in this data file
 kind             text    what the board's signal was taken for
 toe_mm           number  along the sole from its middle, + toe, by the address mark
@@ -52,6 +54,7 @@ STRIKE_COLUMNS: tuple[tuple[str, str, bool], ...] = (
     ("club", "string", True),
     ("struck_utc", "string", False),
     ("source", "string", False),
+    ("number", "int64", False),
     ("id", "int64", False),
     ("kind", "string", False),
     ("toe_mm", "float64", True),
@@ -84,6 +87,7 @@ def strike_values(store: Store, session: SessionRow) -> list[dict[str, Any]]:
             "club": None if c.club is None else labels[c.club],
             "struck_utc": _iso(c.struck_utc_ns),
             "source": c.source,
+            "number": c.number,
             "id": c.id,
             "kind": c.kind,
             "toe_mm": c.toe_mm,
