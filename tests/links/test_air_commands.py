@@ -82,6 +82,12 @@ class TestAgreeing:
         assert (done.returncode, done.stderr) == (0, "")
         assert _agreed(db) == [("4c4200005a110001", "simulated")]
 
+    def test_a_board_is_agreed_to_by_the_name_it_has_on_the_air(self, on_the_air, db):
+        on_the_air()
+        done = _lieboard("boards", "--accept", "simulated", "--db", str(db))
+        assert "lieboard log ble://4c4200005a110001" in done.stdout
+        assert _agreed(db) == [("4c4200005a110001", "simulated")]
+
     def test_a_board_never_used_before_is_not_used_unasked(self, on_the_air, db):
         board = on_the_air()
         done = _lieboard("log", board.url, "--db", str(db))
