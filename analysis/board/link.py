@@ -17,11 +17,32 @@ from analysis.board.check import NOTHING_TO_DO, Finding, graded
 _TICK_RANGE = 1 << 32
 # A sole 25 mm front to back at 35 m/s presses a point for 0.7 ms (our estimate).
 _CONTACT_MS = 0.7
+# The cells of a scan are not read at one moment, and what is left of that after the correction
+# moves a contact's place by so much at one scan in a contact, less with the square of their number:
+# 0.21, 0.13 and 0.05 mm at 2.8, 3.6 and 5.5 (tests/benchmarks/boards.py).
+_PLACE_MM_AT_ONE_SCAN = 1.7
+# A degree of lie on a sole of 300 mm camber, the middle of what is met.
+_MM_PER_DEG = 300.0 * math.pi / 180.0
+# What the place of one strike may be off by, in degrees: swings scatter by some 0.6 themselves.
+_COST_GOOD_DEG, _COST_BAD_DEG = 0.1, 0.3
 # Frames lost to a bad line are sent again, so a few cost only time.
 _BAD_FRAMES_GOOD, _BAD_FRAMES_BAD = 0.001, 0.01
 # Crystals keep 100 ppm with ease, a resonator or RC oscillator 0.5 to 1 %; beyond that tick_hz is
 # wrong (common practice, no source).
 _CRYSTAL_PPM, _OSCILLATOR_PPM = 100.0, 10_000.0
+# Units that are taken for another, and what to call instead.
+_SLIPS = {
+    1e-3: "Ticks run 1000 times too slow: millis() sent for micros()? Send micros().",
+    1e3: "Ticks run 1000 times too fast: nanoseconds sent for microseconds? Send micros().",
+    1e-6: "Ticks run a million times too slow: seconds sent for microseconds? Send micros().",
+}
+# So far from the unit a clock may be and still be meant so.
+_SLIP_TOLERANCE = 0.1
+# Arrivals may be late by so much, first and last.
+_LATE_S = 0.5
+# A pause without a reading that ends a contact (wire.md, 3.1), and the least that two presses are
+# apart: lines closer than that are of one.
+_GAP_MS, _SAME_PRESS_MS = 25.0, 150.0
 
 
 def scan_findings(
@@ -47,7 +68,8 @@ def scan_findings(
     Returns
     -------
     list of Finding
-        "scan rate" (Hz), "scans in a contact", "uneven scans" (number of gaps).
+        "scan rate" (Hz), "scans in a contact", judged by what too few cost in degrees, and "uneven
+        scans" (number of gaps).
 
     Raises
     ------
@@ -86,11 +108,13 @@ def scan_findings(
         rate_finding = Finding("scan rate", rate, "Hz", Verdict.PASS, NOTHING_TO_DO)
 
     inside = rate * contact_ms / 1000.0
-    verdict = graded(-inside, -3.0, -1.0)
+    cost_deg = _PLACE_MM_AT_ONE_SCAN / inside**2 / _MM_PER_DEG
+    verdict = graded(cost_deg, _COST_GOOD_DEG, _COST_BAD_DEG)
     fix = (
         NOTHING_TO_DO
         if verdict is Verdict.PASS
-        else "A sole is gone before it is scanned three times: scan fewer cells or convert faster."
+        else f"So few scans put a strike off by some {cost_deg:.1f} degrees: scan fewer cells or "
+        "convert faster."
     )
     gaps = int(np.sum(steps > 1.5 * period))
     return [
@@ -182,6 +206,84 @@ def link_findings(
             line if bad_frames_at_board else NOTHING_TO_DO,
         ),
     ]
+
+
+def tick_rate_finding(
+    ticks: Sequence[int], arrival_s: Sequence[float], *, tick_hz: int
+) -> Finding | None:
+    """Say whether a board counts what it says it counts.
+
+    Parameters
+    ----------
+    ticks : sequence of int
+        What the board's clock showed, in the order in which it said so; may wrap at 2^32.
+    arrival_s : sequence of float
+        When each of them arrived, host seconds; late by half a second at most.
+    tick_hz : int
+        Ticks a second, as the board says.
+
+    Returns
+    -------
+    Finding or None
+        FAIL if the rate is surely off by more than an oscillator is, naming the unit if it looks
+        like one taken for another; None if it is not, or too little came to tell.
+
+    Raises
+    ------
+    ValueError
+        `tick_hz` is not positive, or the two are not of one length.
+    """
+    if tick_hz <= 0 or len(ticks) != len(arrival_s):
+        raise ValueError("tick_hz must be positive, and each tick needs its arrival")
+    if len(ticks) < 2:
+        return None
+    steps = np.mod(np.diff(np.asarray(ticks, dtype=np.int64)), _TICK_RANGE)
+    # A step back is a restart: what it seems to have counted is no time.
+    forward = steps < _TICK_RANGE // 2
+    counted_s = float(steps[forward].sum()) / tick_hz
+    passed_s = float(np.diff(np.asarray(arrival_s, dtype=np.float64))[forward].sum())
+    if passed_s <= 4.0 * _LATE_S:
+        return None
+    least, most = counted_s / (passed_s + _LATE_S), counted_s / (passed_s - _LATE_S)
+    if least <= 1.0 + _OSCILLATOR_PPM * 1e-6 and most >= 1.0 - _OSCILLATOR_PPM * 1e-6:
+        return None
+    rate = counted_s / passed_s
+    fix = f"Ticks run {rate:.3g} times as fast as they should: correct the clock of the firmware."
+    for slip, words in _SLIPS.items():
+        if least <= slip * (1 + _SLIP_TOLERANCE) and most >= slip * (1 - _SLIP_TOLERANCE):
+            fix = words
+    return Finding("tick rate", rate, "of what it should be", Verdict.FAIL, fix)
+
+
+def line_rate_finding(t_s: Sequence[float]) -> Finding | None:
+    """Say whether a board that prints readings one by one prints them often enough.
+
+    Parameters
+    ----------
+    t_s : sequence of float
+        When each reading was taken that is part of a contact, seconds, in order.
+
+    Returns
+    -------
+    Finding or None
+        FAIL if one press comes apart into several contacts; None if it does not, or if too few
+        readings came to tell.
+    """
+    steps_ms = np.diff(np.asarray(t_s, dtype=np.float64)) * 1000.0
+    inside = steps_ms[(steps_ms > 0) & (steps_ms < _SAME_PRESS_MS)]
+    if inside.size < 3:
+        return None
+    usual = float(np.median(inside))
+    if usual <= _GAP_MS:
+        return None
+    return Finding(
+        "time between lines",
+        usual,
+        "ms",
+        Verdict.FAIL,
+        f"One press comes apart: a pause of {_GAP_MS:.0f} ms ends a contact. Print a line every "
+        "10 ms while the strip is pressed, or one line a contact with d= (how long it lasted).",
+    )
 
 
 def clock_finding(skew_ppm: float, u_skew_ppm: float) -> Finding:

@@ -24,6 +24,8 @@ _PROGRESS_S = 5.0
 _PRESSES_EACH = 2
 _LAST_WORDS_S = 1.2
 _SENT_AGAIN_S = 4.0
+# One slip of a hand must not cost the check: so often it is tried to have the board left alone.
+_HANDS_OFF_TRIES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +73,7 @@ class BoardCheck:
                 f"The board still held {bench.recorder.kept_before} records from before: stored."
             )
         if plan.untouched_s > 0:
-            self._say(f"Hands off the board for {plan.untouched_s:.0f} s.")
-            await bench.wait(plan.untouched_s)
-            watched.untouched = self._new_records()
-            watched.untouched_s = plan.untouched_s
+            await self._hands_off(watched)
         if plan.lower_trigger and plan.rest_s > 0 and self._can_be_lowered():
             await self._lowered(watched)
         if plan.press_s > 0:
@@ -86,6 +85,23 @@ class BoardCheck:
             # A record that the line damaged is asked for again: it is not lost before that failed.
             await bench.wait(_SENT_AGAIN_S, self._all_there)
         return watched
+
+    async def _hands_off(self, watched: Watched) -> None:
+        """See what comes with nobody at the board; if something does, once more."""
+        seconds = self._plan.untouched_s
+        watched.untouched_s = seconds
+        self._say(f"Hands off the board for {seconds:.0f} s.")
+        for left in reversed(range(_HANDS_OFF_TRIES)):
+            await self._bench.wait(seconds)
+            fresh = self._new_records()
+            watched.untouched = fresh
+            if not fresh or not left:
+                return
+            watched.disturbed.append(len(fresh))
+            self._say(
+                f"{_count(len(fresh), 'record')} came: did something touch it? Once more, hands "
+                f"off for {seconds:.0f} s."
+            )
 
     def _all_there(self) -> bool:
         """Whether every record that the board has told of is here."""
@@ -242,3 +258,7 @@ class BoardCheck:
         missing = [(int(r), int(c)) for r, c in zip(*(~alive).nonzero(), strict=True)]
         count = f"{len(presses.height)} presses"
         return f"{count}; not yet: {words_for_cells(missing, hello.rows)}" if missing else count
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" + "s" * (number != 1)

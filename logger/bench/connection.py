@@ -31,6 +31,8 @@ from logger.protocol.records import (
     ClockReply,
     Hello,
     HostMessage,
+    RawRecord,
+    Reading,
     SetTrigger,
     Status,
 )
@@ -59,6 +61,8 @@ class TappedLink:
         self.counters = self._decoder.counters
         self.hello: Hello | None = None
         self.statuses: list[Status] = []
+        self.ticks_told: list[tuple[int, float]] = []
+        """What the board's clock showed when it said something, and when that came, seconds."""
         self.clock: ClockMap | None = None
         self.boots = 0
         """How often a board greeted under a new boot id."""
@@ -78,8 +82,13 @@ class TappedLink:
         for item in self._decoder.feed(chunk.data, chunk.arrival_ns):
             if isinstance(item, Hello):
                 self._greet(item)
+            elif isinstance(item, RawRecord):
+                # A line of text is printed as it happens; other records may have been kept long.
+                if self.hello is None and isinstance(item.record, Reading):
+                    self._note_ticks(item.record.ticks, chunk.arrival_ns)
             elif isinstance(item, Status):
                 self.statuses.append(item)
+                self._note_ticks(item.ticks, chunk.arrival_ns)
                 if self.clock is not None:
                     self.clock.feed(item.ticks, chunk.arrival_ns)
             elif isinstance(item, ClockReply):
@@ -89,6 +98,10 @@ class TappedLink:
                         asked_ns, item.received_ticks, item.sent_ticks, chunk.arrival_ns
                     )
         return chunk
+
+    def _note_ticks(self, ticks: int | None, arrival_ns: int) -> None:
+        if ticks is not None:
+            self.ticks_told.append((ticks, arrival_ns / 1e9))
 
     async def write(self, data: bytes) -> None:
         """Send; see `Link.write`."""
@@ -120,6 +133,7 @@ class TappedLink:
         if not same:
             self.boots += 1
             self.statuses.clear()
+            self.ticks_told.clear()
             self.clock = ClockMap(hello.tick_hz)
 
 
@@ -284,8 +298,10 @@ class BoardBench:
 
 
 @asynccontextmanager
-async def open_bench(store: Store, url: str, baud: int) -> AsyncIterator[BoardBench]:
-    """Connect to a board, or play a capture of one.
+async def open_bench(
+    store: Store, url: str, baud: int, *, accept: bool = False
+) -> AsyncIterator[BoardBench]:
+    """Connect to a board, or play a capture of one; with ``accept`` agree to whichever answers.
 
     Raises
     ------
@@ -302,7 +318,7 @@ async def open_bench(store: Store, url: str, baud: int) -> AsyncIterator[BoardBe
             played = replay
             clock = HostClock(lambda: played.now_ns, lambda: played.anchor.to_utc_ns(played.now_ns))
         tap = TappedLink(link, clock.monotonic_ns)
-        gate = BoardGate(store, url)
+        gate = BoardGate(store, url, accept=accept)
         bench = BoardBench(store, tap, clock, replaying=replay is not None, gate=gate)
         agreed = ConnectionSettings(expect_board=expected)
         connection = BoardConnection(tap, bench.recorder, bench.heard, clock, agreed)

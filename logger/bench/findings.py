@@ -15,7 +15,14 @@ from analysis.board.check import (
     resting_findings,
     resting_noise_counts,
 )
-from analysis.board.link import clock_finding, link_findings, scan_findings, status_findings
+from analysis.board.link import (
+    clock_finding,
+    line_rate_finding,
+    link_findings,
+    scan_findings,
+    status_findings,
+    tick_rate_finding,
+)
 from logger.bench.connection import BoardBench
 from logger.bench.presses import order_finding, press_findings, presses_of
 from logger.bench.rest import fits_hello, resting_scans, steady_ticks
@@ -33,6 +40,8 @@ class Watched:
     untouched: list[Strike | Reading] = field(default_factory=list)
     """While nobody touched the board, at the trigger it came with."""
     untouched_s: float = 0.0
+    disturbed: list[int] = field(default_factory=list)
+    """Records in each try before that, after which it was tried again."""
     lowered: list[Strike] = field(default_factory=list)
     """The same with the trigger lowered until noise alone begins records."""
     pressed: list[Strike | Reading] = field(default_factory=list)
@@ -73,10 +82,11 @@ def _untouched_finding(watched: Watched) -> list[Finding]:
     if count == 0:
         # No proof of an hour; "false triggers" says what the noise has in store.
         return [Finding("records untouched", 0.0, "records", Verdict.PASS, NOTHING_TO_DO)]
+    tries = f", in try {len(watched.disturbed) + 1} as before" if watched.disturbed else ""
     fix = (
-        f"{count} in {watched.untouched_s:.0f} s while nobody touched the board: the trigger "
-        f"({watched.trigger_level} counts) lies in the noise, or something presses or shakes the "
-        "strip."
+        f"{count} in {watched.untouched_s:.0f} s while nobody touched the board{tries}: the "
+        f"trigger ({watched.trigger_level} counts) lies in the noise, or something presses or "
+        "shakes the strip."
     )
     verdict = Verdict.FAIL if count >= _UNTOUCHED_FAIL else Verdict.LOOK
     return [Finding("records untouched", float(count), "records", verdict, fix)]
@@ -196,9 +206,32 @@ def _clock_findings(bench: BoardBench) -> list[Finding]:
         fix = "The board restarted during the check: look at its supply and its cable."
         findings.append(Finding("restarts", float(bench.tap.boots - 1), "", Verdict.FAIL, fix))
     estimate = None if bench.tap.clock is None else bench.tap.clock.estimate()
-    if estimate is not None:
+    wrong = _tick_rate(bench)
+    findings += wrong
+    if estimate is not None and not wrong:
         findings.append(clock_finding(-estimate.drift_ppm, estimate.drift_sd_ppm))
     return findings
+
+
+_TEXT_TICK_HZ = 1_000_000
+
+
+def _tick_rate(bench: BoardBench) -> list[Finding]:
+    tick_hz = _TEXT_TICK_HZ if bench.hello is None else bench.hello.tick_hz
+    told = bench.tap.ticks_told
+    found = tick_rate_finding([t for t, _ in told], [s for _, s in told], tick_hz=tick_hz)
+    return [] if found is None else [found]
+
+
+def _line_rate(bench: BoardBench) -> list[Finding]:
+    """Look whether lines that each say one moment of a press come often enough."""
+    single = [
+        r
+        for r in bench.records
+        if isinstance(r.raw.record, Reading) and not r.raw.record.flags & Flag.SUMS_UP
+    ]
+    found = line_rate_finding([r.raw.arrival_ns / 1e9 for r in single])
+    return [] if found is None else [found]
 
 
 def _text_findings(bench: BoardBench, watched: Watched) -> list[Finding]:
@@ -236,6 +269,8 @@ def _text_findings(bench: BoardBench, watched: Watched) -> list[Finding]:
             Verdict.PASS if whole else Verdict.LOOK,
             NOTHING_TO_DO if whole else "No line came: press the strip.",
         ),
+        *_tick_rate(bench),
+        *_line_rate(bench),
         Finding(
             "damaged lines",
             part,

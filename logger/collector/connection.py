@@ -25,7 +25,7 @@ from logger.collector.settings import ConnectionSettings, ConnectionState
 from logger.errors import LinkClosedError, LinkError, LinkTimeoutError, ProtocolError
 from logger.hostclock import HostClock
 from logger.links.base import Chunk, Link
-from logger.protocol.decoding import Damage, Decoded, Decoder, is_bad_hello
+from logger.protocol.decoding import ENDS_WITH_CR, Damage, Decoded, Decoder, is_bad_hello
 from logger.protocol.framing import Frame, FrameDecoder, encode_frame
 from logger.protocol.records import (
     AskClock,
@@ -46,6 +46,8 @@ _MUCH_BYTES = 4096
 # Between two statuses no more comes from a board that sends nothing else.
 _STATUS_ONLY_BYTES = 128
 _OPEN_QUESTIONS = 16
+# Memory that was never written, and what a board sends whose id was forgotten.
+NO_IDS = ("00" * 8, "ff" * 8)
 
 
 class BoardConnection:
@@ -255,6 +257,11 @@ class BoardConnection:
         await self._confirm()
 
     async def _greet(self, hello: Hello) -> None:
+        if hello.board_id in NO_IDS:
+            raise ProtocolError(
+                f"{self._link.url}: the board calls itself {hello.board_id}, which is no id: two "
+                "such boards would pass for one. Give it an id of its own (make flash BOARD_ID=...)"
+            )
         expected = self._settings.expect_board
         if expected is not None and hello.board_id != expected:
             raise ProtocolError(
@@ -453,6 +460,8 @@ class BoardConnection:
         hint = "Check that this is the board's port, and that --baud is the board's baud rate."
         if url.startswith("ble:"):
             hint = "It is no lie board, or its firmware is not done: see firmware_notes/ble.md."
+        if self._decoder.lines_end_with_cr:
+            hint = f"Its {ENDS_WITH_CR}."
         text = f"{url}: {self._bytes_in} bytes came and none is lie-board protocol 1. {hint}"
         raise (LinkClosedError if settings.seen_before else ProtocolError)(text)
 

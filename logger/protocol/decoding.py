@@ -6,6 +6,7 @@ No I/O and no clock: the arrival time is handed in. Whatever could not be used c
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -27,6 +28,9 @@ from logger.protocol.text_form import BadLine, parse_line
 from logger.protocol.wire import MalformedMessage, UnknownMessage, parse, parse_reading, strike_head
 
 _READING = int(MessageType.READING)
+# Lines of the text form that end with CR and no LF behind it (section 3.1).
+_CR_ONLY = re.compile(rb"(?:^|\r)LB[0-9]+ [\x20-\x7e\t]*\rLB[0-9]+ ")
+ENDS_WITH_CR = "lines end with CR alone: end them with LF, as Serial.println does"
 
 
 class DamageKind(StrEnum):
@@ -73,6 +77,8 @@ class Counters:
     malformed: int = 0
     unknown_types: Counter[int] = field(default_factory=Counter)
     """By type byte; also buttons with an action that is not known."""
+    cr_only: int = 0
+    """Stretches of lines that end with CR alone."""
     echoes: int = 0
     """Messages for a board: the line sends back what the host said."""
 
@@ -94,6 +100,11 @@ class Decoder:
     def half_built(self) -> tuple[int, ...]:
         """Sequences of strikes of which parts are still missing, oldest first."""
         return self._strikes.half_built
+
+    @property
+    def lines_end_with_cr(self) -> bool:
+        """Whether lines of the text form came whose ends are no line ends here."""
+        return bool(self.counters.cr_only or _CR_ONLY.search(self._framing.pending))
 
     def feed(self, data: bytes, arrival_ns: int) -> list[Decoded]:
         """Take the next bytes and return what they completed, in the order of the stream.
@@ -189,6 +200,10 @@ class Decoder:
         return RawRecord(read, (line,), arrival_ns)
 
     def _bad_frame(self, bad: BadFrame) -> Damage:
+        if _CR_ONLY.search(bad.raw):
+            self.counters.cr_only += 1
+            self.counters.bad_frames[bad.reason] += 1
+            return Damage(DamageKind.BAD_LINE, ENDS_WITH_CR, (bad.raw,))
         if bad.reason is FrameFault.OTHER_TEXT:
             self.counters.other_text += 1
             return Damage(DamageKind.OTHER_TEXT, bad.reason, (bad.raw,))

@@ -106,6 +106,11 @@ class FrameDecoder:
         # Inside a run that is already reported as too long, up to its zero or LF.
         self._skipping = False
 
+    @property
+    def pending(self) -> bytes:
+        """What has not ended yet."""
+        return self._pending
+
     def feed(self, data: bytes) -> list[Piece]:
         """Take the next bytes of the stream; return what they completed, in order."""
         pieces: list[Piece] = []

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import signal
+import threading
 import time
+import tty
 
 import numpy as np
 import pytest
@@ -205,3 +208,101 @@ def test_a_port_that_is_not_there_is_one_line(lieboard, tmp_path):
     assert (code, out) == (3, "")
     assert err.count("\n") == 1
     assert "no-such-port" in err
+
+
+class Sketch:
+    """Somebody's first sketch at a port: prints what it is told to."""
+
+    def __init__(self):
+        self._board, self._port = os.openpty()
+        tty.setraw(self._port)
+        self.url = os.ttyname(self._port)
+        self._over = threading.Event()
+        self._threads = []
+
+    def print_often(self, lines, every_s):
+        """Print the lines one after the other, again and again."""
+
+        def run():
+            number = 0
+            while not self._over.wait(every_s):
+                os.write(self._board, lines(number))
+                number += 1
+
+        self._threads.append(threading.Thread(target=run))
+        self._threads[-1].start()
+
+    def close(self):
+        self._over.set()
+        for thread in self._threads:
+            thread.join()
+        os.close(self._board)
+        os.close(self._port)
+
+
+@pytest.fixture
+def sketch():
+    made = Sketch()
+    yield made
+    made.close()
+
+
+def test_a_sketch_that_sends_milliseconds_and_prints_seldom_is_told_so(sketch, lieboard):
+    def line(number):
+        # Three presses of half a second, at 20 Hz, and a pause.
+        pressed = number % 20 < 10
+        t_ms = int(time.monotonic() * 1000) % 2**32
+        return b"LB1 n=%d t=%d x=3.5 p=100\n" % (number, t_ms) if pressed else b""
+
+    sketch.print_often(line, 0.05)
+    code, out, err = lieboard.run("board", "check", sketch.url, "--json", "--untouched", "0",
+                                  "--press", "6", "--accept")  # fmt: skip
+    assert code == 1, err
+    found = {f["item"]: f for f in json.loads(out)["findings"]}
+    assert found["tick rate"]["verdict"] == "FAIL"
+    assert "1000 times too slow: millis() sent for micros()?" in found["tick rate"]["what_to_do"]
+    assert "One press comes apart" in found["time between lines"]["what_to_do"]
+
+
+def test_lines_that_end_with_cr_alone_are_named(sketch, lieboard):
+    sketch.print_often(lambda n: b"LB1 n=%d x=3.5\r" % n, 0.02)
+    code, _, err = lieboard.run("board", "check", sketch.url, "--accept")
+    assert code == 3
+    assert err.count("\n") == 1
+    assert "lines end with CR alone: end them with LF" in err
+
+
+@pytest.mark.parametrize("board_id", [bytes(8), b"\xff" * 8])
+def test_a_board_without_an_id_of_its_own_is_refused(core, lieboard, board_id):
+    board = core("strip16", board_id=board_id)
+    code, _, err = lieboard.run("board", "check", board.url, "--accept")
+    assert code == 3
+    assert err.count("\n") == 1
+    assert f"calls itself {board_id.hex()}, which is no id" in err
+    assert lieboard.rows("SELECT COUNT(*) FROM boards") == [(0,)]
+
+
+def test_a_board_that_was_never_used_is_agreed_to_there_and_then(core, lieboard):
+    board = core("strip16", board_id=bytes.fromhex("0123456789abcdef"))
+    quick = ("--untouched", "0", "--rest", "0", "--press", "0")
+    code, _, err = lieboard.run("board", "check", board.url, *quick)
+    assert code == 3
+    assert "was never used with this data file" in err
+    code, _, err = lieboard.run("board", "check", board.url, *quick, "--accept")
+    assert (code, err) == (0, "")
+    # And from then on without a word.
+    code, _, err = lieboard.run("board", "check", board.url, *quick)
+    assert (code, err) == (0, "")
+
+
+def test_one_slip_of_a_hand_does_not_cost_the_check(simulated, lieboard):
+    board = simulated("--no-wait-for-host")
+    command = lieboard.start("board", "check", board.url, "--untouched", "3", "--rest", "0",
+                             "--press", "0")  # fmt: skip
+    command.line("Hands off the board")
+    board.strike()
+    command.line("1 record came: did something touch it? Once more")
+    code, out, err = command.end()
+    assert (code, err) == (0, "")
+    (line,) = [line for line in out.splitlines() if "records untouched" in line]
+    assert "pass" in line

@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError, Verdict
-from analysis.board.link import clock_finding, link_findings, scan_findings, status_findings
+from analysis.board.link import (
+    clock_finding,
+    line_rate_finding,
+    link_findings,
+    scan_findings,
+    status_findings,
+    tick_rate_finding,
+)
 
 PASS, LOOK, FAIL = Verdict.PASS, Verdict.LOOK, Verdict.FAIL
 
@@ -146,3 +153,57 @@ def test_malformed_facts_are_refused():
         check(scans(200), tick_hz=0)
     with pytest.raises(ValueError, match="negative"):
         link([], next_sequence=-1)
+
+
+@pytest.mark.parametrize(
+    ("rate", "words"),
+    [
+        (1e-3, "millis() sent for micros()"),
+        (1e3, "nanoseconds"),
+        (1e-6, "seconds sent for microseconds"),
+        (0.25, "0.25 times as fast"),
+        (1.06, "1.06 times"),
+    ],
+)
+def test_a_clock_in_another_unit_is_named(rate, words):
+    # Ten seconds, told each second, each late by up to a third of one.
+    late = np.random.default_rng(1).uniform(0, 0.33, 31)
+    seconds = np.arange(31.0)
+    ticks = [int(s * rate * 1_000_000) % 2**32 for s in seconds + 4000]
+    found = tick_rate_finding(ticks, list(seconds + late), tick_hz=1_000_000)
+    assert found.verdict is FAIL
+    assert words in found.what_to_do
+
+
+def test_a_clock_that_is_right_wraps_or_starts_again_is_not_blamed():
+    seconds = np.arange(40.0)
+    ticks = [(2**32 - 5_000_000 + int(s * 1_000_400)) % 2**32 for s in seconds]
+    assert tick_rate_finding(ticks, list(seconds), tick_hz=1_000_000) is None
+    restarted = ticks[:20] + [int(s * 1e6) for s in range(20)]
+    assert tick_rate_finding(restarted, list(seconds), tick_hz=1_000_000) is None
+    # Too little came to tell a wrong unit from a slow line.
+    assert tick_rate_finding([0, 1_000], [0.0, 1.0], tick_hz=1_000_000) is None
+    assert tick_rate_finding([], [], tick_hz=1_000_000) is None
+    with pytest.raises(ValueError, match="needs its arrival"):
+        tick_rate_finding([1], [], tick_hz=1_000_000)
+
+
+def test_presses_that_come_apart_are_told():
+    press = np.arange(0, 0.5, 0.05)
+    found = line_rate_finding(np.concatenate([press, press + 3, press + 6]))
+    assert found.verdict is FAIL
+    assert found.value == pytest.approx(50.0)
+    assert "every 10 ms" in found.what_to_do
+    fine = np.arange(0, 0.5, 0.01)
+    assert line_rate_finding(np.concatenate([fine, fine + 3])) is None
+    # One line a contact, whole seconds apart, says nothing of the rate.
+    assert line_rate_finding(np.arange(0, 60, 2.0)) is None
+
+
+def test_the_guide_s_own_board_passes_and_what_few_scans_cost_is_told():
+    # 256 us a scan: 2.7 scans in 0.7 ms (electronics.md).
+    assert check(scans(256), 247)["scans in a contact"].verdict is PASS
+    slow = check(scans(700), 690)["scans in a contact"]
+    assert slow.verdict is FAIL
+    # 1.7 mm at 5.24 mm a degree.
+    assert "some 0.3 degrees" in slow.what_to_do

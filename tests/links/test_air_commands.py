@@ -74,7 +74,16 @@ class TestAgreeing:
         board = on_the_air()
         done = _lieboard("board", "check", board.url, "--db", str(db))
         assert done.returncode == 2
-        assert "lieboard boards --accept 4c4200005a110001" in done.stderr
+        assert done.stderr.count("\n") == 1
+        assert "simulated (4c4200005a110001) was never used" in done.stderr
+        assert "add --accept once" in done.stderr
+        quick = ("--untouched", "0", "--rest", "0", "--press", "0", "--db", str(db))
+        done = _lieboard("board", "check", board.url, "--accept", *quick)
+        assert (done.returncode, done.stderr) == (0, "")
+        assert _agreed(db) == [("4c4200005a110001", "simulated")]
+
+    def test_a_board_is_agreed_to_by_the_name_it_has_on_the_air(self, on_the_air, db):
+        on_the_air()
         done = _lieboard("boards", "--accept", "simulated", "--db", str(db))
         assert "lieboard log ble://4c4200005a110001" in done.stdout
         assert _agreed(db) == [("4c4200005a110001", "simulated")]

@@ -27,6 +27,9 @@ def even(
     ] = None,
     wait: Annotated[float, typer.Option(help="Seconds to wait for a pass.")] = 60.0,
     baud: Annotated[int, typer.Option(help="Baud rate of a serial port.")] = 115_200,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Agree to a board that was never used: it is yours.")
+    ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Show it, keep nothing.")] = False,
     db: DbOption = None,
 ) -> int:
@@ -45,6 +48,7 @@ def even(
     from analysis.board.check import roller_findings, worst
     from logger.bench.connection import open_bench
     from logger.bench.drawing import BarDrawing, read_order
+    from logger.cli.board.first_use import on_the_bench
     from logger.cli.board.tables import findings_table
     from logger.errors import LieboardError, UsageError
     from logger.session.logging.cell_calibration import EVENING_KIND, EVENING_METHOD
@@ -55,8 +59,8 @@ def even(
         raise UsageError("--order is for captures: a live run says which way to draw")
     ways = [] if order is None else read_order(order)
 
-    async def collect() -> tuple[Drawn, int, str, int]:
-        async with open_bench(store, port, baud) as bench:
+    async def collect(url: str, agree: bool) -> tuple[Drawn, int, str, int]:
+        async with open_bench(store, url, baud, accept=agree) as bench:
             drawn = await BarDrawing(bench, passes, wait, typer.echo).run(ways)
             assert bench.recorder.boot_row is not None
             assert bench.identity is not None
@@ -64,7 +68,9 @@ def even(
 
     console = output()
     with open_store(db) as store:
-        drawn, boot, name, at_utc_ns = asyncio.run(collect())
+        drawn, boot, name, at_utc_ns = on_the_bench(
+            store, port, accept=accept, run=lambda url, agree: asyncio.run(collect(url, agree))
+        )
         hello = drawn.hello
         made = datetime.datetime.fromtimestamp(at_utc_ns / 1e9, tz=datetime.UTC)
         try:

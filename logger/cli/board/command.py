@@ -28,6 +28,9 @@ PortArgument = Annotated[
     ),
 ]
 BaudOption = Annotated[int, typer.Option(help="Baud rate of a serial port.")]
+AcceptOption = Annotated[
+    bool, typer.Option("--accept", help="Agree to a board that was never used: it is yours.")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Machine-readable.")]
 
 
@@ -50,6 +53,7 @@ def check(
     keep_trigger: Annotated[
         bool, typer.Option("--keep-trigger", help="Do not lower the trigger for a while.")
     ] = False,
+    accept: AcceptOption = False,
     as_json: JsonOption = False,
     db: DbOption = None,
 ) -> int:
@@ -68,6 +72,7 @@ def check(
     from logger.bench.check import BoardCheck, CheckPlan
     from logger.bench.connection import open_bench
     from logger.bench.findings import findings_of
+    from logger.cli.board.first_use import on_the_bench
     from logger.cli.board.tables import findings_json, findings_table, verdict_words
 
     plan = CheckPlan(
@@ -78,15 +83,17 @@ def check(
         # With --json standard output holds the findings alone.
         typer.echo(fit(words), err=as_json)
 
-    async def collect() -> tuple[str, int | None, list[Finding]]:
-        async with open_bench(store, port, baud) as bench:
+    async def collect(url: str, agree: bool) -> tuple[str, int | None, list[Finding]]:
+        async with open_bench(store, url, baud, accept=agree) as bench:
             watched = await BoardCheck(bench, plan, say).run()
             identity = bench.identity
             name = port if identity is None else identity.name
             return name, bench.recorder.boot_row, findings_of(bench, watched)
 
     with open_store(db) as store:
-        name, boot, findings = asyncio.run(collect())
+        name, boot, findings = on_the_bench(
+            store, port, accept=accept, run=lambda url, agree: asyncio.run(collect(url, agree))
+        )
         verdict = worst(findings)
         if boot is not None:
             board = store.board_of(boot)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections.abc import Callable, Sequence
-from typing import NoReturn
+from typing import NoReturn, TypeVar
 
 import typer
 
@@ -21,6 +22,8 @@ from logger.store.store import Store
 # nothing until it is pressed, and somebody has to walk there.
 _ANSWER_S = 30.0
 _PRESS_AFTER_S = 4.0
+
+T = TypeVar("T")
 
 
 class _AnsweredError(Exception):
@@ -93,7 +96,36 @@ def agree_at_port(store: Store, url: str, baud: int, say: Callable[[str], None])
     return identity
 
 
-def until_agreed(store: Store, run: Callable[[], None]) -> None:
+def on_the_bench(
+    store: Store, port: str, *, accept: bool, run: Callable[[str, bool], T], ask: bool | None = None
+) -> T:
+    """Run with a board that the fitter agreed to, or agrees to now, and give what comes of it.
+
+    Parameters
+    ----------
+    store
+        Where agreements are kept.
+    port
+        As it was typed.
+    accept
+        The fitter says yes beforehand.
+    run
+        Told where the board is, and whether it may agree to the board that answers there.
+    ask
+        Whether somebody is there to be asked; by default whether there is a terminal.
+    """
+    if ask is None:
+        ask = sys.stdin.isatty() and sys.stdout.isatty()
+    if port.lower().startswith("ble:"):
+        from logger.cli.board.air import agree_on_board
+
+        port, _ = agree_on_board(store, port, accept=accept, ask=ask, wait=False)
+    if accept or not ask:
+        return run(port, accept)
+    return until_agreed(store, lambda: run(port, False))
+
+
+def until_agreed(store: Store, run: Callable[[], T]) -> T:
     """Run; if a board answers that was never used, ask whether it is the fitter's, and run again.
 
     Raises
@@ -103,8 +135,7 @@ def until_agreed(store: Store, run: Callable[[], None]) -> None:
     """
     while True:
         try:
-            run()
-            return
+            return run()
         except StrangeBoardError as stranger:
             if not typer.confirm(
                 f"Board {stranger.key} ({stranger.name}) was never used here. Is it yours?"

@@ -129,12 +129,13 @@ def _from_board(
 
     from logger.bench.connection import open_bench
     from logger.bench.rocking import Rested, Rocking
+    from logger.cli.board.first_use import on_the_bench
     from logger.cli.board.rock import TypedLines
     from logger.errors import UsageError
     from logger.session.logging.cell_calibration import evenings_of
 
-    async def collect() -> list[Rested]:
-        async with open_bench(store, url, baud) as bench:
+    async def collect(port: str, agree: bool) -> list[Rested]:
+        async with open_bench(store, port, baud, accept=agree) as bench:
             await bench.require_greeting(20.0, typer.echo)
             lines = TypedLines()
 
@@ -156,7 +157,9 @@ def _from_board(
     if url.startswith("capture:"):
         raise UsageError("a capture does not know the angles; put pairs into a CSV file")
     with open_store(db) as store:
-        rests = asyncio.run(collect())
+        rests = on_the_bench(
+            store, url, accept=False, run=lambda port, agree: asyncio.run(collect(port, agree))
+        )
     return [r.angle_deg for r in rests], [_toe(r.board_mm, middle_mm, left) for r in rests]
 
 
