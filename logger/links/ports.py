@@ -56,14 +56,14 @@ def candidate_ports() -> list[PortInfo]:
 def used_by(device: str) -> str | None:
     """Name who holds ``device`` open, as ``name (pid 123)``; None if nobody is seen.
 
-    Looked up and not tried: opening a port resets many boards.
+    Another program is named before this one. Looked up and not tried: opening a port resets many
+    boards.
     """
     if not sys.platform.startswith("linux"):
         return None
     real = os.path.realpath(device)
-    for process in Path("/proc").iterdir():
-        if not process.name.isdigit() or int(process.name) == os.getpid():
-            continue
+    processes = [process for process in Path("/proc").iterdir() if process.name.isdigit()]
+    for process in sorted(processes, key=lambda process: int(process.name) == os.getpid()):
         try:
             for descriptor in (process / "fd").iterdir():
                 if os.readlink(descriptor) == real:  # noqa: PTH115 - Path.readlink is no faster
