@@ -146,7 +146,7 @@ text = st.text(st.characters(min_codepoint=0x20, max_codepoint=0x7E), max_size=2
             st.integers(1, 65535),
             st.sampled_from(ScanOrder),
             u32,
-            u16,
+            st.integers(1, 65535),
             u16,
             st.integers(0, 2**31),
             st.integers(2**31, 2**32 - 1),
