@@ -169,12 +169,12 @@ class StrikeSorter:
         usual = self.usual_load
         if contact.width_mm is not None and contact.width_mm >= rules.foot_width_mm:
             return Kind.FOOT, (
-                f"stayed on the strip {how_long} and was {contact.width_mm:.0f} mm wide: a foot"
+                f"a foot: stayed on the strip {how_long} and was {contact.width_mm:.0f} mm wide"
             )
         if usual and contact.load is not None and contact.load >= rules.foot_share * usual:
             return Kind.FOOT, (
-                f"stayed on the strip {how_long} with {contact.load:.0f} counts, where a strike "
-                f"brings {usual:.0f} for an instant: a foot"
+                f"a foot: stayed on the strip {how_long} with {contact.load:.0f} counts, where a "
+                f"strike brings {usual:.0f} for an instant"
             )
         if not still and span is not None and span <= rules.longest_brush_us:
             return Kind.BRUSH, (
