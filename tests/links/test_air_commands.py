@@ -106,13 +106,15 @@ class TestAgreeing:
 
     async def test_accepted_once_is_accepted(self, on_the_air, db):
         board = on_the_air()
-        for options in (["--accept"], []):
+        # The second time the session goes on, and that is said first.
+        for options, lines in ((["--accept"], 1), ([], 2)):
             process = await asyncio.create_subprocess_exec(
                 sys.executable, "-u", "-m", "logger", "log", "ble://simulated", "--db", str(db),
                 *options, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
             )  # fmt: skip
             async with asyncio.timeout(30):
-                assert b"session" in await process.stdout.readline()
+                for _ in range(lines):
+                    assert b"session 1" in await process.stdout.readline()
                 await asyncio.sleep(1.5)
                 board.ask('strike {"club": "7i"}')
                 assert (await process.stdout.readline()).startswith(b"7i strike")
