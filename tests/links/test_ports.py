@@ -24,10 +24,12 @@ async def test_who_uses_a_port(pty_end):
     assert used_by(pty_end.name) is None
     link = pty_end.make_link()
     await link.open()
-    # Only Linux shows who has a file open.
-    holder = f"(pid {os.getpid()})" if sys.platform.startswith("linux") else None
-    assert (used_by(pty_end.name) or "").endswith(holder or "")
-    await link.close()
+    try:
+        # Only Linux shows who has a file open.
+        holder = f"(pid {os.getpid()})" if sys.platform.startswith("linux") else None
+        assert (used_by(pty_end.name) or "").endswith(holder or "")
+    finally:
+        await link.close()
     assert used_by(pty_end.name) is None
 
 
