@@ -34,11 +34,11 @@ records        integer   rows in ``records``
 ============== ========= ======================================================================
 
 ``strikes`` has ``copy`` and the columns of `logger.session.results.export` (``struck_utc`` as a
-timestamp of nanoseconds; ``session`` and ``id`` are left out, which are row numbers of one data
-file), then what names a contact in any data file and what was said of it: ``started_utc_ns``,
-``board``, ``boot``, ``first_sequence``, ``last_sequence``, ``within``, ``flags``, ``toe_u_mm``,
-``rule_reason``, ``fitter_choice``, ``fitter_reason``, ``audits_board``, ``audits_boot``,
-``audits_first_sequence``, ``audits_within``.
+timestamp of nanoseconds; ``number`` is missing in parts written before it was there; ``session``
+and ``id`` are left out, which are row numbers of one data file), then what names a contact in any
+data file and what was said of it: ``started_utc_ns``, ``board``, ``boot``, ``first_sequence``,
+``last_sequence``, ``within``, ``flags``, ``toe_u_mm``, ``rule_reason``, ``fitter_choice``,
+``fitter_reason``, ``audits_board``, ``audits_boot``, ``audits_first_sequence``, ``audits_within``.
 
 ``sessions`` has ``copy`` and ``content``: JSON of `logger.store.copies.columns`, without
 ``strikes`` and ``marks``. ``records`` has ``copy``, ``board``, ``boot``, ``sequence``, ``kind``,

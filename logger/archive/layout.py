@@ -42,7 +42,13 @@ INDEX_COLUMNS: Final[Columns] = (
 _ARROW = {"text": "string", "integer": "int64", "real": "float64"}
 # Row numbers of one data file mean nothing among many.
 _OF_ONE_FILE = ("session", "id")
-_SHOWN = tuple(column for column in STRIKE_COLUMNS if column[0] not in _OF_ONE_FILE)
+# Columns that parts written before them do not have.
+_SINCE = ("number",)
+_SHOWN = tuple(
+    (name, kind, missing or name in _SINCE)
+    for name, kind, missing in STRIKE_COLUMNS
+    if name not in _OF_ONE_FILE
+)
 _TAKEN = {"club", "kind", "method_version", "load", "span_us", "toe_mm", "board_mm", "trail_mm"}
 _NAMED: Columns = tuple(
     (column.name, _ARROW[column.kind], True)

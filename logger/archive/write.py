@@ -140,8 +140,10 @@ def compact_archive(folder: Path) -> int:
             if len(places) == 1 and there == len(here):
                 continue
             for table in TABLES:
+                # Older parts lack newer columns.
                 old = arrow.concat_tables(
-                    parquet.ParquetFile(place.path(folder, table)).read() for place in places
+                    [parquet.ParquetFile(place.path(folder, table)).read() for place in places],
+                    promote_options="default",
                 )
                 kept = old.filter(compute.is_in(old.column("copy"), value_set=live))
                 write_file(Place(month, shop, run).path(folder, table), _sorted(table, kept))
@@ -241,12 +243,14 @@ def contact_rows(copy: SessionCopy) -> Iterator[Row]:
         for mark in copy["marks"]
     ]  # fmt: skip
     contacts = [{**strike, "source": "board"} for strike in copy["strikes"]] + marks
-    for contact in sorted(contacts, key=lambda c: (c["struck_utc_ns"], c["source"])):
+    contacts.sort(key=lambda c: (c["struck_utc_ns"], c["source"]))
+    for number, contact in enumerate(contacts, 1):
         choice, rule = contact["fitter_choice"], contact.get("rule_reason")
         aside = {"use": None, "aside": "fitter"}.get(choice, "rule" if rule else None)
         yield {
             **contact,
             **names,
+            "number": number,
             "struck_utc": contact["struck_utc_ns"],
             "used": aside is None,
             "set_aside_by": aside,

@@ -31,13 +31,15 @@ def live_rows(folder, table="strikes"):
     index = read_index(folder)
     copies = set(index.column("copy").to_pylist())
     parts = [parquet.ParquetFile(p.path(folder, table)).read() for p in places_of(index)]
-    return [row for row in arrow.concat_tables(parts).to_pylist() if row["copy"] in copies]
+    whole = arrow.concat_tables(parts, promote_options="default")
+    return [row for row in whole.to_pylist() if row["copy"] in copies]
 
 
 def keys(rows):
     return sorted(
         (r["player"], r["started_utc_ns"], r["source"], r["board"] or "", r["boot"] or "",
-         r["first_sequence"] or 0, r["within"] or 0, r["used"], r["reason"] or "", r["toe_mm"])
+         r["first_sequence"] or 0, r["within"] or 0, r["used"], r["reason"] or "", r["toe_mm"],
+         r["number"])
         for r in rows
     )  # fmt: skip
 
@@ -51,7 +53,7 @@ def keys_in_file(store):
             found.append(
                 (stamp.name.player, stamp.name.started_utc_ns, c.source, board,
                  boot[0] if boot else "", c.first_sequence or 0, 0, c.used, c.reason or "",
-                 c.toe_mm)
+                 c.toe_mm, c.number)
             )  # fmt: skip
     return sorted(found)
 
@@ -155,6 +157,22 @@ def test_compacting_changes_no_answer_and_drops_what_was_superseded(bay, archive
     bay.store.bring_back(bay.store.contacts(first, source="board")[3])
     write_archive(bay.store, archive, shop="North Gate")
     assert keys(live_rows(archive)) == keys_in_file(bay.store)
+
+
+def test_parts_written_before_contacts_had_numbers_are_put_together_too(bay, archive):
+    bay.store.set_aside(bay.store.contacts(1, source="board")[3], "thin")
+    for path in [archive / f for f in files(archive) if "strikes" in f]:
+        parquet.write_table(parquet.ParquetFile(path).read().drop_columns(["number"]), path)
+    write_archive(bay.store, archive, shop="North Gate")
+    bay.store.set_aside(bay.store.contacts(3, source="board")[0], "thin")
+    write_archive(bay.store, archive, shop="North Gate")
+    assert compact_archive(archive) > 1
+    rows = live_rows(archive)
+    unnumbered = [{**key, "number": 0} for key in rows]
+    assert [k[:-1] for k in keys(unnumbered)] == [k[:-1] for k in keys_in_file(bay.store)]
+    assert {row["number"] is None for row in rows} == {True, False}
+    with Summaries(archive) as summaries:
+        assert sum(r.used + r.set_aside for r in summaries.by(["player"])) == 31
 
 
 KILLED = """
