@@ -49,7 +49,9 @@ SQL_PARTS = {
     "logger/store/carry_schema.py": None,
     "logger/store/checking.py": {"quoted(column)", "quoted(table)"},
     "logger/store/copying.py": {"int(at_most)", "quoted(table)"},
-    "logger/store/copies/merge.py": {"columns", "places", "quoted(OTHER)", "quoted(table)"},
+    "logger/store/copies/merge.py": {
+        "columns", "places", "quoted(OTHER)", "quoted(name)", "quoted(table)",
+    },
     "logger/store/copies/merge_records.py": {"records", "table"},
     "logger/store/copies/merge_rows.py": {
         "columns", "names", "places", "quoted(names[-1])", "quoted(parent)", "quoted(schema)",
@@ -63,6 +65,10 @@ SQL_PARTS = {
     "logger/store/sets.py": {"_SPEC_COLUMNS", "condition", "rest"},
     "logger/store/strikes.py": {
         "_AFTER_LOSS", "_COLUMNS", "club_up", "lost_up", "rest", "table",
+    },
+    # Quoted names of tables and columns that are there; ``same`` compares each column with a ``?``.
+    "logger/store/unfit_rows.py": {
+        "', '.join(map(quoted, names))", "quoted(row.table)", "quoted(table)", "same",
     },
 }  # fmt: skip
 

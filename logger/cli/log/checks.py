@@ -23,7 +23,9 @@ def ask_stance(whose: str = "") -> float | None:
     """Ask how low the feet stand; None: it was not measured."""
     import typer
 
-    typer.echo(
+    from logger.cli.common import say
+
+    say(
         f"{whose}How many mm lower than the board's surface do the feet stand? Lay a ruler from "
         "the stance mat to the board: 10 mm move every club by more than a degree."
     )
@@ -36,7 +38,7 @@ def ask_stance(whose: str = "") -> float | None:
             stance = float(text)
             check_lengths(stance=stance)
         except (ValueError, UsageError):
-            typer.echo(f"{answer!r} is no height in mm within 200: type 0, 8 or -5, or Enter")
+            say(f"{answer!r} is no height in mm within 200: type 0, 8 or -5, or Enter")
         else:
             return stance
 
