@@ -298,8 +298,9 @@ def test_a_merge_keeps_the_words_of_both_and_says_where_they_disagree(made, tmp_
             told = store.merge(other, lambda session, boot: None)
             kept = {(row.what, row.kept, row.dropped) for row in told.differences}
             assert kept == {
-                ("sessions", "session 1: feet 9.0 mm lower than the board",
-                 "session 1: feet 5.0 mm lower than the board"),
+                ("sessions",
+                 "session 1: feet 9.0 mm lower than the board, feet known to 1.5 mm",
+                 "session 1: feet 5.0 mm lower than the board, feet known to 1.5 mm"),
             }  # fmt: skip
             labels = {club.id: club.label for club in store.clubs_of(1)}
             numbered = {c.number: labels[c.club] for c in store.contacts(1)}

@@ -165,6 +165,8 @@ def test_a_read_only_copy_with_unfinished_business_is_not_read_short(kept_file, 
         folder.mkdir()
         for end in ("", "-wal"):
             shutil.copy(f"{kept_file}{end}", folder)
+            # Data files are for their owner only.
+            (folder / f"{kept_file.name}{end}").chmod(0o444)
     folder.chmod(0o555)
     out = as_nobody(folder / kept_file.name, "read")
     folder.chmod(0o755)

@@ -145,7 +145,8 @@ def test_players_and_sets_by_name(store, set_id, set_file, start_utc_ns):
     assert store.find_set("mika tarn") == left
     assert store.find_set("Robin Ashdown", "SPARE") == spare
     with pytest.raises(
-        StoreError, match="name one of the sets of Robin Ashdown: Spare, Weekend irons"
+        StoreError,
+        match="name one of the sets of Robin Ashdown with --set: Spare, Weekend irons",
     ):
         store.find_set("Robin Ashdown")
     with pytest.raises(
