@@ -39,9 +39,9 @@ from analysis.statistics.estimation import Interval
 # Of feet against the board where nobody measured: mats, lawns and floors. Common practice, no
 # source.
 UNTOLD_STANCE_U_MM = 8.0
-# A level known less well than this (one standard deviation) is nothing to bend by: half of it is
-# a machine's step.
-CLAIMED_U_DEG = 0.6
+# A level known less well than this (one standard deviation) is nothing to bend by: the whole of its
+# 90 % interval is then wider than most heads may be bent (2 deg and a half).
+CLAIMED_U_DEG = 0.75
 # A press whose edge stands this deep in the cover, as a part of its greatest depth, prints its end.
 _END_PRINTS = 0.1
 # A strike this many scatters off its club's contact is called a mishit.
@@ -484,9 +484,8 @@ class _Reading:
     ) -> ClubLie:
         head, s = self.heads[i], self.shared
         value = float(found.mean[i])
-        # As struck: what the sole showed, on the mean radius.
-        as_struck = value + self.stance[i] * self.set_up.stance_mm
-        contact = -self.radius[i] * math.tan(math.radians(as_struck))
+        # As struck: what the soles showed, before the set's line is heeded.
+        contact = float(self.w @ s.contact_mm[:, i])
         own = max(rest - min(level, rest), 1e-8)
         level = max(rest - own, 0.0)
         total = math.sqrt(own + level + camber + stand)

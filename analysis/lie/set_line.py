@@ -167,12 +167,10 @@ def line_belief(
     z = np.array([p.z for p in places])
     line = line_prior(z, [p.family for p in places])
 
-    singles: list[tuple[int, ...]] = [(), *((i,) for i in range(n) if hit[i])]
-    states = list(singles)
+    # One of two or three clubs may be odd too, even if nobody can tell which.
+    states: list[tuple[int, ...]] = [(), *((i,) for i in range(n) if hit[i])]
     if hit.sum() >= 4:
         states += list(itertools.combinations(map(int, np.flatnonzero(hit)), 2))
-    else:
-        states = [()]
     parts = []
     for s, sd in enumerate(OWN_DEG):
         for state in states:

@@ -159,17 +159,16 @@ def _strikes(picture: SessionPicture, contacts: Sequence[StrikeRow]) -> dict[int
             toe_mm = contact.toe_mm if printed.toe_mm is None else printed.toe_mm
             found[page_id(contact)] = SeenStrike(toe_mm, printed.reason or None)
     for one in picture.clubs:
-        # Without a footprint the mean names its mishits by their value.
-        mishits = {aside.value_mm: aside.reason for aside in one.contact.set_aside}
+        mishits = {(seen.source, seen.id): seen.reason for seen in one.seen if seen.reason}
         for contact in contacts:
             number = page_id(contact)
             if (
                 contact.club == one.club.id
                 and contact.used
                 and number not in found
-                and contact.toe_mm in mishits
+                and (contact.source, contact.id) in mishits
             ):
-                found[number] = SeenStrike(contact.toe_mm, mishits[contact.toe_mm])
+                found[number] = SeenStrike(contact.toe_mm, mishits[contact.source, contact.id])
     return found
 
 

@@ -78,7 +78,7 @@ _STEP_DEG = 0.25
 _MOST_MORE = 40
 _PLAIN_CAMBER_MM = 300.0
 # A level stated to be known less well than this says nothing that one would bend by.
-_CLAIMED_U_DEG = 0.6
+_CLAIMED_U_DEG = 0.75
 
 
 # -- the engine -----------------------------------------------------------------------------------

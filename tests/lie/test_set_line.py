@@ -52,9 +52,13 @@ def test_the_set_is_what_quadrature_says():
     grid = np.linspace(-3, 3, 481)
     a, b = np.meshgrid(grid, grid, indexing="ij")
     weight = np.zeros_like(a)
+    odds = set_line.OUTLIER_SHARE / (1 - set_line.OUTLIER_SHARE)
     for sd in set_line.OWN_DEG:
-        prior = multivariate_normal(np.zeros(2), line + sd**2 * np.eye(2))
-        weight += sd / (1 + (sd / 0.3) ** 2) * prior.pdf(np.stack([a, b], axis=-1))
+        for odd, share in (((0, 0), 1.0), ((1, 0), odds), ((0, 1), odds)):
+            own = sd**2 + set_line.OUTLIER_DEG**2 * np.array(odd)
+            prior = multivariate_normal(np.zeros(2), line + np.diag(own))
+            part = prior.pdf(np.stack([a, b], axis=-1))
+            weight += share * sd / (1 + (sd / 0.3) ** 2) * part
     weight *= norm.pdf(a, x[0], u) * norm.pdf(b, x[1], u)
     weight /= weight.sum()
     mean = np.array([(weight * a).sum(), (weight * b).sum()])

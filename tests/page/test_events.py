@@ -68,9 +68,11 @@ def test_a_set_on_its_line_lies_on_it(bay, serve):
         assert contact["low_mm"] < contact["mean_mm"] < contact["high_mm"]
         assert abs(line[club["length_mm"]] - contact["mean_mm"]) < 0.7
         assert club["outlier"] < 0.5
-        assert club["lie_error"]["deg"] < 0
         assert club["level_by"] == "address only"
-    assert state["clubs"][3]["contact"]["mean_mm"] > 7
+    # The address mark alone: part of the common 5 mm is taken for the player's delivery.
+    errors = [club["lie_error"]["deg"] for club in state["clubs"]]
+    assert errors == sorted(errors, reverse=True)
+    assert errors[3] < 0
 
 
 def test_a_mishit_is_named_once_the_others_show_it(bay, serve):

@@ -76,7 +76,7 @@ def test_the_sheet_says_it_all(content):
         "Bend sheet",
         "Cautions",
         "eye protection",
-        "contact scatter",
+        "its own swings",
         "read by eye",
         "none: marks read off the sole",
         "no lie error yet",
@@ -137,7 +137,7 @@ def test_pdf_on_paper(content, formula_club, player, paper, size_mm):
         found = (float(page.mediabox.width), float(page.mediabox.height))
         assert [part * MM_PER_POINT for part in found] == pytest.approx(size_mm, abs=0.1)
     text = "\n".join(page.extract_text() for page in reader.pages)
-    for words in ("7i", formula_club, "Bend sheet", "eye protection", "contact scatter"):
+    for words in ("7i", formula_club, "Bend sheet", "eye protection", "its own swings"):
         assert words in text
     assert player in text.replace("\n", " ")
     # All on paper: nothing is printed below the foot or beside the page.

@@ -60,7 +60,6 @@ def test_a_bias_that_no_limit_allows_is_named(marked, sheet, planned):
     assert row.miss_after_m < row.miss_before_m
     code, _, err = sheet(db, "--within", "5i=0.5")
     assert code == 1
-    assert "head of 5i has 2° left to bend" in err
     assert "5i must end within 0.5° of its wanted lie" in err
 
 
@@ -139,7 +138,7 @@ def test_options_that_make_no_sense_are_one_clear_line(marked, sheet, options, c
 
 def test_an_overlay_bounds_the_bend_of_a_club_whose_lie_was_not_measured(marked, planned, overlay):
     """Overlays read what the gauge did not: step = atan(offset / length), about 0.8° for 13 mm."""
-    toes = TOES_MM | {"5i": 5.3}
+    toes = TOES_MM | {"5i": 7.2}
     db = marked(toes=toes, changes={"5i": {"lie_deg": None}})
     free = planned(db)
     assert free.row("5i").bend_deg == 1.0

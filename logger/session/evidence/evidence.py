@@ -346,7 +346,7 @@ def _club_evidence(
     mean_of: MeanOf,
 ) -> ClubEvidence:
     used = [c for c in contacts if c.used and c.toe_mm is not None]
-    seen = _seen(contacts, printed, session)
+    seen = _without_mishits(_seen(contacts, printed, session), printed, mean_of)
     counting = [one.toe_mm for one in seen if not one.reason]
     by_itself = mean_of(counting)
     toe = replace(by_itself, set_aside=())
@@ -423,6 +423,19 @@ def _seen(
         reason = "" if footprint is None else footprint.reason
         seen.append(_as_seen(contact, toe, reason))
     return tuple(seen)
+
+
+def _without_mishits(
+    seen: tuple[SeenContact, ...], printed: Mapping[int, PrintedStrike], mean_of: MeanOf
+) -> tuple[SeenContact, ...]:
+    """Name readings and marks that stand far off their club's; footprints were judged already."""
+    counting = [place for place, one in enumerate(seen) if not one.reason]
+    found = list(seen)
+    for mishit in mean_of([seen[place].toe_mm for place in counting]).set_aside:
+        place = counting[mishit.index]
+        if not seen[place].printed_in(printed):
+            found[place] = replace(seen[place], reason=mishit.reason)
+    return tuple(found)
 
 
 def _as_seen(contact: StrikeRow, toe_mm: float, reason: str = "") -> SeenContact:
