@@ -152,7 +152,7 @@ class Priors:
     # heads, and each head's own. No number of swings lowers it, marks do. Not derived but measured,
     # as a gauge's error is (JCGM 100:2008, 4.2): in the second world of tests/benchmarks, seeds
     # 7000 to 7059 of sessions.py, levels were off by 0.66 deg rms (33 sessions, stance told) where
-    # 0.34 was stated with 0.8 mm here; of R = 282 mm the difference is 2.8 mm. Judge it on other seeds only.
+    # 0.34 was stated with 0.8 mm here; of R = 282 mm that is 2.8 mm. Judge it on other seeds only.
     floor_u_mm: float = 2.8
     head_floor_u_mm: float = 0.45
     depth_mm: float = 2.0
