@@ -1136,13 +1136,6 @@ def lowest_points_mm(prints: Prints) -> FloatArray:
     return np.asarray(np.median(v, axis=-1))
 
 
-def _safe(hess: FloatArray) -> FloatArray:
-    """Positive definite, whatever a node that has not settled says."""
-    value, vector = np.linalg.eigh(hess)
-    value = np.maximum(value, 1e-3)
-    return np.asarray((vector * value[:, None, :]) @ np.swapaxes(vector, 1, 2))
-
-
 def _replace(
     t: FloatArray, own: FloatArray, share: FloatArray, move: FloatArray
 ) -> tuple[FloatArray, FloatArray]:

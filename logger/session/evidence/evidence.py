@@ -100,34 +100,9 @@ class ClubEvidence:
         return self.judgement.words
 
     @property
-    def verdict_words(self) -> str:
-        """Verdict in a few words, for a table: heel to toe, what would settle it, front to back."""
-        words = self.judgement.verdict.value
-        if self.judgement.more_swings:
-            words += f" (about {self.judgement.more_swings} more)"
-        elif self.judgement.more_swings is None:
-            words += " (nor by more swings)"
-        if self.trail_judgement is not None and self.trail_judgement.verdict.is_sided:
-            words += f", {self.trail_judgement.verdict.value}"
-        return words
-
-    @property
     def settled(self) -> bool:
         """Whether more swings would not change the verdict."""
         return self.judgement.more_swings == 0
-
-    @property
-    def lie_words(self) -> str:
-        """Lie error with its interval, or nothing."""
-        if self.lie is None:
-            return ""
-        interval = self.lie.interval_deg
-        way = "upright" if self.lie.lie_error_deg > 0 else "flat"
-        return (
-            f"delivered {abs(self.lie.lie_error_deg):.1f}° too {way} "
-            f"({100 * interval.confidence:.0f} % {interval.low:+z.1f} to {interval.high:+z.1f}°, "
-            f"level resolved by: {self.lie.level_words})"
-        )
 
 
 @dataclass(frozen=True, slots=True)
