@@ -32,15 +32,18 @@ from analysis.conventions import FloatArray
 # Unknowns of a press.
 LOG_A, T, LOG_H, C = range(4)
 # Unknowns of a head: what is ground off at heel and toe (mm, see `ground_off`), half the length
-# (mm), log of r/R, flatness of the middle, by how much more it is curved on the toe's side.
-HEEL, TOE, HALF, EDGE, FLAT, LOP = range(4, 10)
+# (mm), log of r/R at heel and toe, flatness of the middle, by how much more it is curved on the
+# toe's side.
+HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, FLAT, LOP = range(4, 11)
 # Unknowns of a session: log q, share that the cover hands on, log of its reach (mm), and how much
-# farther than the sole's the print's ends lie: both outward, both toward the toe (mm). TILT and the
-# two after it: what is wrong with pressures along the sole whatever the cause, as parts of them,
-# Legendre polynomials over `_WARP_MM` either way.
-POWER, SHARE, REACH, OUTWARD, ASIDE, TILT, BOW, TWIST = range(10, 18)
-SIZE = 18
-_WARP_MM = 40.0
+# farther than the sole's the print's ends lie: both outward, both toward the toe (mm).
+POWER, SHARE, REACH, OUTWARD, ASIDE = range(11, 16)
+# Unknowns of a design of soles: what is wrong with pressures along the sole whatever the cause, as
+# parts of them: smooth bumps, from here on.
+WARP = 16
+WARP_AT_MM = np.linspace(-36.0, 36.0, 7)
+_WARP_HALF_MM = 20.0
+SIZE = WARP + len(WARP_AT_MM)
 # Where the flatness of the middle has died away, and its width, mm.
 FLAT_REACH_MM = 25.0
 _FLAT_WIDTH_MM = 14.0
@@ -90,10 +93,11 @@ class StripCells:
 def _bounds() -> tuple[FloatArray, FloatArray]:
     """Beyond these no press lies, and single precision ends; (SIZE, 1, 1) each."""
     most = np.full(SIZE, 200.0)
-    most[[LOG_A, LOG_H, EDGE, POWER, REACH]] = 25.0, np.log(150.0), 2.0, 1.5, 4.0
-    most[[FLAT, LOP, SHARE, TILT, BOW, TWIST]] = 1.5, 0.9, 0.9, 0.5, 0.5, 0.5
+    most[[LOG_A, LOG_H, EDGE_HEEL, EDGE_TOE, POWER, REACH]] = 25.0, np.log(150.0), 2.0, 2.0, 1.5, 4.0
+    most[[FLAT, LOP, SHARE]] = 1.5, 0.9, 0.9
+    most[WARP:] = 0.4
     least = -most
-    least[[LOG_H, REACH, HALF, EDGE]] = np.log(3.0), -1.5, 10.0, -6.0
+    least[[LOG_H, REACH, HALF, EDGE_HEEL, EDGE_TOE]] = np.log(3.0), -1.5, 10.0, -6.0, -6.0
     return least[:, None, None], most[:, None, None]
 
 
@@ -162,7 +166,7 @@ def read_press(
     rise += lop * by_lop
     per = np.exp(-2 * theta[LOG_H]) * np.float32(2)
     ground, by_given = ground_off(theta[HEEL : TOE + 1])
-    steep = np.exp(-theta[EDGE])
+    steep = np.exp(-theta[EDGE_HEEL : EDGE_TOE + 1])
     reach = theta[HALF] + theta[OUTWARD]
     heel = -u
     heel -= reach - theta[ASIDE]
@@ -171,13 +175,15 @@ def read_press(
     off_toe = np.maximum(toe + ground[1], 0)
     np.maximum(heel, 0, out=heel)
     np.maximum(toe, 0, out=toe)
-    fall = off_heel * off_heel
-    fall += off_toe * off_toe
-    fall *= steep
+    fall_heel = off_heel * off_heel
+    fall_heel *= steep[0]
+    fall_toe = off_toe * off_toe
+    fall_toe *= steep[1]
     edge = heel * heel
     edge += toe * toe
     edge *= np.float32(_EDGE_STEEP)
-    edge += fall
+    edge += fall_heel
+    edge += fall_toe
     f = rise
     f += 0.5 * edge
     f *= -per
@@ -187,14 +193,6 @@ def read_press(
     log_soft = np.log(np.maximum(soft, np.float32(1e-12)))
     power = np.exp(theta[POWER])
     p = np.exp(power * log_soft + theta[LOG_A])
-    far = u * np.float32(1 / _WARP_MM)
-    clear = np.abs(far) < 1.2
-    far = np.clip(far, -1.2, 1.2)
-    square = far * far
-    warps = (far, 1.5 * square - 0.5, far * (2.5 * square - 1.5))
-    warp = 1 + theta[TILT] * warps[0] + theta[BOW] * warps[1] + theta[TWIST] * warps[2]
-    plain = p
-    p = p * warp
     spread, by_share, by_reach = cells.spread(
         theta[SHARE, :, 0, 0, 0].astype(np.float64), theta[REACH, :, 0, 0, 0].astype(np.float64)
     )
@@ -203,7 +201,16 @@ def read_press(
         return np.asarray((of[..., 0, :] + of[..., 1, :] + of[..., 2, :]) * np.float32(1 / 3))
 
     mean = load(p)
-    counts = mean @ spread
+    plain = mean @ spread
+    # Bumps of compact support, (bumps, k, n, cells), on cells.
+    at = x[1] - theta[C, ..., 0, :]
+    apart = (at - WARP_AT_MM.astype(np.float32)[:, None, None, None]) * np.float32(
+        1 / _WARP_HALF_MM
+    )
+    inner = np.maximum(1 - apart * apart, 0)
+    size = theta[WARP:, ..., 0, :]
+    warp = 1 + (size * inner * inner).sum(axis=0)
+    counts = plain * warp
     out = np.empty((wanted, *counts.shape), np.float32)
     out[LOG_A] = counts
     if wanted == 1:
@@ -216,27 +223,28 @@ def read_press(
         out[T] = load(curved * (lever * bent)) @ spread
     out[LOG_H] = load(2 * by_f * (1 - f)) @ spread
     slope = lever + flat * (slope_t - slope_u) + lop * (size_u - size_t)
-    steep_heel = steep * off_heel
-    steep_toe = steep * off_toe
+    steep_heel = steep[0] * off_heel
+    steep_toe = steep[1] * off_toe
     end_heel = steep_heel + np.float32(_EDGE_STEEP) * heel
     end_toe = steep_toe + np.float32(_EDGE_STEEP) * toe
-    warp_slope = theta[TILT] + theta[BOW] * 3 * far + theta[TWIST] * (7.5 * square - 1.5)
-    moved = plain * warp_slope * clear * np.float32(1 / _WARP_MM)
-    out[C] = load(curved * (slope + end_toe - end_heel) - moved) @ spread
+    out[C] = load(curved * (slope + end_toe - end_heel)) @ spread
     if wanted > 4:
         out[HEEL] = load(curved * steep_heel) * -by_given[0, ..., 0, :] @ spread
         out[TOE] = load(curved * steep_toe) * -by_given[1, ..., 0, :] @ spread
         by_heel = load(curved * end_heel) @ spread
         by_toe = load(curved * end_toe) @ spread
         out[HALF] = by_heel + by_toe
-        out[EDGE] = 0.5 * load(curved * fall) @ spread
+        out[EDGE_HEEL] = 0.5 * load(curved * fall_heel) @ spread
+        out[EDGE_TOE] = 0.5 * load(curved * fall_toe) @ spread
         out[FLAT] = -load(curved * by_flat) @ spread
         out[LOP] = -load(curved * by_lop) @ spread
         out[POWER] = power[..., 0, :] * load(log_soft * p) @ spread
         out[SHARE] = mean @ by_share
         out[REACH] = mean @ by_reach
-        for column, one in zip((TILT, BOW, TWIST), warps, strict=True):
-            out[column] = load(plain * one) @ spread
         out[OUTWARD] = out[HALF]
         out[ASIDE] = by_toe - by_heel
+    out[1 : min(wanted, WARP)] *= warp
+    if wanted > WARP:
+        out[WARP:] = plain * (inner * inner)
+    out[C] += plain * (size * inner * apart).sum(axis=0) * np.float32(4 / _WARP_HALF_MM)
     return counts, out

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from analysis.conventions import FloatArray
 from analysis.footprint.press import (
     ASIDE,
-    BOW,
-    EDGE,
+    EDGE_HEEL,
+    EDGE_TOE,
     FLAT,
     HALF,
     HEEL,
@@ -31,9 +31,9 @@ from analysis.footprint.press import (
     REACH,
     SHARE,
     SIZE,
-    TILT,
     TOE,
-    TWIST,
+    WARP,
+    WARP_AT_MM,
     C,
     StripCells,
     T,
@@ -46,16 +46,20 @@ BoolArray = NDArray[np.bool_]
 # A press's own unknowns.
 OWN = (LOG_A, C, LOG_H)
 # Of a head, in its block of the shared vector.
-H_T, H_ETA, H_HEEL, H_TOE, H_HALF, H_EDGE, H_FLAT, H_LOP, H_MIDDLE = range(9)
-HEAD = 9
-# Of the session.
-S_POWER, S_SHARE, S_REACH, S_OUTWARD, S_ASIDE, S_TILT, S_BOW, S_TWIST, S_MARKS = range(9)
-SESSION = 9
-LOCAL = HEAD + SESSION - 1
+H_T, H_ETA, H_HEEL, H_TOE, H_HALF, H_EDGE_HEEL, H_EDGE_TOE, H_FLAT, H_LOP, H_MIDDLE = range(10)
+HEAD = 10
+# Of the session, then of each design of soles.
+S_POWER, S_SHARE, S_REACH, S_OUTWARD, S_ASIDE, S_MARKS = range(6)
+SESSION = 6
+WARPS = len(WARP_AT_MM)
+DESIGNS = 2
+# What a press's cells follow: its head, the cover, its design.
+LOCAL = HEAD + SESSION - 1 + WARPS
 # Columns of a press's derivatives in the order of the local vector, from the head's third on.
 _SHARED = (
-    *(HEEL, TOE, HALF, EDGE, FLAT, LOP, ASIDE),
-    *(POWER, SHARE, REACH, OUTWARD, ASIDE, TILT, BOW, TWIST),
+    *(HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, FLAT, LOP, ASIDE),
+    *(POWER, SHARE, REACH, OUTWARD, ASIDE),
+    *range(WARP, WARP + WARPS),
 )
 # Noise stated is not believed to be less than this part of itself: what the model of a print gets
 # wrong is in it, and repeats.
@@ -236,8 +240,9 @@ class Joint:
         self.heads = list(heads)
         self.nh = len(heads)
         self.places = places
-        self.size = self.nh * HEAD + SESSION
         self.base = self.nh * HEAD
+        self.warps = self.base + SESSION
+        self.size = self.warps + DESIGNS * WARPS
         self.groups: list[_Group] = []
         first = 0
         for one in prints:
@@ -267,13 +272,17 @@ class Joint:
         self.address = np.concatenate(
             [np.zeros(0)] + [np.full(len(g.y), g.prints.address_mm) for g in self.groups]
         )
-        self.local_at = np.concatenate(
-            [
-                self.head[:, None] * HEAD + np.arange(HEAD),
-                np.broadcast_to(self.base + np.arange(SESSION - 1), (self.n, SESSION - 1)),
-            ],
-            axis=1,
-        )
+        self.local_of = [
+            np.concatenate(
+                [
+                    j * HEAD + np.arange(HEAD),
+                    self.base + np.arange(SESSION - 1),
+                    self.warps + (one.family > 0) * WARPS + np.arange(WARPS),
+                ]
+            )
+            for j, one in enumerate(heads)
+        ]
+        self.local_at = np.array(self.local_of)[self.head]
         self.mean, self.precision = self._shared_prior()
         self.s_c, self.s_t, self.noise = p.scatter_mm, p.contact_scatter_mm, 1.0
         self.log_h0 = np.array(
@@ -297,7 +306,8 @@ class Joint:
             (H_TOE, p.ground_mm, p.ground_u_mm),
             (H_FLAT, p.flat, p.flat_u),
             (H_LOP, 0.0, p.lop_u),
-            (H_EDGE, np.log(p.edge_radius_mm / camber), p.edge_log_u),
+            (H_EDGE_HEEL, np.log(p.edge_radius_mm / camber), p.edge_log_u),
+            (H_EDGE_TOE, np.log(p.edge_radius_mm / camber), p.edge_log_u),
         ):
             mean[own + what] = value
             cov[np.ix_(own + what, own + what)] = u**2 * same
@@ -309,13 +319,13 @@ class Joint:
             (S_REACH, np.log(p.reach_mm), p.reach_log_u),
             (S_OUTWARD, 0.0, p.outward_u_mm),
             (S_ASIDE, 0.0, p.aside_u_mm),
-            (S_TILT, 0.0, p.warp_u),
-            (S_BOW, 0.0, p.warp_u),
-            (S_TWIST, 0.0, p.warp_u),
             (S_MARKS, 0.0, p.marks_u_mm),
         ):
             mean[self.base + what] = value
             cov[self.base + what, self.base + what] = u**2
+        between = np.where(np.eye(DESIGNS) > 0, 1.0, p.alike / 2)
+        at = self.warps + np.arange(DESIGNS * WARPS)
+        cov[np.ix_(at, at)] = p.warp_u**2 * np.kron(between, np.eye(WARPS))
         for g in self.groups:
             at = np.arange(g.gains.start, g.gains.stop)
             cov[at, at] = g.prints.shared_gain_u**2 + 1e-6
@@ -336,7 +346,8 @@ class Joint:
             (HEEL, H_HEEL),
             (TOE, H_TOE),
             (HALF, H_HALF),
-            (EDGE, H_EDGE),
+            (EDGE_HEEL, H_EDGE_HEEL),
+            (EDGE_TOE, H_EDGE_TOE),
             (FLAT, H_FLAT),
             (LOP, H_LOP),
         ):
@@ -347,12 +358,11 @@ class Joint:
             (SHARE, S_SHARE),
             (REACH, S_REACH),
             (OUTWARD, S_OUTWARD),
-            (TILT, S_TILT),
-            (BOW, S_BOW),
-            (TWIST, S_TWIST),
         ):
             out[column] = session[:, what, None, None]
         out[ASIDE] = (session[:, S_ASIDE, None] + heads[:, head, H_MIDDLE])[..., None]
+        warps = shared[:, self.local_at[rows][:, -WARPS:]]
+        out[WARP:] = np.moveaxis(warps, -1, 0)[..., None]
         return np.asarray(out.reshape(SIZE, k, -1))
 
     def _misfit(
@@ -499,11 +509,7 @@ class Joint:
                 away = s.t[:, rows] - (share[:, rows] * s.t[:, rows]).sum(axis=-1, keepdims=True)
                 follow_all[:, at_rows] = -np.einsum("knm,knml->knl", share[:, rows] * away, slope)
                 at = np.concatenate(
-                    [
-                        np.arange(j * HEAD, (j + 1) * HEAD),
-                        np.arange(self.base, self.base + SESSION - 1),
-                        np.arange(g.gains.start, g.gains.stop),
-                    ]
+                    [self.local_of[j], np.arange(g.gains.start, g.gains.stop)]
                 )
                 grad[:, at] += mean.sum(axis=1)
                 hess[:, at[:, None], at] += block
