@@ -8,9 +8,8 @@ at ``t`` (player's side: + toward the toe) it stands above that point by B(u)/R,
 Winkler's foundation, 1/2 Hertz's half-space, more than 1 a cover that stiffens.
 
 Profile
-    ``W'(u) = u (1 - flat k(u)) + lop |u|``, ``k = 1`` in the middle and 0 at `FLAT_REACH_MM`, where
-    R is measured: a sole whose middle is flatter than its rocked camber says, and one side of which
-    is curved more than the other.
+    ``W''(u) = 1 +`` four changes of curvature: a side more curved than the other, a middle flatter
+    than the ends, and as smooth finer ones, less what rocking the sole would take for camber.
 Ends
     From where the sole is ground off it falls away along a radius r; at its end it turns up sharply
     (`_EDGE_MM`), so that nothing beyond it presses.
@@ -32,27 +31,35 @@ from analysis.conventions import FloatArray
 # Unknowns of a press.
 LOG_A, T, LOG_H, C = range(4)
 # Unknowns of a head: what is ground off at heel and toe (mm, see `ground_off`), half the length
-# (mm), log of r/R at heel and toe, flatness of the middle, by how much more it is curved on the
-# toe's side.
-HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, FLAT, LOP = range(4, 11)
+# (mm), log of r/R at heel and toe; from CURVE on how its curvature changes along it.
+HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, CURVE = range(4, 10)
+CURVES = 4
 # Unknowns of a session: log q, share that the cover hands on, log of its reach (mm), and how much
 # farther than the sole's the print's ends lie: both outward, both toward the toe (mm).
-POWER, SHARE, REACH, OUTWARD, ASIDE = range(11, 16)
+POWER, SHARE, REACH, OUTWARD, ASIDE = range(13, 18)
 # Unknowns of a design of soles: what is wrong with pressures along the sole whatever the cause, as
 # parts of them: smooth bumps, from here on.
-WARP = 16
+WARP = 18
 WARP_AT_MM = np.linspace(-36.0, 36.0, 7)
 _WARP_HALF_MM = 20.0
 SIZE = WARP + len(WARP_AT_MM)
-# Where the flatness of the middle has died away, and its width, mm.
-FLAT_REACH_MM = 25.0
-_FLAT_WIDTH_MM = 14.0
+# Changes of curvature are Legendre polynomials of degree 1 to 4 over this much either way, mm, less
+# what rocking over 15 mm either way (3 deg) would take for camber. Slopes of each, in powers of
+# u / `_CURVE_MM` from 2 on (odd) or 1 on (even).
+_CURVE_MM = 40.0
+_SLOPES = np.array(
+    [
+        [0.0, 0.5, 0.0, 0.0, 0.0],
+        [-0.5 + 0.457784, 0.0, 0.5, 0.0, 0.0],
+        [0.0, -0.75, 0.0, 0.625, 0.0],
+        [0.375 - 0.276887, 0.0, -1.25, 0.0, 0.875],
+    ]
+)
 # Radius over which a sole turns up at its very end, as a part of R: some 2 mm.
 _EDGE_STEEP = 140.0
 _SOFT = 0.03
 _BEND_MM = 1.0
 POINTS_PER_CELL = 3
-_END_FLAT = np.float32(np.exp(-(FLAT_REACH_MM**2) / (2 * _FLAT_WIDTH_MM**2)))
 
 
 @dataclass(frozen=True)
@@ -93,8 +100,15 @@ class StripCells:
 def _bounds() -> tuple[FloatArray, FloatArray]:
     """Beyond these no press lies, and single precision ends; (SIZE, 1, 1) each."""
     most = np.full(SIZE, 200.0)
-    most[[LOG_A, LOG_H, EDGE_HEEL, EDGE_TOE, POWER, REACH]] = 25.0, np.log(150.0), 2.0, 2.0, 1.5, 4.0
-    most[[FLAT, LOP, SHARE]] = 1.5, 0.9, 0.9
+    most[[LOG_A, LOG_H, EDGE_HEEL, EDGE_TOE, POWER, REACH]] = (
+        25.0,
+        np.log(150.0),
+        2.0,
+        2.0,
+        1.5,
+        4.0,
+    )
+    most[CURVE : CURVE + CURVES], most[SHARE] = (0.8, 1.5, 0.8, 0.8), 0.9
     most[WARP:] = 0.4
     least = -most
     least[[LOG_H, REACH, HALF, EDGE_HEEL, EDGE_TOE]] = np.log(3.0), -1.5, 10.0, -6.0, -6.0
@@ -104,21 +118,45 @@ def _bounds() -> tuple[FloatArray, FloatArray]:
 _LEAST, _MOST = _bounds()
 
 
-def profile(u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return Q, Q' and Q'' of ``W = u^2/2 - flat Q``."""
-    b2 = np.float32(_FLAT_WIDTH_MM**2)
-    bell = np.exp(u * u * (-1 / (2 * b2)))
-    scale = 1 / (1 - _END_FLAT)
-    q = scale * (b2 * (1 - bell) - (_END_FLAT / 2) * u * u)
-    slope = scale * u * (bell - _END_FLAT)
-    curve = scale * (bell * (1 - u * u / b2) - _END_FLAT)
-    return q, slope, curve
+def tangent(t: FloatArray, curves: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Slope of the sole's profile at ``t``, times R: ``-R tan(lie error)`` where it is lowest.
+
+    ``curves`` (CURVES, ...) are its changes of curvature. Also returns derivatives by ``t`` and by
+    ``curves``.
+    """
+    x = np.asarray(t) / _CURVE_MM
+    powers = np.stack([x, x**2, x**3, x**4, x**5])
+    by = _CURVE_MM * np.tensordot(_SLOPES, powers, 1)
+    rates = np.stack([np.ones_like(x), 2 * x, 3 * x**2, 4 * x**3, 5 * x**4])
+    bent = 1 + (np.tensordot(_SLOPES, rates, 1) * curves).sum(axis=0)
+    return np.asarray(t + (by * curves).sum(axis=0)), np.asarray(bent), np.asarray(by)
 
 
-def tangent(t: FloatArray, flat: FloatArray, lop: FloatArray | float = 0.0) -> FloatArray:
-    """Slope of the sole's profile at ``t``, times R: ``-R tan(lie error)`` where it is lowest."""
-    t = np.asarray(t)
-    return np.asarray(t - flat * profile(t)[1] + lop * np.abs(t))
+def _shapes(u: FloatArray) -> tuple[FloatArray, ...]:
+    """Heights of a unit of each change of curvature, mm^2; coefficients as in `_SLOPES`."""
+    x = u * np.float32(1 / _CURVE_MM)
+    square = x * x
+    x2 = square * np.float32(_CURVE_MM**2)
+    one, two, three, four = _SLOPES.astype(np.float32)
+    return (
+        x2 * x * (one[1] / 3),
+        x2 * (two[0] / 2 + square * (two[2] / 4)),
+        x2 * x * (three[1] / 3 + square * (three[3] / 5)),
+        x2 * (four[0] / 2 + square * (four[2] / 4 + square * (four[4] / 6))),
+    )
+
+
+def _slopes(u: FloatArray) -> tuple[FloatArray, ...]:
+    """Slopes of the same, mm."""
+    x = u * np.float32(1 / _CURVE_MM)
+    square = x * x
+    one, two, three, four = (_CURVE_MM * _SLOPES).astype(np.float32)
+    return (
+        square * one[1],
+        x * (two[0] + square * two[2]),
+        square * (three[1] + square * three[3]),
+        x * (four[0] + square * (four[2] + square * four[4])),
+    )
 
 
 def ground_off(given: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -131,7 +169,7 @@ def ground_off(given: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def read_press(
-    theta: FloatArray, cells: StripCells, wanted: int = SIZE, with_t: bool = False
+    theta: FloatArray, cells: StripCells, wanted: int = SIZE
 ) -> tuple[FloatArray, FloatArray]:
     """Return counts of the cells, (k, n, cells), and derivatives, (wanted, k, n, cells).
 
@@ -149,21 +187,18 @@ def read_press(
     # Points of a cell on the last axis but one: sums over them then run along the cells.
     x = np.asarray(cells.points.reshape(-1, POINTS_PER_CELL).T, np.float32)
     theta = theta[..., None, None]
-    t, flat = theta[T], theta[FLAT]
+    t, curves = theta[T], theta[CURVE : CURVE + CURVES]
     u = x - theta[C]
-    q_u, slope_u, _ = profile(u)
-    q_t, slope_t, curve_t = profile(t)
+    slopes_t = _slopes(t)
     lever = u - t
-    # Of B, by flat: -(Q(u) - Q(t) - Q'(t)(u - t)).
-    by_flat = slope_t * lever
-    by_flat += q_t
-    by_flat -= q_u
-    rise = flat * by_flat
-    rise += 0.5 * lever * lever
-    # Of B, by lop.
-    size_u, size_t, lop = np.abs(u), np.abs(t), theta[LOP]
-    by_lop = 0.5 * (u * size_u + t * size_t) - size_t * u
-    rise += lop * by_lop
+    # Of B, by changes of curvature: Q(u) - Q(t) - Q'(t)(u - t).
+    by_curves = [
+        at_u - (at_t + at_s * lever)
+        for at_u, at_t, at_s in zip(_shapes(u), _shapes(t), slopes_t, strict=True)
+    ]
+    rise = 0.5 * lever * lever
+    for curve, by in zip(curves, by_curves, strict=True):
+        rise += curve * by
     per = np.exp(-2 * theta[LOG_H]) * np.float32(2)
     ground, by_given = ground_off(theta[HEEL : TOE + 1])
     steep = np.exp(-theta[EDGE_HEEL : EDGE_TOE + 1])
@@ -218,11 +253,10 @@ def read_press(
     # dp/df, then times df/d(each).
     by_f = power * p / root
     curved = by_f * per
-    if with_t:
-        bent = 1 - flat * curve_t + lop * np.sign(t)
-        out[T] = load(curved * (lever * bent)) @ spread
     out[LOG_H] = load(2 * by_f * (1 - f)) @ spread
-    slope = lever + flat * (slope_t - slope_u) + lop * (size_u - size_t)
+    slope = lever
+    for curve, at_u, at_t in zip(curves, _slopes(u), slopes_t, strict=True):
+        slope = slope + curve * (at_u - at_t)
     steep_heel = steep[0] * off_heel
     steep_toe = steep[1] * off_toe
     end_heel = steep_heel + np.float32(_EDGE_STEEP) * heel
@@ -236,8 +270,8 @@ def read_press(
         out[HALF] = by_heel + by_toe
         out[EDGE_HEEL] = 0.5 * load(curved * fall_heel) @ spread
         out[EDGE_TOE] = 0.5 * load(curved * fall_toe) @ spread
-        out[FLAT] = -load(curved * by_flat) @ spread
-        out[LOP] = -load(curved * by_lop) @ spread
+        for column, by in enumerate(by_curves, CURVE):
+            out[column] = -load(curved * by) @ spread
         out[POWER] = power[..., 0, :] * load(log_soft * p) @ spread
         out[SHARE] = mean @ by_share
         out[REACH] = mean @ by_reach

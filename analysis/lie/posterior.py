@@ -18,14 +18,14 @@ from numpy.typing import NDArray
 from analysis.conventions import FloatArray
 from analysis.footprint.press import (
     ASIDE,
+    CURVE,
+    CURVES,
     EDGE_HEEL,
     EDGE_TOE,
-    FLAT,
     HALF,
     HEEL,
     LOG_A,
     LOG_H,
-    LOP,
     OUTWARD,
     POWER,
     REACH,
@@ -39,6 +39,7 @@ from analysis.footprint.press import (
     T,
     ground_off,
     read_press,
+    tangent,
 )
 
 IntArray = NDArray[np.intp]
@@ -46,8 +47,8 @@ BoolArray = NDArray[np.bool_]
 # A press's own unknowns.
 OWN = (LOG_A, C, LOG_H)
 # Of a head, in its block of the shared vector.
-H_T, H_ETA, H_HEEL, H_TOE, H_HALF, H_EDGE_HEEL, H_EDGE_TOE, H_FLAT, H_LOP, H_MIDDLE = range(10)
-HEAD = 10
+H_T, H_ETA, H_HEEL, H_TOE, H_HALF, H_EDGE_HEEL, H_EDGE_TOE, H_MIDDLE, H_CURVE = range(9)
+HEAD = H_CURVE + CURVES
 # Of the session, then of each design of soles.
 S_POWER, S_SHARE, S_REACH, S_OUTWARD, S_ASIDE, S_MARKS = range(6)
 SESSION = 6
@@ -57,7 +58,8 @@ DESIGNS = 2
 LOCAL = HEAD + SESSION - 1 + WARPS
 # Columns of a press's derivatives in the order of the local vector, from the head's third on.
 _SHARED = (
-    *(HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, FLAT, LOP, ASIDE),
+    *(HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, ASIDE),
+    *range(CURVE, CURVE + CURVES),
     *(POWER, SHARE, REACH, OUTWARD, ASIDE),
     *range(WARP, WARP + WARPS),
 )
@@ -136,9 +138,8 @@ class Priors:
     ground_u_mm: float = 3.5
     edge_radius_mm: float = 25.0
     edge_log_u: float = 0.5
-    flat: float = 0.1
-    flat_u: float = 0.15
-    lop_u: float = 0.1
+    curves: tuple[float, ...] = (0.0, 0.15, 0.0, 0.0)
+    curves_u: tuple[float, ...] = (0.12, 0.3, 0.1, 0.15)
     middle_u_mm: float = 0.5
     alike: float = 0.6
     head_delivery_u_mm: float = 1.0
@@ -205,10 +206,10 @@ class SharedPosterior:
     log_weight: FloatArray
     contact_mm: FloatArray
     """(k, heads)."""
-    flat: FloatArray
-    lop: FloatArray
+    tangent_mm: FloatArray
+    """(k, heads): slope of the sole there, times its camber."""
     covariance: FloatArray
-    """(k, 3 heads, 3 heads): of contacts, then of flatnesses, then of how lopsided heads are."""
+    """(k, 2 heads, 2 heads): of contacts, then of tangents."""
     press_t: FloatArray
     """(k, n)."""
     press_t_u: FloatArray
@@ -304,8 +305,7 @@ class Joint:
         for what, value, u in (
             (H_HEEL, p.ground_mm, p.ground_u_mm),
             (H_TOE, p.ground_mm, p.ground_u_mm),
-            (H_FLAT, p.flat, p.flat_u),
-            (H_LOP, 0.0, p.lop_u),
+            *zip(range(H_CURVE, HEAD), p.curves, p.curves_u, strict=True),
             (H_EDGE_HEEL, np.log(p.edge_radius_mm / camber), p.edge_log_u),
             (H_EDGE_TOE, np.log(p.edge_radius_mm / camber), p.edge_log_u),
         ):
@@ -348,8 +348,7 @@ class Joint:
             (HALF, H_HALF),
             (EDGE_HEEL, H_EDGE_HEEL),
             (EDGE_TOE, H_EDGE_TOE),
-            (FLAT, H_FLAT),
-            (LOP, H_LOP),
+            *zip(range(CURVE, CURVE + CURVES), range(H_CURVE, HEAD), strict=True),
         ):
             out[column] = heads[:, head, what][..., None]
         session = shared[:, self.base :]
@@ -508,9 +507,7 @@ class Joint:
                 # How the mean of a press's contact follows what is shared.
                 away = s.t[:, rows] - (share[:, rows] * s.t[:, rows]).sum(axis=-1, keepdims=True)
                 follow_all[:, at_rows] = -np.einsum("knm,knml->knl", share[:, rows] * away, slope)
-                at = np.concatenate(
-                    [self.local_of[j], np.arange(g.gains.start, g.gains.stop)]
-                )
+                at = np.concatenate([self.local_of[j], np.arange(g.gains.start, g.gains.stop)])
                 grad[:, at] += mean.sum(axis=1)
                 hess[:, at[:, None], at] += block
                 em[:, at[:, None], at] += before
@@ -957,7 +954,15 @@ class Joint:
         along = _Along(nodes, -(normal.cost + 0.5 * off**2), np.linalg.slogdet(hess)[1])
         cov = np.asarray(np.linalg.inv(hess))
         heads = np.arange(self.nh) * HEAD
-        pick = np.concatenate([heads + H_T, heads + H_FLAT, heads + H_LOP])
+        contact = s.shared[:, heads + H_T]
+        curves = np.stack([s.shared[:, heads + H_CURVE + i] for i in range(CURVES)])
+        tangents, by_t, by_curves = tangent(contact, curves)
+        jac = np.zeros((len(nodes), 2 * self.nh, self.size))
+        d = np.arange(self.nh)
+        jac[:, d, heads + H_T] = 1.0
+        jac[:, self.nh + d, heads + H_T] = by_t
+        for i in range(CURVES):
+            jac[:, self.nh + d, heads + H_CURVE + i] = by_curves[i]
         own_var = 1 / np.maximum(hess[:, heads + H_T, heads + H_T] - 1 / _FREE_T_MM**2, 1e-12)
         mean = (normal.share * s.t).sum(-1)
         u = np.sqrt((normal.share * (s.t - mean[..., None]) ** 2).sum(-1))
@@ -968,14 +973,13 @@ class Joint:
         for g in self.groups:
             theta = self._theta(s.t, s.own, s.shared, g.rows)[:, best].reshape(SIZE, -1, m)
             ends[:, g.rows] = (_ends_in_print(theta) * normal.share[best, g.rows]).sum(-1)
-        covariance = along.mean(cov[:, pick[:, None], pick])
+        covariance = along.mean(jac @ cov @ np.swapaxes(jac, 1, 2))
         fine = along.fine
         return SharedPosterior(
             fine,
             along.log_weight,
-            along.follow(s.shared[:, heads + H_T]),
-            along.follow(s.shared[:, heads + H_FLAT]),
-            along.follow(s.shared[:, heads + H_LOP]),
+            along.follow(contact),
+            along.follow(tangents),
             np.repeat(covariance[None], len(fine), axis=0),
             along.follow(mean),
             np.repeat(np.sqrt(along.mean(u**2))[None], len(fine), axis=0),
