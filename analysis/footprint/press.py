@@ -14,8 +14,9 @@ Ends
     From where the sole is ground off it falls away along a radius r; at its end it turns up sharply
     (`_EDGE_MM`), so that nothing beyond it presses.
 Cover
-    Hands a share of the load on, falling off exponentially (a layer over a foundation: Kerr, J.
-    Appl. Mech. 31, 1964, 491).
+    Carries shear (Pasternak's foundation: Kerr, J. Appl. Mech. 31, 1964, 491): beside the sole it
+    hangs, falling off as exp(-x/a), and leaves the sole where that is no steeper than the sole is.
+    Besides it hands a share of the load on, falling off exponentially.
 
 Everything is in single precision on points a third of a cell apart, for many presses at once.
 """
@@ -34,12 +35,13 @@ LOG_A, T, LOG_H, C = range(4)
 # (mm), log of r/R at heel and toe; from CURVE on how its curvature changes along it.
 HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, CURVE = range(4, 10)
 CURVES = 4
-# Unknowns of a session: log q, share that the cover hands on, log of its reach (mm), and how much
-# farther than the sole's the print's ends lie: both outward, both toward the toe (mm).
-POWER, SHARE, REACH, OUTWARD, ASIDE = range(13, 18)
+# Unknowns of a session: log q, share that the cover hands on, log of its reach (mm), log of the
+# length over which the cover hangs beside a sole (mm), and how much farther than the sole's the
+# print's ends lie: both outward, both toward the toe (mm).
+POWER, SHARE, REACH, HANG, OUTWARD, ASIDE = range(13, 19)
 # Unknowns of a design of soles: what is wrong with pressures along the sole whatever the cause, as
 # parts of them: smooth bumps, from here on.
-WARP = 18
+WARP = 19
 WARP_AT_MM = np.linspace(-36.0, 36.0, 7)
 _WARP_HALF_MM = 20.0
 SIZE = WARP + len(WARP_AT_MM)
@@ -100,18 +102,13 @@ class StripCells:
 def _bounds() -> tuple[FloatArray, FloatArray]:
     """Beyond these no press lies, and single precision ends; (SIZE, 1, 1) each."""
     most = np.full(SIZE, 200.0)
-    most[[LOG_A, LOG_H, EDGE_HEEL, EDGE_TOE, POWER, REACH]] = (
-        25.0,
-        np.log(150.0),
-        2.0,
-        2.0,
-        1.5,
-        4.0,
-    )
+    most[[LOG_A, LOG_H, EDGE_HEEL, EDGE_TOE]] = 25.0, np.log(150.0), 2.0, 2.0
+    most[[POWER, REACH, HANG]] = 1.5, 4.0, 2.5
     most[CURVE : CURVE + CURVES], most[SHARE] = (0.8, 1.5, 0.8, 0.8), 0.9
     most[WARP:] = 0.4
     least = -most
     least[[LOG_H, REACH, HALF, EDGE_HEEL, EDGE_TOE]] = np.log(3.0), -1.5, 10.0, -6.0, -6.0
+    least[HANG] = -2.0
     return least[:, None, None], most[:, None, None]
 
 
@@ -197,8 +194,8 @@ def read_press(
         for at_u, at_t, at_s in zip(_shapes(u), _shapes(t), slopes_t, strict=True)
     ]
     rise = 0.5 * lever * lever
-    for curve, by in zip(curves, by_curves, strict=True):
-        rise += curve * by
+    for curve, height in zip(curves, by_curves, strict=True):
+        rise += curve * height
     per = np.exp(-2 * theta[LOG_H]) * np.float32(2)
     ground, by_given = ground_off(theta[HEEL : TOE + 1])
     steep = np.exp(-theta[EDGE_HEEL : EDGE_TOE + 1])
@@ -226,6 +223,21 @@ def read_press(
     root = np.sqrt(f * f + np.float32(_SOFT**2))
     soft = 0.5 * (f + root)
     log_soft = np.log(np.maximum(soft, np.float32(1e-12)))
+    # Where the cover leaves the sole: f exp(x/a) is greatest there toward the toe, f exp(-x/a)
+    # toward the heel. Beyond, the cover hangs.
+    touching = np.where(f > np.float32(_SOFT), log_soft, np.float32(-1e6))
+    slack = np.exp(-theta[HANG])
+    k, n = f.shape[:2]
+    leaves = []
+    flat_x = x.reshape(-1)
+    for side in (-1, 1):
+        place = np.argmax((touching + (side * slack) * x).reshape(k, n, -1), axis=-1)
+        pick = (np.arange(k)[:, None], np.arange(n), place)
+        beyond = side * (x - flat_x[place][..., None, None])
+        leaves.append((pick, np.maximum(beyond, 0.0), beyond > 0))
+    for pick, beyond, over in leaves:
+        last = log_soft.reshape(k, n, -1)[pick][..., None, None]
+        log_soft = np.where(over, last - slack * beyond, log_soft)
     power = np.exp(theta[POWER])
     p = np.exp(power * log_soft + theta[LOG_A])
     spread, by_share, by_reach = cells.spread(
@@ -250,10 +262,23 @@ def read_press(
     out[LOG_A] = counts
     if wanted == 1:
         return counts, out
-    # dp/df, then times df/d(each).
-    by_f = power * p / root
-    curved = by_f * per
-    out[LOG_H] = load(2 * by_f * (1 - f)) @ spread
+    # dp/df, then times df/d(each); where the cover hangs, as where it leaves the sole.
+    by_log = power * p
+    resting = ~(leaves[0][2] | leaves[1][2])
+    curved = by_log * (per / root) * resting
+    hanging = []
+    for pick, _, over in leaves:
+        weight = (per[..., 0, 0] / root.reshape(k, n, -1)[pick])[..., None]
+        hanging.append((pick, load(by_log * over) * weight))
+
+    def by(of: FloatArray) -> FloatArray:
+        """Derivative of the cells' counts by what the rise of the sole follows as ``-of``."""
+        total = load(curved * of)
+        for pick, weight in hanging:
+            total += weight * of.reshape(k, n, -1)[pick][..., None]
+        return np.asarray(total @ spread)
+
+    out[LOG_H] = by((2 / per) * (1 - f))
     slope = lever
     for curve, at_u, at_t in zip(curves, _slopes(u), slopes_t, strict=True):
         slope = slope + curve * (at_u - at_t)
@@ -261,20 +286,21 @@ def read_press(
     steep_toe = steep[1] * off_toe
     end_heel = steep_heel + np.float32(_EDGE_STEEP) * heel
     end_toe = steep_toe + np.float32(_EDGE_STEEP) * toe
-    out[C] = load(curved * (slope + end_toe - end_heel)) @ spread
+    out[C] = by(slope + end_toe - end_heel)
     if wanted > 4:
-        out[HEEL] = load(curved * steep_heel) * -by_given[0, ..., 0, :] @ spread
-        out[TOE] = load(curved * steep_toe) * -by_given[1, ..., 0, :] @ spread
-        by_heel = load(curved * end_heel) @ spread
-        by_toe = load(curved * end_toe) @ spread
+        out[HEEL] = by(steep_heel) * -by_given[0, ..., 0, :]
+        out[TOE] = by(steep_toe) * -by_given[1, ..., 0, :]
+        by_heel, by_toe = by(end_heel), by(end_toe)
         out[HALF] = by_heel + by_toe
-        out[EDGE_HEEL] = 0.5 * load(curved * fall_heel) @ spread
-        out[EDGE_TOE] = 0.5 * load(curved * fall_toe) @ spread
-        for column, by in enumerate(by_curves, CURVE):
-            out[column] = -load(curved * by) @ spread
+        out[EDGE_HEEL] = 0.5 * by(fall_heel)
+        out[EDGE_TOE] = 0.5 * by(fall_toe)
+        for column, height in enumerate(by_curves, CURVE):
+            out[column] = -by(height)
         out[POWER] = power[..., 0, :] * load(log_soft * p) @ spread
         out[SHARE] = mean @ by_share
         out[REACH] = mean @ by_reach
+        beyond = leaves[0][1] + leaves[1][1]
+        out[HANG] = load(by_log * (slack * beyond)) @ spread
         out[OUTWARD] = out[HALF]
         out[ASIDE] = by_toe - by_heel
     out[1 : min(wanted, WARP)] *= warp

@@ -23,6 +23,7 @@ from analysis.footprint.press import (
     EDGE_HEEL,
     EDGE_TOE,
     HALF,
+    HANG,
     HEEL,
     LOG_A,
     LOG_H,
@@ -50,8 +51,8 @@ OWN = (LOG_A, C, LOG_H)
 H_T, H_ETA, H_HEEL, H_TOE, H_HALF, H_EDGE_HEEL, H_EDGE_TOE, H_MIDDLE, H_CURVE = range(9)
 HEAD = H_CURVE + CURVES
 # Of the session, then of each design of soles.
-S_POWER, S_SHARE, S_REACH, S_OUTWARD, S_ASIDE, S_MARKS = range(6)
-SESSION = 6
+S_POWER, S_SHARE, S_REACH, S_HANG, S_OUTWARD, S_ASIDE, S_MARKS = range(7)
+SESSION = 7
 WARPS = len(WARP_AT_MM)
 DESIGNS = 2
 # What a press's cells follow: its head, the cover, its design.
@@ -60,7 +61,7 @@ LOCAL = HEAD + SESSION - 1 + WARPS
 _SHARED = (
     *(HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, ASIDE),
     *range(CURVE, CURVE + CURVES),
-    *(POWER, SHARE, REACH, OUTWARD, ASIDE),
+    *(POWER, SHARE, REACH, HANG, OUTWARD, ASIDE),
     *range(WARP, WARP + WARPS),
 )
 # Noise stated is not believed to be less than this part of itself: what the model of a print gets
@@ -149,6 +150,8 @@ class Priors:
     share_u: float = 0.1
     reach_mm: float = 4.0
     reach_log_u: float = 0.5
+    hang_mm: float = 1.5
+    hang_log_u: float = 0.7
     outward_u_mm: float = 0.8
     aside_u_mm: float = 0.3
     warp_u: float = 0.06
@@ -317,6 +320,7 @@ class Joint:
             (S_POWER, p.power, p.power_u),
             (S_SHARE, p.share, p.share_u),
             (S_REACH, np.log(p.reach_mm), p.reach_log_u),
+            (S_HANG, np.log(p.hang_mm), p.hang_log_u),
             (S_OUTWARD, 0.0, p.outward_u_mm),
             (S_ASIDE, 0.0, p.aside_u_mm),
             (S_MARKS, 0.0, p.marks_u_mm),
@@ -356,6 +360,7 @@ class Joint:
             (POWER, S_POWER),
             (SHARE, S_SHARE),
             (REACH, S_REACH),
+            (HANG, S_HANG),
             (OUTWARD, S_OUTWARD),
         ):
             out[column] = session[:, what, None, None]
