@@ -272,7 +272,7 @@ def read_press(
         hanging.append((pick, load(by_log * over) * weight))
 
     def by(of: FloatArray) -> FloatArray:
-        """Derivative of the cells' counts by what the rise of the sole follows as ``-of``."""
+        """Return the derivative of cells by what the sole's rise follows as ``-of``."""
         total = load(curved * of)
         for pick, weight in hanging:
             total += weight * of.reshape(k, n, -1)[pick][..., None]

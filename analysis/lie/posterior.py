@@ -142,7 +142,7 @@ class Priors:
     curves: tuple[float, ...] = (0.0, 0.15, 0.0, 0.0)
     curves_u: tuple[float, ...] = (0.12, 0.3, 0.1, 0.15)
     middle_u_mm: float = 0.5
-    # Of the variance of what heads are, shared by all of a design: hands finish them to a millimetre.
+    # Of the variance of what heads are, shared by all of a design: hands finish them to a mm.
     alike: float = 0.85
     head_delivery_u_mm: float = 1.0
     power: float = -0.1
@@ -164,10 +164,10 @@ class Priors:
     head_floor_u_mm: float = 0.45
     depth_mm: float = 2.0
     depth_log_u: float = 1.0
-    # Of the peak, cell by cell: what film repeats to from press to press (5 to 20 % between cells, 5 %
-    # a press of which most is the load's: J. Sensors 2018, 6561901, Tables 4 and 5), and what no
-    # model of a print gets right, which is alike in all presses of a head. The mean of n presses is
-    # then known to own^2 / n + alike^2, as if each had own^2 + n alike^2.
+    # Of the peak, cell by cell: what film repeats to from press to press (5 to 20 % between cells,
+    # 5 % a press of which most is the load's: J. Sensors 2018, 6561901, Tables 4 and 5), and what
+    # no model of a print gets right, which is alike in all presses of a head. The mean of n presses
+    # is then known to own^2 / n + alike^2, as if each had own^2 + n alike^2.
     peak_noise: float = 0.03
     misfit: float = 0.012
 
@@ -308,13 +308,15 @@ class Joint:
         same = np.where(family[:, None] == family, p.alike, p.alike / 2)
         np.fill_diagonal(same, 1.0)
         camber = np.array([h.camber_mm for h in self.heads])
-        for what, value, u in (
+        edge = np.log(p.edge_radius_mm / camber)
+        alike: list[tuple[int, float | FloatArray, float]] = [
             (H_HEEL, p.ground_mm, p.ground_u_mm),
             (H_TOE, p.ground_mm, p.ground_u_mm),
-            *zip(range(H_CURVE, HEAD), p.curves, p.curves_u, strict=True),
-            (H_EDGE_HEEL, np.log(p.edge_radius_mm / camber), p.edge_log_u),
-            (H_EDGE_TOE, np.log(p.edge_radius_mm / camber), p.edge_log_u),
-        ):
+            (H_EDGE_HEEL, edge, p.edge_log_u),
+            (H_EDGE_TOE, edge, p.edge_log_u),
+            *((H_CURVE + i, p.curves[i], p.curves_u[i]) for i in range(CURVES)),
+        ]
+        for what, value, u in alike:
             mean[own + what] = value
             cov[np.ix_(own + what, own + what)] = u**2 * same
         mean[own + H_HALF] = [h.half_length_mm for h in self.heads]

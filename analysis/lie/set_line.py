@@ -30,8 +30,8 @@ LEVEL_DEG = 2.5
 SLOPE_DEG = 0.6
 FAMILY_DEG = 1.0
 OWN_DEG = np.array([0.08, 0.16, 0.3, 0.5, 0.8])
-# Half-normal (Gelman, Bayesian Analysis 1 (2006) 515-534), in steps of log: light in its tail, since
-# what stands far off is an outlier's part.
+# Half-normal (Gelman, Bayesian Analysis 1 (2006) 515-534), in steps of log: light in its tail,
+# since what stands far off is an outlier's part.
 _OWN_WEIGHT = OWN_DEG * np.exp(-0.5 * (OWN_DEG / 0.3) ** 2)
 OUTLIER_SHARE = 0.06
 OUTLIER_DEG = 2.0

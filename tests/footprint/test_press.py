@@ -94,12 +94,13 @@ def test_a_cover_hands_load_on_and_loses_none():
 
 @pytest.mark.parametrize("name", [
     "LOG_A", "LOG_H", "C", "HEEL", "TOE", "HALF", "EDGE_HEEL", "EDGE_TOE", "POWER", "SHARE",
-    "REACH", "HANG", "OUTWARD", "ASIDE", *range(press.CURVE, press.CURVE + press.CURVES), *range(press.WARP, press.SIZE),
+    "REACH", "HANG", "OUTWARD", "ASIDE", *range(press.CURVE, press.CURVE + press.CURVES),
+    *range(press.WARP, press.SIZE),
 ])  # fmt: skip
 def test_derivatives_are_differences(name):
     at = {"T": 1.0, "LOG_H": math.log(46.0), "HEEL": 5.0, "TOE": 4.0, "HALF": 39.0,
-          "EDGE_HEEL": -2.4, "EDGE_TOE": -2.2, "POWER": -0.1, "SHARE": 0.2, "REACH": 1.4, "HANG": 0.7, "OUTWARD": 0.3,
-          "ASIDE": 0.2}  # fmt: skip
+          "EDGE_HEEL": -2.4, "EDGE_TOE": -2.2, "POWER": -0.1, "SHARE": 0.2, "REACH": 1.4,
+          "HANG": 0.7, "OUTWARD": 0.3, "ASIDE": 0.2}  # fmt: skip
     place = name if isinstance(name, int) else getattr(press, name)
     values = theta(**at)
     values[press.CURVE : press.CURVE + 4, 0, 0] = 0.1, 0.2, -0.1, 0.1
