@@ -72,17 +72,17 @@ def test_an_upgrade_keeps_all_content(older):
         assert [row for row in rows if row not in kept] == [], table
     with Store.open(path) as store:
         # What it is for: the session is read, and worked out again to the same strikes.
-        session = store.sessions()[0]
-        strikes = store.contacts(session.id)
+        session = store.sessions.all()[0]
+        strikes = store.strikes.contacts(session.id)
         picture = session_picture(store, session)
         assert [one.club.label for one in picture.clubs] == ["6i", "7i", "PW"]
         FittingSession(store, session.id).rebuild(1)
-        assert store.contacts(session.id) == strikes
+        assert store.strikes.contacts(session.id) == strikes
         used = [c.set_aside for c in strikes if c.source == "board"]
         assert used == ["fitter", None, None, None]
-        assert store.spec_of(3).lie_deg == 64.0
+        assert store.clubs.spec_of(3).lie_deg == 64.0
         # A press that was done is not done again.
-        with store.press(1, 3) as is_first:
+        with store.sessions.press(1, 3) as is_first:
             assert not is_first
 
 
@@ -144,5 +144,5 @@ def test_killed_in_the_middle_it_is_still_of_the_old_version(name, tmp_path):
     assert done.returncode == -9
     assert everything(path) == before
     with Store.open(path) as store:
-        assert len(store.contacts(1, source="board")) == 4
+        assert len(store.strikes.contacts(1, source="board")) == 4
     assert everything(path)[0] == len(STEPS)
