@@ -115,7 +115,6 @@ NOT_CONTENT = {
     "forwarded_sessions",
     "gathering",
     "session_stamps",
-    "_sqlite_migrations",
 }
 _CAUSE = re.compile(r"foot switch (\d+):(\d+)")
 

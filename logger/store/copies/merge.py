@@ -27,7 +27,6 @@ from logger.store.unfit_rows import UnfitRow, take_out, unfit_rows
 
 OTHER = "other"
 _TRIGGERS = "SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'"
-_STEPS_TABLE = "_sqlite_migrations"
 # Taken in by functions of their own, in this order among the others.
 _OWN_WAY = ("boots", "records", "clashes", "losses")
 
@@ -198,8 +197,7 @@ def _common_tables(connection: sqlite3.Connection, path: Path) -> list[str]:
     StoreError
         The other file's tables are not these: somebody changed it by other means.
     """
-    own = [name for name in table_names(connection) if name != _STEPS_TABLE]
-    others = [name for name in table_names(connection, OTHER) if name != _STEPS_TABLE]
+    own, others = table_names(connection), table_names(connection, OTHER)
     if own != others or any(
         columns_of(connection, name) != columns_of(connection, name, OTHER) for name in own
     ):
