@@ -98,8 +98,8 @@ def pick_session(store: Store, session: int | None) -> SessionRow:
     from logger.errors import UsageError
 
     if session is not None:
-        return store.get_session(session)
-    every = store.sessions()
+        return store.sessions.get(session)
+    every = store.sessions.all()
     if not every:
         raise UsageError(
             f"{store.path}: no session yet. Start one with 'lieboard log PORT' or type marks in "

@@ -47,7 +47,7 @@ def watch(
     with open_store(db, read_only=True) as store:
         path = store.path
         if session is not None:
-            store.get_session(session)
+            store.sessions.get(session)
     with _actor(path) as actor, PageServer(settings) as page:
         stopped = stopped_by_signal()
         # At once: the port answers from here on, as soon as what it needs is loaded.

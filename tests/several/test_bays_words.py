@@ -30,13 +30,13 @@ bias = "2 m"
 async def test_a_wish_that_cannot_be_met_is_said_where_the_advice_stands(tmp_path):
     (tmp_path / "set.toml").write_text(SET_FILE)
     with Store.open(tmp_path / "a.db") as store, Store.open(store.path) as reading:
-        store.import_set(load_set(tmp_path / "set.toml"), at_utc_ns=BEGIN_NS)
+        store.sets.import_file(load_set(tmp_path / "set.toml"), at_utc_ns=BEGIN_NS)
         session = open_session(
             store, player=None, set_name=None, now_utc_ns=BEGIN_NS,
             circumstances=Circumstances(stance_mm=0.0), always_new=True,
         )  # fmt: skip
         for count in range(3):
-            store.add_mark(
+            store.strikes.add_mark(
                 session.row.id, session.set.clubs[0].id,
                 struck_utc_ns=BEGIN_NS + count, toe_mm=4.0 + count, u_mm=1.0,
             )  # fmt: skip

@@ -33,7 +33,7 @@ def test_keys_go_to_the_bay_that_is_picked(shop, board):
         at.close(force=True)
     assert at.exitstatus == 0
     with Store.open(shop.db, read_only=True) as store:
-        sessions = {row.id: store.get_set(row.set).player.name for row in store.sessions()}
-        turns = {name: [t.cause for t in store.turns(n)] for n, name in sessions.items()}
-        assert all(row.ended_utc_ns is not None for row in store.sessions())
+        sessions = {row.id: store.sets.get(row.set).player.name for row in store.sessions.all()}
+        turns = {name: [t.cause for t in store.sessions.turns(n)] for n, name in sessions.items()}
+        assert all(row.ended_utc_ns is not None for row in store.sessions.all())
     assert turns == {"Robin Ashdown": ["start"], "Mika Tarn": ["start", "key"]}

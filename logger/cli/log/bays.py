@@ -73,7 +73,7 @@ def log_bays(
     """Log all bays until told to stop; sessions that were cut off are gone on with."""
     with open_store(db) as store:
         opened: list[Bay] = []
-        before = {row.id for row in store.sessions()}
+        before = {row.id for row in store.sessions.all()}
         try:
             for wish in wishes:
                 opened.append(
@@ -92,7 +92,7 @@ def log_bays(
             # What failed leaves no session behind that would pass for the latest.
             for bay in opened:
                 if bay.session.row.id not in before:
-                    store.remove_empty_session(bay.session.row.id)
+                    store.sessions.remove_empty(bay.session.row.id)
             raise
     output().print("Next: lieboard sessions, then lieboard clubs --session N")
 

@@ -83,9 +83,9 @@ class _BayDesk:
 
     def _contacts(self, now_ns: int) -> tuple[ClubRow | None, list[StrikeRow]]:
         session = self.bay.session.row.id
-        up = self._reading.club_at(session, now_ns)
+        up = self._reading.sessions.club_at(session, now_ns)
         club = next((c for c in self.book.clubs if c.id == up), None)
-        return club, [] if club is None else self._reading.contacts(session, club=club.id)
+        return club, [] if club is None else self._reading.strikes.contacts(session, club=club.id)
 
 
 class _Shop:

@@ -183,7 +183,7 @@ def log(
         except LieboardError:
             # A port that did not open leaves no session behind that would pass for the latest.
             if going_on is None or new:
-                store.remove_empty_session(session.row.id)
+                store.sessions.remove_empty(session.row.id)
             raise
         _closing_words(session)
 
@@ -208,7 +208,7 @@ def title_of(session: FittingSession) -> str:
 def resumed_words(session: FittingSession) -> str:
     """Say that a session is resumed, what it rests on, and how to begin another instead."""
     row = session.row
-    count = len(session.store.contacts(row.id))
+    count = len(session.store.strikes.contacts(row.id))
     feet = (
         "feet level with the board"
         if row.stance_mm == 0

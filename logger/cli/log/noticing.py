@@ -17,7 +17,7 @@ async def notice_changes(reading: Store, session: int, changed: asyncio.Event) -
     version: int | None = None
     shown: object = None
     while True:
-        now = reading.data_version()
+        now = reading.live.data_version()
         if now != version:
             look = await asyncio.to_thread(looker.look)
             stands = (look.basis, look.current_club)

@@ -74,10 +74,10 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 def strike_values(store: Store, session: SessionRow) -> list[dict[str, Any]]:
     """Every contact of a session under the names of `STRIKE_COLUMNS`, by time struck."""
-    own = store.get_set(session.set)
-    contacts = store.contacts(session.id)
+    own = store.sets.get(session.set)
+    contacts = store.strikes.contacts(session.id)
     labels = {
-        club: store.get_club(club).label for club in {c.club for c in contacts} if club is not None
+        club: store.clubs.get(club).label for club in {c.club for c in contacts} if club is not None
     }
     return [
         {
