@@ -63,8 +63,7 @@ def _running(path: Path) -> str | None:
     import http.client
     import json
 
-    from logger.desk.house import remembered_at
-    from logger.desk.server import name_of
+    from logger.desk.house import name_of, remembered_at
 
     port = remembered_at(path).get("port")
     if not isinstance(port, int) or not 0 < port < 65536:

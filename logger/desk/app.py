@@ -12,11 +12,10 @@ from starlette.routing import Route
 
 from logger.desk.bays import Bays
 from logger.desk.fitting.view import fitting_routes
-from logger.desk.house import House
+from logger.desk.house import House, name_of
 from logger.desk.jobs import Jobs
 from logger.desk.live import Live
 from logger.desk.players.view import players_routes
-from logger.desk.server import name_of
 from logger.desk.sets.view import sets_routes
 from logger.desk.shell.desk import FOLDER, MOST_FORM_BYTES, Desk, shell_routes
 from logger.desk.start.view import start_routes

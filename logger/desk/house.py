@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import json
 import time
 from collections import OrderedDict
@@ -101,9 +102,9 @@ class House:
 
     def _act(self, work: Callable[[Store, Said], str]) -> str:
         store = self._writing
-        before = store.last_act()
+        before = store.acts.last()
         words = work(store, Said(self.clock.utc_ns(), PLACE))
-        after = store.last_act()
+        after = store.acts.last()
         if after is not None and (before is None or after.act_key != before.act_key):
             self._last = LastAct(words, after.act_key, time.monotonic())
         return words
@@ -118,7 +119,7 @@ class House:
         """
 
         def work(store: Store, said: Said) -> str:
-            act = next((one for one in store.acts() if one.act_key == key), None)
+            act = next((one for one in store.acts.all() if one.act_key == key), None)
             if act is None or act.takes_back:
                 raise UsageError("there is no such change: look at the list of changes")
             if act.taken_back:
@@ -154,6 +155,11 @@ class House:
         file = notes_of(self.path)
         with suppress(OSError):
             file.write_text(json.dumps(self.remembered() | what), "utf-8")
+
+
+def name_of(path: Path) -> str:
+    """Return what stands for a data file where its path is nobody's business."""
+    return hashlib.sha256(str(path.resolve()).encode()).hexdigest()
 
 
 def notes_of(path: Path) -> Path:

@@ -56,8 +56,8 @@ def _mark(store: Store, session: int, act: dict[str, Any], said: Said) -> str:
         if not isinstance(value, int | float) or isinstance(value, bool) or abs(value) > most:
             raise UsageError(f"a mark needs {name}, a number of millimetres within {most:g}")
         places.append(round(float(value), 1))
-    row = store.get_session(session)
-    club = club_of(store.get_set(row.set), str(act.get("club", "")))
+    row = store.sessions.get(session)
+    club = club_of(store.sets.get(row.set), str(act.get("club", "")))
     return keep_mark(
         store, session, club, said, toe_mm=places[0], trail_mm=places[1], u_mm=TAPPED_U_MM
     )
@@ -100,7 +100,7 @@ class Live:
         house = self._house
         store = await asyncio.to_thread(lambda: Store.open(house.path, read_only=True))
         try:
-            await asyncio.to_thread(store.get_session, session)
+            await asyncio.to_thread(store.sessions.get, session)
         except LieboardError:
             store.close()
             raise

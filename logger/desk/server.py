@@ -4,18 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import hashlib
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 from logger.page.hub import Hub
 from logger.page.server import CLOSING, PageSettings, WebServer
-
-
-def name_of(path: Path) -> str:
-    """Return what stands for a data file where its path is nobody's business."""
-    return hashlib.sha256(str(path.resolve()).encode()).hexdigest()
 
 
 class DeskServer(WebServer):

@@ -33,7 +33,7 @@ def fitting_routes(desk: Desk, live: Live) -> list[Route]:
 
     async def fitting(ask: Ask) -> Response:
         number = ask.number()
-        row = await ask.house.read(lambda store: store.get_session(number))
+        row = await ask.house.read(lambda store: store.sessions.get(number))
         base = f"/sessions/{number}"
         text = page.text("index.html").replace('data-base=""', f'data-base="{base}"')
         parts = {
@@ -53,7 +53,7 @@ def fitting_routes(desk: Desk, live: Live) -> list[Route]:
     async def bay(ask: Ask) -> Response:
         """Return what is to be done about the board, as a piece of the page."""
         number = ask.number()
-        row = await ask.house.read(lambda store: store.get_session(number))
+        row = await ask.house.read(lambda store: store.sessions.get(number))
         state = desk.bays.state(number)
         return ask.page("fitting/bay.html", base=f"/sessions/{number}", row=row, bay=state)
 
@@ -66,7 +66,7 @@ def fitting_routes(desk: Desk, live: Live) -> list[Route]:
     async def resume(ask: Ask) -> Response:
         """Open it again if it was ended, and log again from the board that is chosen."""
         number = ask.number()
-        row = await ask.house.read(lambda store: store.get_session(number))
+        row = await ask.house.read(lambda store: store.sessions.get(number))
         if row.ended_utc_ns is not None:
             await ask.house.act(lambda store, said: reopen_session(store, number, said))
         board = ask.form.get("board", "") or _board_of(desk, number)
@@ -92,7 +92,7 @@ def fitting_routes(desk: Desk, live: Live) -> list[Route]:
         key, name = state.stranger
 
         def work(store: Store, said: object) -> str:
-            store.agree_to_board(key, name, at_utc_ns=ask.house.clock.utc_ns())
+            store.agreed.add(key, name, at_utc_ns=ask.house.clock.utc_ns())
             return f"board {name} may be used from now on"
 
         await ask.house.act(work)
@@ -108,7 +108,7 @@ def fitting_routes(desk: Desk, live: Live) -> list[Route]:
         number = ask.number()
 
         def look(store: Store) -> tuple[SessionRow, object]:
-            return store.get_session(number), board_choices(store, ask.house)
+            return store.sessions.get(number), board_choices(store, ask.house)
 
         row, choices = await ask.house.read(look)
         return ask.page("fitting/boards.html", row=row, boards=choices, base=f"/sessions/{number}")

@@ -25,7 +25,7 @@ def player_of(store: Store, number: int) -> PlayerRow:
     UsageError
         There is none, or they were deleted.
     """
-    for player in store.players():
+    for player in store.sets.players():
         if player.id == number:
             return player
     raise UsageError("there is no such player: they may have been deleted; look at the changes")
@@ -43,12 +43,12 @@ def players_routes(desk: Desk) -> list[Route]:
     async def player(ask: Ask) -> Response:
         def look(store: Store) -> dict[str, Any]:
             own = player_of(store, ask.number())
-            sets = [store.get_set(one.id) for one in store.sets() if one.player == own.name]
-            counts = store.session_counts()
+            sets = [store.sets.get(one.id) for one in store.sets.all() if one.player == own.name]
+            counts = store.strikes.counts_by_session()
             rows = [
                 (row, one.name, *counts.get(row.id, (0, 0)))
                 for one in sets
-                for row in store.sessions(one.id)
+                for row in store.sessions.all(one.id)
             ]
             rows.sort(key=lambda row: -row[0].started_utc_ns)
             return {"player": own, "sets": sets, "sessions": rows[:_SESSIONS], "count": len(rows)}

@@ -27,8 +27,8 @@ from logger.errors import ConfigError, UsageError
 from logger.session.corrections.acts import Said
 from logger.session.corrections.sets import ImportPlan, import_set, plan_import
 from logger.session.results.missing import missing_values
+from logger.session.results.set_file import set_as_csv, set_as_toml
 from logger.setfiles.clubs import SetFile
-from logger.setfiles.write import set_as_csv, set_as_toml
 from logger.store.rows import SetRow
 from logger.store.store import Store
 
@@ -55,7 +55,7 @@ def sets_routes(desk: Desk) -> list[Route]:
         )  # fmt: skip
 
     async def set_page(ask: Ask) -> Response:
-        own = await ask.house.read(lambda store: store.get_set(ask.number()))
+        own = await ask.house.read(lambda store: store.sets.get(ask.number()))
         table = table_of(own, ask.units)
         return table_page(
             ask, table, own=own, missing=missing_values(own.clubs), seen=seen_mark(own),
@@ -64,7 +64,7 @@ def sets_routes(desk: Desk) -> list[Route]:
 
     async def change(ask: Ask) -> Response:
         """Show what typed cells would change, or keep it."""
-        own = await ask.house.read(lambda store: store.get_set(ask.number()))
+        own = await ask.house.read(lambda store: store.sets.get(ask.number()))
         table = table_from_form(ask.form)
         table = replace(table, player=own.player.name, name=own.name)
         return await offered(ask, own, table)
@@ -118,7 +118,7 @@ def sets_routes(desk: Desk) -> list[Route]:
 
     async def take_file(ask: Ask) -> Response:
         """Put a set file that was sent into the table, to be looked at first."""
-        own = await ask.house.read(lambda store: store.get_set(ask.number()))
+        own = await ask.house.read(lambda store: store.sets.get(ask.number()))
         form = await sent_form(ask, _MOST_UPLOAD_BYTES)
         if ask.form.get("pasted", "").strip():
             name, data = "what was pasted.csv", ask.form["pasted"].encode()
@@ -171,7 +171,7 @@ def sets_routes(desk: Desk) -> list[Route]:
         if (plan.doubt or plan.set_id is not None) and ask.form.get("how") is None:
             return review(ask, None, table, plan)
         await keep(ask, plan, ask.form.get("how", "more"))
-        made = await ask.house.read(lambda store: store.find_set(read.player, read.name))
+        made = await ask.house.read(lambda store: store.sets.find(read.player, read.name))
         return ask.to(f"/sets/{made}?kept=new")
 
     async def new_from_file(ask: Ask) -> Response:
@@ -196,12 +196,12 @@ def sets_routes(desk: Desk) -> list[Route]:
     # -- out of the desk --------------------------------------------------------------------------
 
     async def as_csv(ask: Ask) -> Response:
-        own = await ask.house.read(lambda store: store.get_set(ask.number()))
+        own = await ask.house.read(lambda store: store.sets.get(ask.number()))
         text = set_as_csv(file_of(own), inches=ask.units.inches)
         return _download(text, f"set-{own.id}.csv", "text/csv")
 
     async def as_toml(ask: Ask) -> Response:
-        own = await ask.house.read(lambda store: store.get_set(ask.number()))
+        own = await ask.house.read(lambda store: store.sets.get(ask.number()))
         return _download(set_as_toml(file_of(own)), f"set-{own.id}.toml", "application/toml")
 
     return [

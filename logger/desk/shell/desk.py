@@ -213,7 +213,7 @@ def shell_routes(desk: Desk) -> list[Route]:
         return ask.back()
 
     async def changes(ask: Ask) -> Response:
-        acts = await ask.house.read(lambda store: store.acts())
+        acts = await ask.house.read(lambda store: store.acts.all())
         shown = [act for act in reversed(acts) if not act.takes_back][:200]
         return ask.page("shell/changes.html", acts=shown, more=len(acts) > 200)
 

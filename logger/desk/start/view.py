@@ -54,7 +54,7 @@ def board_choices(store: Store, house: House) -> list[BoardChoice]:
             state = port.permission_hint or (f"in use by {port.used_by}" if port.used_by else "")
             what = port.description if port.description != port.device else ""
             found.append(BoardChoice(port.device, port.device, state or what))
-    for board in store.agreed_boards():
+    for board in store.agreed.all():
         if board.board_key is not None or ":" in board.key:
             found.append(BoardChoice(f"ble://{board.key}", board.name, "on the air"))
     # Twice the same place: the first says more.
@@ -101,10 +101,10 @@ def start_routes(desk: Desk) -> list[Route]:
         set_id = int(wanted)
 
         def look(store: Store) -> dict[str, object]:
-            own = store.get_set(set_id)
+            own = store.sets.get(set_id)
             if not own.clubs:
                 raise UsageError(f"the set {own.name} has no clubs: type them into its table first")
-            sessions = store.sessions(set_id)
+            sessions = store.sessions.all(set_id)
             pivot = next((c.label for c in own.clubs if c.id == own.pivot_club), "")
             return {
                 "own": own,
@@ -127,8 +127,8 @@ def start_routes(desk: Desk) -> list[Route]:
     async def begin(ask: Ask) -> Response:
         form, wanted = ask.form, ask.form.get("set", "")
         try:
-            own = await ask.house.read(lambda store: store.get_set(int(wanted or "0")))
-            sessions = await ask.house.read(lambda store: store.sessions(own.id))
+            own = await ask.house.read(lambda store: store.sets.get(int(wanted or "0")))
+            sessions = await ask.house.read(lambda store: store.sessions.all(own.id))
             agreed = _circumstances(ask, own, sessions[-1] if sessions else None)
             club = club_of(own, form["club"]).label if form.get("club") else None
             board = form.get("board", NO_BOARD)

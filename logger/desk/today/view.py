@@ -59,10 +59,10 @@ class Day:
 
 def players_of(store: Store) -> list[KnownPlayer]:
     """All players, who swung last first."""
-    latest: dict[int, SessionRow] = {row.set: row for row in store.sessions()}
-    sets = store.sets()
+    latest: dict[int, SessionRow] = {row.set: row for row in store.sessions.all()}
+    sets = store.sets.all()
     found = []
-    for player in store.players():
+    for player in store.sets.players():
         own = [(one.id, one.name) for one in sets if one.player == player.name]
         rows = [latest[number] for number, _ in own if number in latest]
         last = max(rows, key=lambda row: row.started_utc_ns, default=None)
@@ -76,18 +76,18 @@ def players_of(store: Store) -> list[KnownPlayer]:
 def day_of(store: Store, now_utc_ns: int) -> Day:
     """Look up what Today shows."""
     players = players_of(store)
-    counts = store.session_counts()
-    open_now = [row for row in store.sessions() if row.ended_utc_ns is None]
+    counts = store.strikes.counts_by_session()
+    open_now = [row for row in store.sessions.all() if row.ended_utc_ns is None]
     found = tuple(
         OpenSession(
             row,
-            store.get_set(row.set),
+            store.sets.get(row.set),
             *counts.get(row.id, (0, 0)),
             abs(now_utc_ns - row.started_utc_ns) < _TODAY_NS,
         )
         for row in reversed(open_now)
     )
-    boards = tuple((one.key, one.name) for one in store.agreed_boards())
+    boards = tuple((one.key, one.name) for one in store.agreed.all())
     return Day(tuple(players[:_PLAYERS]), max(len(players) - _PLAYERS, 0), found, boards)
 
 
@@ -97,7 +97,7 @@ def waits_of(
     """Say what waits, each with its words, an address, and what stands on the button."""
     found = []
     for row, results in worked:
-        own = store.get_set(row.set)
+        own = store.sets.get(row.set)
         who = own.player.name
         if results.plan is not None:
             left = [one for one in results.plan.rows if one.decision.choice is Choice.BEND]
@@ -118,7 +118,7 @@ def waits_of(
 
 def backup_due(store: Store, house: House) -> str:
     """Say that a backup is due; empty while it is not."""
-    sessions = store.sessions()
+    sessions = store.sessions.all()
     if not sessions:
         return ""
     last = house.remembered().get("backup_utc_ns")

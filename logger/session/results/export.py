@@ -36,6 +36,7 @@ import csv
 import datetime
 import io
 import json
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -109,12 +110,16 @@ def strikes_csv(strikes: list[dict[str, Any]]) -> str:
 
     A text that a spreadsheet would work out gets an apostrophe before it. Numbers stay numbers.
     """
+    names = [name for name, _, _ in STRIKE_COLUMNS]
+    return csv_text([names, *([strike[name] for name in names] for strike in strikes)])
+
+
+def csv_text(rows: Iterable[Sequence[object]]) -> str:
+    """Write rows as CSV; no text in them begins like a formula."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    names = [name for name, _, _ in STRIKE_COLUMNS]
-    writer.writerow(names)
-    for strike in strikes:
-        writer.writerow([_cell(strike[name]) for name in names])
+    for row in rows:
+        writer.writerow([_cell(value) for value in row])
     return out.getvalue()
 
 

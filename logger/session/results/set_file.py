@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 
+from logger.session.results.export import csv_text
 from logger.setfiles.clubs import ClubSpec, SetFile
 from logger.setfiles.units import inches_from_mm
 
@@ -20,27 +19,25 @@ _COLUMNS = (
     ("sole length", "sole_length_mm", True),
     ("material", "head_material", False),
 )
-# What a spreadsheet takes for the beginning of a formula. OWASP, "CSV Injection".
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def set_as_csv(own: SetFile, *, inches: bool = False) -> str:
-    """Write a set as CSV; no name in it begins like a formula: such a one has a space before it."""
-    out = io.StringIO()
-    rows = csv.writer(out, lineterminator="\r\n")
-    for key, value in (
-        ("player", own.player), ("hand", own.hand), ("set", own.name), ("pivot", own.pivot_label),
-    ):  # fmt: skip
-        rows.writerow([key, _harmless(value)])
+    """Write a set as CSV (RFC 4180); no text in it begins like a formula."""
+    rows: list[list[object]] = [
+        ["player", own.player],
+        ["hand", own.hand],
+        ["set", own.name],
+        ["pivot", own.pivot_label],
+    ]
     if own.machine_increment_deg is not None:
-        rows.writerow(["machine step deg", f"{own.machine_increment_deg:g}"])
+        rows.append(["machine step deg", own.machine_increment_deg])
     unit = "in" if inches else "mm"
-    rows.writerow(["club", *(f"{name} {unit}" if long else name for name, _, long in _COLUMNS),
-                   "bias"])  # fmt: skip
+    headings = [f"{name} {unit}" if long else name for name, _, long in _COLUMNS]
+    rows.append(["club", *headings, "bias"])
     for club in own.clubs:
         cells = [_cell(club.spec, field, long, inches) for _, field, long in _COLUMNS]
-        rows.writerow([_harmless(club.label), *cells, _bias(club.spec)])
-    return out.getvalue()
+        rows.append([club.label, *cells, _bias(club.spec)])
+    return csv_text(rows)
 
 
 def set_as_toml(own: SetFile) -> str:
@@ -67,12 +64,12 @@ def set_as_toml(own: SetFile) -> str:
     return "\n".join([*lines, ""])
 
 
-def _cell(spec: ClubSpec, field: str, is_length: bool, inches: bool) -> str:
+def _cell(spec: ClubSpec, field: str, is_length: bool, inches: bool) -> object:
     value = getattr(spec, field)
     if value is None or isinstance(value, str):
-        return value or ""
+        return value
     # A ten thousandth is less than anybody measures.
-    return repr(round(inches_from_mm(value) if is_length and inches else value, 4))
+    return round(inches_from_mm(value) if is_length and inches else value, 4)
 
 
 def _bias(spec: ClubSpec) -> str:
@@ -81,11 +78,6 @@ def _bias(spec: ClubSpec) -> str:
     sides = {"mm": ("toe", "heel"), "deg": ("upright", "flat"), "m": ("right", "left")}
     side = sides[spec.bias_unit][spec.bias < 0]
     return f"{abs(spec.bias):g} {spec.bias_unit} {side}"
-
-
-def _harmless(text: str) -> str:
-    # Spaces around a cell are dropped when it is read.
-    return f" {text}" if text.startswith(_FORMULA) else text
 
 
 def _text(value: str) -> str:
