@@ -18,7 +18,7 @@ from logger.session.logging.opening import open_session, session_to_go_on_with
 from logger.session.logging.run import RunSettings
 
 if TYPE_CHECKING:
-    from logger.cli.log.command import LogOptions
+    from logger.cli.log.options import LogOptions
     from logger.store.store import Store
 
 
