@@ -180,7 +180,7 @@ async def make() -> None:
     with tempfile.TemporaryDirectory() as folder:
         db = Path(folder) / "data.db"
         with Store.open(db) as store:
-            store.import_set(load_set(SET_FILE), at_utc_ns=time.time_ns())
+            store.sets.import_file(load_set(SET_FILE), at_utc_ns=time.time_ns())
         async with async_playwright() as playwright:
             browser = await playwright.chromium.launch(
                 executable_path=program, args=["--disable-gpu", "--disable-lcd-text"]

@@ -53,8 +53,8 @@ def unpacked(folder: Path, place: Place, copies: Sequence[int]) -> tuple[Store, 
                     "is damaged; put a backup of it back"
                 )
             content = tables["sessions"][copy][0]["content"]
-            ids[copy] = store.take_session(_session_copy(content, tables["strikes"][copy]))
-            store.take_records(
+            ids[copy] = store.copies.take_in(_session_copy(content, tables["strikes"][copy]))
+            store.copies.take_records(
                 ids[copy],
                 [CarriedRecord(id=0, session=ids[copy], **row) for row in tables["records"][copy]],
             )

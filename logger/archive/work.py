@@ -110,7 +110,7 @@ def work(task: Task) -> list[dict[str, Any]]:
 
 def session_rows(store: Store, session: int) -> Iterator[dict[str, Any]]:
     """Work one session of a data file out; give a row for each club that has contacts in it."""
-    results = session_results(store, store.get_session(session))
+    results = session_results(store, store.sessions.get(session))
     for place, one in enumerate(results.clubs):
         club = one.evidence
         if club.used or club.set_aside or club.lost:

@@ -88,7 +88,7 @@ def write_archive(store: Store, folder: Path, *, shop: str | None) -> Written:
     with writing(folder):
         index = read_index(folder) if (folder / INDEX).exists() else empty_index()
         sweep(folder, index)
-        stamps = store.session_stamps()
+        stamps = store.copies.stamps()
         if shop is None and any(s.shop is None for s in stamps):
             raise UsageError("say whose sessions these are with --shop NAME")
         known = _stamps_in(index)
@@ -188,8 +188,8 @@ def _batches(
     known = set(_names_in(index))
     batch = _Batch(run, [], {})
     for stamp in todo:
-        copy, now = store.copy_session(stamp.session)
-        records = store.records_to_carry(stamp.session)
+        copy, now = store.copies.make(stamp.session)
+        records = store.copies.records_of(stamp.session)
         contacts = len(copy["strikes"]) + len(copy["marks"])
         if not (contacts or records or _name(stamp, shop) in known):
             # Nothing was ever struck; should that change, so will its stamp.

@@ -46,7 +46,7 @@ class BenchRecorder:
         self._hear = hear
         self._all_are_new = all_are_new
         self._gate = gate
-        self._session = None if all_are_new else store.open_session()
+        self._session = None if all_are_new else store.sessions.latest_open()
         self._new_from: dict[int, int] = {}
         self.boot_row: int | None = None
         """Row of the boot that the board is in."""
@@ -75,7 +75,7 @@ class BenchRecorder:
     def _begin_boot(self, identity: BoardIdentity) -> KnownBoot:
         if self._gate is not None:
             self._gate.let_in(identity, self._clock.utc_ns())
-        boot = self._store.remember_boot(
+        boot = self._store.boards.remember_boot(
             board_key=identity.board_key,
             boot_key=identity.boot_key,
             name=identity.name,
@@ -85,10 +85,10 @@ class BenchRecorder:
         if self._all_are_new:
             # What of a capture is in the data file already is to be looked at again all the same.
             return KnownBoot(boot, 0 if identity.hello is None else identity.hello.oldest_kept)
-        last = self._store.last_contiguous(boot)
+        last = self._store.records.last_contiguous(boot)
         next_expected = 0 if last is None else last + 1
-        beyond = self._store.sequences_after(boot, next_expected - 1)
-        return KnownBoot(boot, next_expected, beyond, self._store.later_starts(boot))
+        beyond = self._store.records.sequences_after(boot, next_expected - 1)
+        return KnownBoot(boot, next_expected, beyond, self._store.boards.later_starts(boot))
 
     async def store(
         self,
@@ -107,12 +107,12 @@ class BenchRecorder:
             and r.struck_utc_ns >= session.started_utc_ns
         ]
         others = [r for r in records if r not in for_session]
-        await asyncio.to_thread(self._store.add_records, boot_row, others)
+        await asyncio.to_thread(self._store.records.add, boot_row, others)
         if boot_row == self.boot_row:
             self.sequences.update(r.sequence for r in records)
         if session is not None and for_session:
             await asyncio.to_thread(
-                self._store.add_records, boot_row, for_session, session=session.id
+                self._store.records.add, boot_row, for_session, session=session.id
             )
         if in_order:
             await self.file(boot_row, in_order)
@@ -131,7 +131,7 @@ class BenchRecorder:
             await asyncio.to_thread(self._note_loss, boot_row, hole, reason)
 
     def _note_loss(self, boot_row: int, hole: Hole, reason: str) -> None:
-        self._store.add_loss(
+        self._store.records.add_loss(
             boot_row,
             count=hole.count,
             reason=reason,

@@ -23,6 +23,7 @@ class _Command:
 
 # In the order of a first afternoon.
 COMMANDS = {
+    "desk": _Command("desk", "desk", "Do the whole week in the browser, without a terminal."),
     "demo": _Command("demo", "demo", "Try everything with a simulated board and player."),
     "set": _Command("sets", "app", "Players and their sets of clubs."),
     "boards": _Command("board.boards", "boards", "List the ports and radios a board could be on."),

@@ -67,7 +67,7 @@ def bent(
     )
     plan = None if planned is None else _degrees("--planned", planned)
     with open_store(db) as store:
-        own = store.get_set(which_set(store, player, set_name))
+        own = store.sets.get(which_set(store, player, set_name))
         row = club_of(own, club)
         if plan is None:
             plan = (
@@ -82,7 +82,7 @@ def bent(
         at = None if on is None else moment_of(on, said.utc_ns)
         keep_bend(store, own, row, bend, said, bent_utc_ns=at, instead_of=instead_of)
         total = bent_so_far_deg(store, row.id)
-        kept = store.bends(row.id)
+        kept = store.readings.bends(row.id)
         asked = next((one.planned_bend_deg for one in kept if one.bent_utc_ns == at), None)
         asked = kept[-1].planned_bend_deg if at is None else asked
         output().print(
@@ -165,7 +165,7 @@ def learned(
 
     console = output()
     with open_store(db, read_only=True) as store:
-        own = store.get_set(which_set(store, player, set_name))
+        own = store.sets.get(which_set(store, player, set_name))
         followed, waiting = follow_bends(store, own)
     if not followed and not waiting:
         raise UsageError(f"no bend of {own.name} is kept: lieboard bent CLUB BEFORE AFTER")

@@ -48,7 +48,7 @@ def changes(
     from rich.table import Table
 
     with open_store(db, read_only=True) as store:
-        acts = store.acts()
+        acts = store.acts.all()
     if as_json:
         print(json.dumps([asdict(act) for act in acts]))
         return

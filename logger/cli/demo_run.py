@@ -42,7 +42,7 @@ async def run_demo(db: Path, swings: int, seed: int, *, ble: bool = False) -> No
     _remove_earlier(db)
     with Store.open(db) as store:
         now_ns = utc_now_ns()
-        store.import_set(load_set(_SET_FILE), at_utc_ns=now_ns)
+        store.sets.import_file(load_set(_SET_FILE), at_utc_ns=now_ns)
         session = open_session(
             store,
             player=None,
@@ -156,7 +156,7 @@ def _remove_earlier(db: Path) -> None:
         return
     # For writing: a demo of an older version is upgraded first, only to be looked into.
     with Store.open(db) as store:
-        sets = [(row.player, row.name) for row in store.sets()]
+        sets = [(row.player, row.name) for row in store.sets.all()]
     own = load_set(_SET_FILE)
     if sets not in ([], [(own.player, own.name)]):
         raise UsageError(f"{db} holds other players' data: name another file with --db")

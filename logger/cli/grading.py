@@ -58,7 +58,7 @@ def overlay(
         raise UsageError("--u lies within 0 and 50 mm, --grip within 5 and 60 mm")
     offset_mm = offset * grip if widths else offset
     with open_store(db) as store:
-        own = store.get_set(which_set(store, player, set_name))
+        own = store.sets.get(which_set(store, player, set_name))
         words = keep_overlay(
             store, own, club_of(own, first), club_of(own, second), said_here(),
             offset_mm=offset_mm, u_mm=u, instead_of=instead_of,
@@ -81,8 +81,8 @@ def gradation(
     from logger.session.results.gradation import grade_set
 
     with open_store(db, read_only=True) as store:
-        own = store.get_set(which_set(store, player, set_name))
-        sessions = store.sessions(own.id)
+        own = store.sets.get(which_set(store, player, set_name))
+        sessions = store.sessions.all(own.id)
         results = session_results(store, sessions[-1]) if sessions else None
         clubs = () if results is None else results.clubs
         known = {club.label for club in own.clubs}

@@ -60,14 +60,14 @@ def _pick_set(store: Store, player: str | None, set_name: str | None) -> int:
     from logger.errors import UsageError
 
     if player is not None:
-        return store.find_set(player, set_name)
+        return store.sets.find(player, set_name)
     if set_name is not None:
-        own = [row for row in store.sets() if row.name.casefold() == set_name.casefold()]
+        own = [row for row in store.sets.all() if row.name.casefold() == set_name.casefold()]
         if len(own) == 1:
             return own[0].id
-        known = ", ".join(f"{row.name} ({row.player})" for row in store.sets()) or "none yet"
+        known = ", ".join(f"{row.name} ({row.player})" for row in store.sets.all()) or "none yet"
         raise UsageError(f"--set {set_name}: name one set, with --player if need be: {known}")
-    sessions = store.sessions()
+    sessions = store.sessions.all()
     if not sessions:
         raise UsageError(f"{store.path}: no session yet, so no history")
     return sessions[-1].set

@@ -87,9 +87,9 @@ def mark(
                 audits=None if strike is None else strike.id, instead_of=instead_of,
             )  # fmt: skip
         except UsageError:
-            store.remove_empty_session(begun.row.id)
+            store.sessions.remove_empty(begun.row.id)
             raise
-        count = len(store.contacts(begun.row.id, club=row.id, source="mark"))
+        count = len(store.strikes.contacts(begun.row.id, club=row.id, source="mark"))
     output().print(
         f"{words} kept (mark {count} of {row.label}, session {begun.row.id}). Back: lieboard undo"
     )
@@ -110,12 +110,12 @@ def _session_for(
     from logger.session.logging.opening import Circumstances, open_session, session_to_go_on_with
 
     if number is not None:
-        check_agreed(store.get_session(number), stance=stance, sole_middle=None, left=False)
+        check_agreed(store.sessions.get(number), stance=stance, sole_middle=None, left=False)
         return FittingSession(store, number)
     going_on = session_to_go_on_with(store, player=player, set_name=set_name, now_utc_ns=now_utc_ns)
     new, asked = False, sys.stdin.isatty() and sys.stdout.isatty()
     if going_on is not None and asked:
-        own = store.get_set(going_on.set)
+        own = store.sets.get(going_on.set)
         new = not typer.confirm(
             f"Does it belong to session {going_on.id} ({own.player.name}, {own.name}, since "
             f"{local_time(going_on.started_utc_ns)}), which is open? Else a new one begins",

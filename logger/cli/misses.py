@@ -31,7 +31,7 @@ def misses(
     from logger.session.logging.opening import which_set
 
     with open_store(db) as store:
-        own = store.get_set(which_set(store, player, set_name))
+        own = store.sets.get(which_set(store, player, set_name))
         counts = (left, straight, right)
         words = keep_misses(
             store, own, club_of(own, club), counts, said_here(), instead_of=instead_of

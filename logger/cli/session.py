@@ -61,7 +61,7 @@ def change(
     with open_store(db) as store:
         set_id = None
         if player is not None or set_name is not None:
-            owner = player or store.get_set(store.get_session(session).set).player.name
+            owner = player or store.sets.get(store.sessions.get(session).set).player.name
             set_id = which_set(store, owner, set_name)
         wishes = SessionWishes(
             set_id, hand, stance_mm, stance_u, unknown, ball, surface, note,  # type: ignore[arg-type]

@@ -32,9 +32,9 @@ def sessions(db: DbOption = None) -> None:
 
     with open_store(db, read_only=True) as store:
         table = Table("session", "started", "player", "set", "used", "set aside", "state", box=None)
-        counts = store.session_counts()
-        rows = store.sessions()
-        sets = {number: store.get_set(number) for number in {row.set for row in rows}}
+        counts = store.strikes.counts_by_session()
+        rows = store.sessions.all()
+        sets = {number: store.sets.get(number) for number in {row.set for row in rows}}
         for row in rows:
             own = sets[row.set]
             used, set_aside = counts.get(row.id, (0, 0))
@@ -74,10 +74,10 @@ def strikes(
 
     with open_store(db, read_only=True) as store:
         row = pick_session(store, session)
-        labels = {c.id: c.label for c in store.clubs_of(row.id)}
+        labels = {c.id: c.label for c in store.clubs.of_session(row.id)}
         rows = [
             contact
-            for contact in store.contacts(row.id)
+            for contact in store.strikes.contacts(row.id)
             if club is None or labels.get(contact.club or -1, "").casefold() == club.casefold()
         ]
         if as_json:
@@ -89,7 +89,7 @@ def strikes(
             for club_evidence in session_picture(store, row).clubs
             for one in club_evidence.seen
         }
-        numbers = {c.id: c.number for c in store.contacts(row.id, source="board")}
+        numbers = {c.id: c.number for c in store.strikes.contacts(row.id, source="board")}
         table = Table("no.", "club", "time", "toe mm", "trail mm", "what", "used", "why", box=None)
         for contact in rows:
             table.add_row(

@@ -157,7 +157,7 @@ def list_sets(db: DbOption = None) -> None:
 
     with open_store(db, read_only=True) as store:
         table = Table("player", "set", "clubs", box=None)
-        for row in store.sets():
+        for row in store.sets.all():
             table.add_row(row.player, row.name, str(row.clubs))
         output().print(table)
 
@@ -186,7 +186,7 @@ def show_set(
         return shown(inches_from_mm(mm), 2) if inches and mm is not None else shown(mm)
 
     with open_store(db, read_only=True) as store:
-        row = store.get_set(store.find_set(player, name))
+        row = store.sets.get(store.sets.find(player, name))
         unit = "in" if inches else "mm"
         headings = [f"length {unit}", "lie °", "loft °", "bounce °", f"camber {unit}", "head"]
         table = Table("club", box=None)

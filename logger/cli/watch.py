@@ -47,9 +47,9 @@ def watch(
     with open_store(db, read_only=True) as store:
         path = store.path
         if session is not None:
-            store.get_session(session)
+            store.sessions.get(session)
     with _actor(path) as actor, PageServer(settings) as page:
-        stopped = _stopped_by_signal()
+        stopped = stopped_by_signal()
         # At once: the port answers from here on, as soon as what it needs is loaded.
         for line in page.lines:
             say(line)
@@ -83,7 +83,7 @@ def _actor(path: Path) -> Iterator[Actor | None]:
         yield FileActor(store)
 
 
-def _stopped_by_signal() -> threading.Event:
+def stopped_by_signal() -> threading.Event:
     """Return what Ctrl-C or a polite kill sets."""
     stopped = threading.Event()
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):

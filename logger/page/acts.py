@@ -114,7 +114,7 @@ def perform(session: FittingSession, act: dict[str, Any], utc_ns: Callable[[], i
 
 def _moment(session: FittingSession, now_ns: int) -> int:
     """Return now, but not before the club that is up went up: clocks of two programs may differ."""
-    turns = session.store.turns(session.row.id)
+    turns = session.store.sessions.turns(session.row.id)
     return max(now_ns, turns[-1].from_utc_ns + 1) if turns else now_ns
 
 
@@ -169,7 +169,7 @@ def _contact(session: FittingSession, act: dict[str, Any]) -> StrikeRow:
     source = "board" if number > 0 else "mark"
     missing = UsageError(f"there is no strike {number} in session {session.row.id} any more")
     try:
-        found = session.store.get_contact(source, abs(number))
+        found = session.store.strikes.get(source, abs(number))
     except StoreError as error:
         raise missing from error
     if found.session != session.row.id:

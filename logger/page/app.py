@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 
-_ASSETS = Path(__file__).parent / "assets"
+ASSETS = Path(__file__).parent / "assets"
 _TYPES = {
     ".html": "text/html; charset=utf-8",
     ".css": "text/css; charset=utf-8",
@@ -36,7 +36,7 @@ _TYPES = {
     ".png": "image/png",
     ".woff2": "font/woff2",
 }
-_MOST_BODY_BYTES = 8192
+MOST_BODY_BYTES = 8192
 _SESSION_S = 12 * 3600
 # Follows a link from elsewhere: a cookie that is set now is only sent with what our own page asks.
 _ON_TO_THE_PAGE = (
@@ -93,46 +93,82 @@ class Site:
 
 def build_app(site: Site) -> ASGIApp:
     """Put the application together."""
-    pages = _Pages(site)
-    stream = EventStream(site)
+    way_in, live, assets = WayIn(site), LiveSession(site), Assets(ASSETS)
+
+    async def home(request: Request) -> Response:
+        stopped = await way_in.stop(request)
+        return assets.file("index.html") if stopped is None else stopped
+
     app = Starlette(
         routes=[
-            Route("/", pages.home, methods=["GET"]),
-            Route("/enter", pages.enter, methods=["POST"]),
-            Route("/assets/{name}", pages.asset, methods=["GET"]),
-            Route("/state", pages.state, methods=["GET"]),
-            Route("/act", pages.act, methods=["POST"]),
-            Route("/events", stream.answer, methods=["GET"]),
+            Route("/", home, methods=["GET"]),
+            Route("/enter", way_in.enter, methods=["POST"]),
+            Route("/assets/{name}", assets.answer, methods=["GET"]),
+            Route("/state", live.state, methods=["GET"]),
+            Route("/act", live.act, methods=["POST"]),
+            Route("/events", live.events, methods=["GET"]),
         ]
     )
     return Doorkeeper(app, site.hosts)
 
 
-class _Pages:
+class Assets:
+    """Files of a page by name; only what is there is served: no name ever becomes a path."""
+
+    def __init__(self, *folders: Path) -> None:
+        self._files = {
+            file.name: file
+            for folder in folders
+            for file in folder.iterdir()
+            if file.suffix in _TYPES
+        }
+
+    async def answer(self, request: Request) -> Response:
+        """Answer a request for one; a document has a path of its own, and a template none."""
+        name = request.path_params["name"]
+        return self.file("" if name.endswith(".html") else name)
+
+    def file(self, name: str) -> Response:
+        """Return one."""
+        file = self._files.get(name)
+        if file is None:
+            return words_answer("there is no such file", 404)
+        return Response(file.read_bytes(), media_type=_TYPES[file.suffix])
+
+    def text(self, name: str) -> str:
+        """Return the text of one that is there."""
+        return self._files[name].read_text("utf-8")
+
+
+class WayIn:
+    """Lets viewers in by their codes."""
+
     def __init__(self, site: Site) -> None:
         self._site = site
-        # Only what is there is served: no name that was asked for ever becomes a path.
-        self._files = {file.name: file for file in _ASSETS.iterdir() if file.suffix in _TYPES}
+        self._assets = Assets(ASSETS)
 
-    def _leave(self, request: Request) -> Leave:
+    def leave(self, request: Request) -> Leave:
+        """Tell what whoever asks may do."""
         return self._site.leave_of(request.scope, request.cookies.get(self._site.cookie))
 
-    async def home(self, request: Request) -> Response:
+    async def stop(self, request: Request) -> Response | None:
+        """Return what a viewer at the front door gets instead of the page; None: the page."""
         code = request.query_params.get("code")
         # What a browser fetches ahead must not use up a code.
         ahead = "prefetch" in request.headers.get("sec-purpose", "")
         if code and request.method == "GET" and not ahead:
             return await self._let_in(request, code, HTMLResponse(_ON_TO_THE_PAGE))
-        if self._leave(request) is Leave.NONE:
-            return self._enter_page("")
-        if request.query_params:
+        if self.leave(request) is Leave.NONE:
+            return self.ask()
+        if code is not None:
             return RedirectResponse("/", status_code=303)
-        return self._file("index.html")
+        return None
 
     async def enter(self, request: Request) -> Response:
-        body = await _body_of(request)
+        """Take the code that was typed."""
+        body = await body_of(request)
         if body is None:
-            return _words("that is too long for a code", 413)
+            return words_answer("that is too long for a code", 413)
         from urllib.parse import parse_qs
 
         code = parse_qs(body.decode(errors="replace")).get("code", [""])[0]
@@ -146,79 +182,98 @@ class _Pages:
         try:
             wait_ns = site.codes.take_turn(viewer, site.now_ns())
         except LongLineError:
-            return self._enter_page("many try to get in: try again in a moment", 503)
+            return self.ask("many try to get in: try again in a moment", 503)
         try:
             if wait_ns:
                 await asyncio.sleep(wait_ns / 1e9)
             token = site.codes.exchange(code, viewer, site.now_ns())
         except TooManyGuessesError:
-            return self._enter_page("too many wrong codes: wait ten minutes", 429)
+            return self.ask("too many wrong codes: wait ten minutes", 429)
         finally:
             site.codes.leave_line(viewer)
         if token is None:
-            return self._enter_page("that is not the code: ask who runs the board", 403)
+            return self.ask("that is not the code: ask who runs the board", 403)
         granted.set_cookie(
             site.cookie, token, max_age=_SESSION_S, httponly=True, samesite="strict", path="/"
         )
         return granted
 
-    def _enter_page(self, words: str, status: int = 200) -> Response:
-        page = self._files["enter.html"].read_text("utf-8")
+    def ask(self, words: str = "", status: int = 200) -> Response:
+        """Return the page that asks for the code."""
+        page = self._assets.text("enter.html")
         return HTMLResponse(page.replace("<!-- words -->", html.escape(words)), status)
 
-    async def asset(self, request: Request) -> Response:
-        return self._file(request.path_params["name"])
 
-    def _file(self, name: str) -> Response:
-        file = self._files.get(name)
-        if file is None:
-            return _words("there is no such file", 404)
-        return Response(file.read_bytes(), media_type=_TYPES[file.suffix])
+class LiveSession:
+    """State, events and acts of the session that is shown."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+
+    def _leave(self, request: Request) -> Leave:
+        return self._site.leave_of(request.scope, request.cookies.get(self._site.cookie))
 
     async def state(self, request: Request) -> Response:
+        """Return all of it as JSON."""
         leave = self._leave(request)
         if leave is Leave.NONE:
-            return _words("enter the code first", 401)
+            return words_answer("enter the code first", 401)
         return _json(
             b'{"state":%s,"strikes":%s}' % self._site.hub.whole(may_act=leave is Leave.ACT)
         )
 
+    async def events(self, request: Request) -> Response:
+        """Answer with a stream of events."""
+        site = self._site
+        leave = self._leave(request)
+        if leave is Leave.NONE:
+            return words_answer("enter the code first", 401)
+        if site.hub.viewers >= site.most_viewers:
+            return words_answer("too many look on already", 503)
+        if request.method == "HEAD":
+            return Response(media_type="text/event-stream")
+        seen = request.headers.get("last-event-id", "")
+        last_seen = int(seen) if seen.isascii() and seen.isdecimal() and len(seen) < 20 else None
+        return _Stream(site, last_seen, may_act=leave is Leave.ACT)
+
     async def act(self, request: Request) -> Response:
+        """Do an act."""
         site = self._site
         if self._leave(request) is not Leave.ACT or site.actor is None:
-            return _words("you may only look on here", 403)
+            return words_answer("you may only look on here", 403)
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
-            return _words("an act is sent as application/json", 415)
-        body = await _body_of(request)
+            return words_answer("an act is sent as application/json", 415)
+        body = await body_of(request)
         if body is None:
-            return _words("that is too long for an act", 413)
+            return words_answer("that is too long for an act", 413)
         session = site.session()
         if session is None:
-            return _words("there is no session to act on", 400)
+            return words_answer("there is no session to act on", 400)
         try:
             act = decode_act(body)
             # One after the other: two fingers on two tablets mean two steps.
             async with site.acting:
-                return _words(await site.actor.do(session, act))
+                return words_answer(await site.actor.do(session, act))
         except StoreError as error:
-            return _words(str(error), 503)
+            return words_answer(str(error), 503)
         except LieboardError as error:
-            return _words(str(error), 400)
+            return words_answer(str(error), 400)
         except (json.JSONDecodeError, UnicodeDecodeError, RecursionError, ValueError) as error:
-            return _words(f"that is no act: {error}", 400)
+            return words_answer(f"that is no act: {error}", 400)
 
 
-async def _body_of(request: Request) -> bytes | None:
-    """Return the body of a request; None if it is longer than any of ours."""
+async def body_of(request: Request, most_bytes: int = MOST_BODY_BYTES) -> bytes | None:
+    """Return the body of a request; None if it is longer than that."""
     body = b""
     async for piece in request.stream():
         body += piece
-        if len(body) > _MOST_BODY_BYTES:
+        if len(body) > most_bytes:
             return None
     return body
 
 
-def _words(words: str, status: int = 200) -> Response:
+def words_answer(words: str, status: int = 200) -> Response:
+    """Return one line for the fitter, as JSON."""
     return _json(encode(WordsMessage(words)), status)
 
 
@@ -257,11 +312,19 @@ class Doorkeeper:
         Everything else.
     hosts
         By the address at which a connection came in: the names it may be addressed by.
+    most_body
+        How many bytes may be sent to a path.
     """
 
-    def __init__(self, app: ASGIApp, hosts: Mapping[str, frozenset[str]]) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        hosts: Mapping[str, frozenset[str]],
+        most_body: Callable[[str], int] = lambda path: MOST_BODY_BYTES,
+    ) -> None:
         self._app = app
         self._hosts = hosts
+        self._most_body = most_body
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -286,7 +349,7 @@ class Doorkeeper:
             words = "this page answers only at its own address: use the one that lieboard printed"
             refusal = 403, words
         elif not headers.get("content-length", "0").isdecimal() or (
-            int(headers.get("content-length", "0")[:20]) > _MOST_BODY_BYTES
+            int(headers.get("content-length", "0")[:20]) > self._most_body(scope["path"])
         ):
             refusal = 413, "that is longer than anything that is asked here"
         if refusal is not None:
@@ -307,27 +370,6 @@ class Doorkeeper:
 _HELLO = b"retry: 1000\n\n"
 # A comment (WHATWG HTML, 9.2.7): proves the line alive, and finds the viewer that is gone.
 _BEAT = b":\n\n"
-
-
-class EventStream:
-    """Tells viewers."""
-
-    def __init__(self, site: Site) -> None:
-        self._site = site
-
-    async def answer(self, request: Request) -> Response:
-        """Answer a request for events with a stream."""
-        site = self._site
-        leave = site.leave_of(request.scope, request.cookies.get(site.cookie))
-        if leave is Leave.NONE:
-            return _refused("enter the code first", 401)
-        if site.hub.viewers >= site.most_viewers:
-            return _refused("too many look on already", 503)
-        if request.method == "HEAD":
-            return Response(media_type="text/event-stream")
-        seen = request.headers.get("last-event-id", "")
-        last_seen = int(seen) if seen.isascii() and seen.isdecimal() and len(seen) < 20 else None
-        return _Stream(site, last_seen, may_act=leave is Leave.ACT)
 
 
 class _Stream(Response):
@@ -376,7 +418,3 @@ class _Stream(Response):
 async def _until_gone(receive: Receive) -> None:
     while (await receive())["type"] != "http.disconnect":
         pass
-
-
-def _refused(words: str, status: int) -> Response:
-    return Response(encode(WordsMessage(words)), status, media_type="application/json")

@@ -107,7 +107,7 @@ class Feed:
 
     def _data_version(self) -> int | None:
         try:
-            return self._store.data_version()
+            return self._store.live.data_version()
         except LieboardError:
             # The look that follows says what is wrong.
             return None

@@ -63,17 +63,17 @@ class Looker:
         StoreError
             The file cannot be read, or there is no such session.
         """
-        number = self._store.busy_session() if self._wanted is None else self._wanted
+        number = self._store.live.busy_session() if self._wanted is None else self._wanted
         if number is None:
             return NOTHING
-        row = self._store.get_session(number)
-        own = self._store.get_set(row.set, at_utc_ns=row.ended_utc_ns)
-        clubs = self._store.clubs_of(row.id, at_utc_ns=row.ended_utc_ns)
+        row = self._store.sessions.get(number)
+        own = self._store.sets.get(row.set, at_utc_ns=row.ended_utc_ns)
+        clubs = self._store.clubs.of_session(row.id, at_utc_ns=row.ended_utc_ns)
         labels = {club.id: club.label for club in clubs}
-        turns = self._store.turns(row.id)
+        turns = self._store.sessions.turns(row.id)
         up = turns[-1].club if turns and row.ended_utc_ns is None else None
-        contacts = self._store.contacts(row.id, make=self._row)
-        boards = self._store.boards_in(row.id)
+        contacts = self._store.strikes.contacts(row.id, make=self._row)
+        boards = self._store.live.boards_in(row.id)
         return Look(
             session=row,
             part=SessionPart(
@@ -101,13 +101,13 @@ class Looker:
                 )
                 for board in boards
             ),
-            told=self._store.news_of(row.id) if row.ended_utc_ns is None else None,
+            told=self._store.live.news_of(row.id) if row.ended_utc_ns is None else None,
             basis=(
                 row,
                 own,
                 clubs,
                 contacts,
-                self._store.bends(),
+                self._store.readings.bends(),
                 [board.lost for board in boards],
             ),
         )

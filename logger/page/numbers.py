@@ -64,8 +64,8 @@ class Numbers:
 def numbers_of(store: Store, session: SessionRow, results: SessionResults) -> Numbers:
     """Put what a session says into the page's words."""
     picture, advice = results.picture, results.advice
-    own = store.get_set(session.set)
-    contacts = store.contacts(session.id)
+    own = store.sets.get(session.set)
+    contacts = store.strikes.contacts(session.id)
     strikes = _strikes(picture, contacts)
     placed = _placed(contacts, strikes)
     clubs = [
@@ -252,7 +252,7 @@ class NumberWorks:
                 self._reader, self._session = EvidenceReader(self._store, session), session
                 self._found = None
             # Taken before: what is written meanwhile is worked out next time.
-            version = self._store.data_version()
+            version = self._store.live.data_version()
             if self._found is None or version != self._version:
                 # A wish that cannot be met is no reason to show nothing.
                 self._found = session_results(self._store, session, self._reader.read())

@@ -7,11 +7,11 @@ import contextlib
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Self
 
 from logger.page.guard import Codes, host_names, spelled
 from logger.page.sockets import LOOPBACK, USUAL_PORT, Places, bind_places, own_names
@@ -21,15 +21,16 @@ if TYPE_CHECKING:
     from uvicorn import Server
 
     from logger.page.acts import Actor
+    from logger.page.app import Site
     from logger.page.feed import Feed
+    from logger.page.hub import Hub
     from logger.page.numbers import NumberWorks
     from logger.page.protocol import Connections
     from logger.session.logging.run import RunEvent
-    from logger.store.store import Store
 
 # A viewer that reads has its last word within this; another is cut off.
 _FAREWELL_S = 0.3
-_CLOSING = "the server was closed"
+CLOSING = "the server was closed"
 _MOST_HEARD = 1024
 
 
@@ -49,8 +50,8 @@ class PageSettings:
     most_viewers: int = 64
 
 
-class PageServer:
-    """Serves one page until it is stopped; its ports are taken when it is made.
+class WebServer:
+    """Serves an application in a thread of its own; its ports are taken when it is made.
 
     Parameters
     ----------
@@ -71,13 +72,9 @@ class PageServer:
             self._codes = Codes(let_in=settings.let_in)
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._feed: Feed | None = None
         self._stopping: asyncio.Event | None = None
         self._ready = threading.Event()
         self._stop_wanted = False
-        self._nudging = False
-        # What is told faster than it can be taken in was overtaken anyway: the file has it all.
-        self._heard: deque[RunEvent] = deque(maxlen=_MOST_HEARD)
         self._tell_failure: Callable[[BaseException], None] | None = None
         self.failure: BaseException | None = None
         """What ended it, if it was not stopped."""
@@ -109,6 +106,123 @@ class PageServer:
 
     # -- running ----------------------------------------------------------------------------
 
+    def _begin(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Do all of it in a thread; returns at once."""
+        self._thread = threading.Thread(
+            target=self._run, args=(work,), name="lieboard page", daemon=True
+        )
+        self._thread.start()
+
+    def _run(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        try:
+            asyncio.run(work())
+        except BaseException as error:  # noqa: BLE001 - kept for whoever started it
+            self.failure = error
+            if self._tell_failure is not None:
+                self._tell_failure(error)
+        finally:
+            self._places.close()
+            self._ready.set()
+
+    def wait_ready(self) -> None:
+        """Wait until it answers, or failed to; until then, connections wait too."""
+        self._ready.wait()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait until it has ended; return whether it has."""
+        assert self._thread is not None
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def stop(self) -> None:
+        """Tell viewers, and end; may be called more than once, and before it was begun."""
+        self._stop_wanted = True
+        loop, stopping = self._loop, self._stopping
+        if loop is not None and stopping is not None:
+            with contextlib.suppress(RuntimeError):
+                loop.call_soon_threadsafe(stopping.set)
+        if self._thread is not None:
+            self._thread.join()
+        self._places.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.stop()
+
+    # -- in the thread ----------------------------------------------------------------------
+
+    def _site(self, hub: Hub, actor: Actor | None, session: Callable[[], int | None]) -> Site:
+        from logger.page.app import Site
+        from logger.page.protocol import Connections
+
+        return Site(
+            hub=hub,
+            actor=actor,
+            session=session,
+            connections=Connections(),
+            port=self._places.port,
+            local_address=LOOPBACK,
+            codes=self._codes,
+            hosts=self._hosts(),
+            beat_s=self._settings.beat_s,
+            stall_s=self._settings.stall_s,
+            most_viewers=self._settings.most_viewers,
+        )
+
+    def _listen(self) -> None:
+        """From here on `stop` is heard; on the event loop."""
+        self._loop = asyncio.get_running_loop()
+        self._stopping = asyncio.Event()
+
+    async def _answer(
+        self,
+        app: ASGIApp,
+        connections: Connections,
+        *beside: Coroutine[Any, Any, None],
+        closing: Callable[[], None],
+    ) -> None:
+        """Answer until stopped, or until one of the works beside it ends."""
+        assert self._stopping is not None
+        server = _web_server(app, connections)
+        serving = asyncio.create_task(server.serve(sockets=list(self._places.sockets)))
+        works = [asyncio.create_task(one) for one in beside]
+        stopped = asyncio.create_task(self._stopping.wait())
+        self._ready.set()
+        try:
+            await asyncio.wait((serving, stopped, *works), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            closing()
+            server.should_exit = True
+            await asyncio.wait((serving,), timeout=_FAREWELL_S)
+            connections.cut_all()
+            for task in (stopped, *works):
+                task.cancel()
+            await asyncio.gather(serving, stopped, return_exceptions=True)
+            for task in works:
+                with contextlib.suppress(asyncio.CancelledError):
+                    await task
+
+    def _hosts(self) -> dict[str, frozenset[str]]:
+        port = self._places.port
+        hosts = {LOOPBACK: host_names((LOOPBACK, "localhost"), port)}
+        shared = self._places.shared_address
+        if shared is not None:
+            hosts[shared] = host_names(own_names(shared), port)
+        return hosts
+
+
+class PageServer(WebServer):
+    """Serves the live page of one session, or of the one in which something happened last."""
+
+    def __init__(self, settings: PageSettings) -> None:
+        super().__init__(settings)
+        self._feed: Feed | None = None
+        self._nudging = False
+        # What is told faster than it can be taken in was overtaken anyway: the file has it all.
+        self._heard: deque[RunEvent] = deque(maxlen=_MOST_HEARD)
+
     def start(
         self,
         path: Path,
@@ -137,17 +251,7 @@ class PageServer:
             Told, in the page's thread, what ended it if it was not stopped.
         """
         self._tell_failure = failed
-        self._thread = threading.Thread(
-            target=self._run,
-            args=(path, session, actor, told, works),
-            name="lieboard page",
-            daemon=True,
-        )
-        self._thread.start()
-
-    def wait_ready(self) -> None:
-        """Wait until it answers, or failed to; until then, connections wait too."""
-        self._ready.wait()
+        self._begin(lambda: self._serve(path, session, actor, told, works))
 
     def hear(self, event: RunEvent) -> None:
         """Take in what the logging tells; from any thread, returns at once, never raises."""
@@ -160,37 +264,12 @@ class PageServer:
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(self._nudge)
 
-    def wait(self, timeout_s: float) -> bool:
-        """Wait until it has ended; return whether it has."""
-        assert self._thread is not None
-        self._thread.join(timeout_s)
-        return not self._thread.is_alive()
-
-    def stop(self) -> None:
-        """Tell viewers, and end; may be called more than once, and before `start`."""
-        self._stop_wanted = True
-        loop, stopping = self._loop, self._stopping
-        if loop is not None and stopping is not None:
-            with contextlib.suppress(RuntimeError):
-                loop.call_soon_threadsafe(stopping.set)
-        if self._thread is not None:
-            self._thread.join()
-        self._places.close()
-
-    def __enter__(self) -> PageServer:
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self.stop()
-
     def _nudge(self) -> None:
         self._nudging = False
         if self._feed is not None:
             self._feed.nudge()
 
-    # -- in the thread ----------------------------------------------------------------------
-
-    def _run(
+    async def _serve(
         self,
         path: Path,
         session: int | None,
@@ -198,91 +277,35 @@ class PageServer:
         told: bool,
         works: NumberWorks | None,
     ) -> None:
+        from logger.page.app import build_app
+        from logger.page.feed import Feed
+        from logger.page.hub import Hub
         from logger.page.numbers import NumberWorks
         from logger.store.store import Store
 
-        try:
-            with ExitStack() as stack:
-                quick = stack.enter_context(Store.open(path, read_only=True))
-                own = None if works is not None else stack.enter_context(NumberWorks(path))
-                # What is being worked out when it ends is given up, and not waited for.
-                give_up = None if own is None else own.close
-                found = works or own
-                assert found is not None
-                asyncio.run(self._serve(quick, session, actor, told, found, give_up))
-        except BaseException as error:  # noqa: BLE001 - kept for whoever started it
-            self.failure = error
-            if self._tell_failure is not None:
-                self._tell_failure(error)
-        finally:
-            self._places.close()
-            self._ready.set()
+        with ExitStack() as stack:
+            store = stack.enter_context(Store.open(path, read_only=True))
+            own = None if works is not None else stack.enter_context(NumberWorks(path))
+            found = works or own
+            assert found is not None
+            # A later server has greater revisions, unless the computer's clock was set back; then
+            # too a browser's number is not one of ours.
+            hub = Hub(first_revision=time.time_ns() // 1_000_000)
+            feed = Feed(store, hub, session, found.work_out, heard=self._heard if told else None)
+            site = self._site(hub, actor, lambda: None if feed.session is None else feed.session.id)
+            self._feed = feed
+            self._listen()
+            if self._stop_wanted:
+                return
+            await feed.first_look()
 
-    async def _serve(
-        self,
-        store: Store,
-        session: int | None,
-        actor: Actor | None,
-        told: bool,
-        works: NumberWorks,
-        give_up: Callable[[], None] | None,
-    ) -> None:
-        from logger.page.app import Site, build_app
-        from logger.page.feed import Feed
-        from logger.page.hub import Hub
-        from logger.page.protocol import Connections
+            def closing() -> None:
+                hub.close(CLOSING)
+                if own is not None:
+                    # What is being worked out is given up, and not waited for.
+                    own.close()
 
-        # A later server has greater revisions, unless the computer's clock was set back; then
-        # too a browser's number is not one of ours.
-        hub = Hub(first_revision=time.time_ns() // 1_000_000)
-        feed = Feed(store, hub, session, works.work_out, heard=self._heard if told else None)
-        connections = Connections()
-        site = Site(
-            hub=hub,
-            actor=actor,
-            session=lambda: None if feed.session is None else feed.session.id,
-            connections=connections,
-            port=self._places.port,
-            local_address=LOOPBACK,
-            codes=self._codes,
-            hosts=self._hosts(),
-            beat_s=self._settings.beat_s,
-            stall_s=self._settings.stall_s,
-            most_viewers=self._settings.most_viewers,
-        )
-        self._feed = feed
-        self._loop = asyncio.get_running_loop()
-        self._stopping = asyncio.Event()
-        if self._stop_wanted:
-            return
-        await feed.first_look()
-        server = _web_server(build_app(site), connections)
-        serving = asyncio.create_task(server.serve(sockets=list(self._places.sockets)))
-        feeding = asyncio.create_task(feed.run())
-        stopped = asyncio.create_task(self._stopping.wait())
-        self._ready.set()
-        try:
-            await asyncio.wait((serving, feeding, stopped), return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            hub.close(_CLOSING)
-            if give_up is not None:
-                give_up()
-            server.should_exit = True
-            await asyncio.wait((serving,), timeout=_FAREWELL_S)
-            connections.cut_all()
-            for task in (feeding, stopped):
-                task.cancel()
-            await asyncio.gather(serving, stopped, return_exceptions=True)
-            with contextlib.suppress(asyncio.CancelledError):
-                await feeding
-
-    def _hosts(self) -> dict[str, frozenset[str]]:
-        port = self._places.port
-        hosts = {LOOPBACK: host_names((LOOPBACK, "localhost"), port)}
-        shared = self._places.shared_address
-        if shared is not None:
-            hosts[shared] = host_names(own_names(shared), port)
-        return hosts
+            await self._answer(build_app(site), site.connections, feed.run(), closing=closing)
 
 
 def _web_server(app: ASGIApp, connections: Connections) -> Server:

@@ -59,17 +59,17 @@ class BayQueue:
     def begin(self, shop_file: str) -> bool:
         """Note which data file the shop has; True if everything is to be sent to it anew."""
         self._sessions = None
-        return self._store.begin_forwarding(self._shop, shop_file)
+        return self._store.forwarding.begin(self._shop, shop_file)
 
     def send_anew(self) -> None:
         """Forget what the shop confirmed."""
-        self._store.forget_forwarded(self._shop)
+        self._store.forwarding.forget(self._shop)
 
     def missing(self, name: SessionName) -> None:
         """Take note that the shop does not have a session; it is sent again."""
-        session = self._store.find_session(name)
+        session = self._store.copies.find(name)
         if session is not None:
-            self._store.forget_session_forwarded(self._shop, session)
+            self._store.forwarding.forget_session(self._shop, session)
             self._sessions = [session, *(self._sessions or [])]
 
     def next_parcel(self, *, utc_ms: int) -> Parcel | None:
@@ -79,15 +79,16 @@ class BayQueue:
         before records that belong to it.
         """
         if self._sessions is None:
-            self._sessions = self._store.sessions_to_forward(self._shop)
+            self._sessions = self._store.forwarding.sessions_to_go(self._shop)
         if self._sessions:
             return self._session_parcel(self._sessions.pop(0), utc_ms)
-        up_to = self._store.records_forwarded(self._shop)
-        page = self._store.records_stored_after(up_to, at_most=MAX_RECORDS)
+        up_to = self._store.forwarding.records_up_to(self._shop)
+        page = self._store.copies.records_stored_after(up_to, at_most=MAX_RECORDS)
         unknown = {
             r.session
             for r in page
-            if r.session is not None and not self._store.was_forwarded(self._shop, r.session)
+            if r.session is not None
+            and not self._store.forwarding.has_session(self._shop, r.session)
         }
         if unknown:
             # Begun since the sessions were looked through.
@@ -98,8 +99,8 @@ class BayQueue:
         return None
 
     def _session_parcel(self, session: int, utc_ms: int) -> Parcel:
-        copy, stamp = self._store.copy_session(session)
-        edition = self._store.next_edition(self._shop, utc_ms=utc_ms)
+        copy, stamp = self._store.copies.make(session)
+        edition = self._store.forwarding.next_edition(self._shop, utc_ms=utc_ms)
         number = self.next_number()
         return Parcel(
             number,
@@ -107,7 +108,7 @@ class BayQueue:
             f"session {session}",
             0,
             session,
-            lambda: self._store.note_session_forwarded(self._shop, session, stamp),
+            lambda: self._store.forwarding.note_session(self._shop, session, stamp),
         )
 
     def _record_parcel(self, page: list[CarriedRecord]) -> Parcel:
@@ -117,11 +118,11 @@ class BayQueue:
         for record in _as_many_as_fit(page):
             key = record.board, record.boot
             if key not in boots:
-                boots[key] = self._store.boot_row(*key)
+                boots[key] = self._store.copies.boot_row(*key)
             name = None
             if record.session is not None:
                 if record.session not in names:
-                    names[record.session] = self._store.session_name(record.session)
+                    names[record.session] = self._store.copies.name_of(record.session)
                 name = names[record.session]
             items.append((record, list(boots).index(key), name))
         last = items[-1][0].id
@@ -132,7 +133,7 @@ class BayQueue:
             f"records up to {last}",
             len(items),
             None,
-            lambda: self._store.note_records_forwarded(self._shop, last),
+            lambda: self._store.forwarding.note_records(self._shop, last),
         )
 
 

@@ -74,7 +74,7 @@ def checked_copy(plain: object) -> SessionCopy:
     """Return a copy of a session of which every value is of its kind.
 
     Whether its names fit each other is seen when it is stored
-    (`logger.store.copies.take_in.CarryInTables.take_session`).
+    (`logger.store.copies.take_in.SessionCopies.take_in`).
 
     Raises
     ------

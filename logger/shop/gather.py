@@ -87,7 +87,7 @@ class Gatherer:
         self._store = store
         self._shop = shop
         self._tell = tell
-        self._file = store.file_key(new_key)
+        self._file = store.forwarding.file_key(new_key)
         self._unfinished: OrderedDict[tuple[str, int], _Unfinished] = OrderedDict()
         self.done = Gathered()
 
@@ -126,10 +126,10 @@ class Gatherer:
         sessions: dict[SessionName | None, int | None] = {None: None}
         for name in {name for _, _, name in said.records}:
             if name is not None:
-                found = self._store.find_session(name)
+                found = self._store.copies.find(name)
                 if found is None:
                     return Refused(said.message, "this session is not here", name)
-                if self._store.origin_of(found) != origin:
+                if self._store.copies.origin_of(found) != origin:
                     raise UnfitCopyError(f"session {found} is not one of this bay")
                 sessions[name] = found
         new = 0
@@ -141,11 +141,11 @@ class Gatherer:
             ]
             if not rows:
                 continue
-            boot_id = self._store.take_boot(boot)
-            self._store.note_boot_origin(boot_id, origin)
+            boot_id = self._store.copies.take_boot(boot)
+            self._store.copies.note_boot_origin(boot_id, origin)
             for session in sorted({s for _, s in rows}, key=lambda s: s or 0):
                 own = [timed for timed, s in rows if s == session]
-                new += len(self._store.add_records(boot_id, own, session=session))
+                new += len(self._store.records.add(boot_id, own, session=session))
         self.done.records += new
         return Kept(said.message)
 
@@ -162,7 +162,7 @@ class Gatherer:
             return None
         del self._unfinished[key]
         copy = session_copy(b"".join(held.pieces[part] for part in range(held.parts)))
-        self._store.take_session(copy, origin=origin, edition=held.edition)
+        self._store.copies.take_in(copy, origin=origin, edition=held.edition)
         self.done.sessions += 1
         return Kept(said.message)
 

@@ -1,7 +1,7 @@
 """What a person corrects: acts are only ever added, and what they change is worked out from them.
 
 An act says of rows what holds from now on. What the tables hold is the latest word that was not
-taken back or, if all were, what held before the first: `ActTables.work_out` puts it there, after
+taken back or, if all were, what held before the first: `Acts.work_out` puts it there, after
 every act, and after a merge, for which both files first go back to what held before any act.
 Strikes are told of by their records, so that what is worked out from those again stays moved.
 """
@@ -18,8 +18,8 @@ from typing import Any, TypeAlias
 
 from logger.errors import StoreError
 from logger.store.acts_schema import TAKEN_BACK
-from logger.store.core import Value
-from logger.store.strikes import StrikeTables
+from logger.store.core import DataFile, Part, Value
+from logger.store.strikes import Strikes
 
 Again: TypeAlias = set[tuple[int, int]]
 """(session, boot): strikes there are to be worked out again from their records."""
@@ -222,20 +222,24 @@ def _said(*, in_force: int, value: str | None, was: str | None, **columns: Any) 
     return _Said(part, bool(in_force))
 
 
-class ActTables(StrikeTables):
-    """The part of the store that knows what was corrected."""
+class Acts(Part):
+    """What was corrected."""
 
-    def acts(self) -> list[ActRow]:
+    def __init__(self, file: DataFile, strikes: Strikes) -> None:
+        super().__init__(file)
+        self._strikes = strikes
+
+    def all(self) -> list[ActRow]:
         """All acts, the earliest first."""
         return self._acts("")
 
-    def last_act(self) -> ActRow | None:
+    def last(self) -> ActRow | None:
         """Return the last act that says something and was not taken back."""
-        every = [act for act in self.acts() if act.takes_back is None and not act.taken_back]
+        every = [act for act in self.all() if act.takes_back is None and not act.taken_back]
         return every[-1] if every else None
 
     def _acts(self, condition: str, *parameters: Value) -> list[ActRow]:
-        return self._select(
+        return self._file.select(
             ActRow,
             "SELECT id, act_key, said_utc_ns, place, kind, words, takes_back,"
             f" NOT {_IN_FORCE} AS taken_back, {_OF_ACT} AS session"
@@ -245,32 +249,20 @@ class ActTables(StrikeTables):
 
     def words_said(self) -> list[WordRow]:
         """All that a person typed in or had measured, by its date; also what was taken back."""
-        return self._select(WordRow, _WORDS)
-
-    def session_is_gone(self, session: int) -> bool:
-        """Whether a session was deleted."""
-        row = self._one("SELECT gone FROM sessions WHERE id = ?", (session,))
-        if row is None:
-            raise StoreError(f"{self.path}: there is no session {session}")
-        return bool(row[0])
-
-    def player_named(self, name: str) -> int | None:
-        """Id of the player of this name, also one that was deleted."""
-        row = self._one("SELECT id FROM players WHERE name = ?", (name,))
-        return None if row is None else int(row[0])
+        return self._file.select(WordRow, _WORDS)
 
     def parts_of(self, act: int) -> list[ActPart]:
         """Return what an act says, in order."""
         return [one.part for one in self._parts("WHERE act_parts.act = ?", act)]
 
-    def add_act(
+    def add(
         self, kind: str, words: str, parts: Sequence[ActPart], *, said_utc_ns: int, place: str
     ) -> Again:
         """Keep an act and put what it says in force; return what is to be worked out again.
 
         ``said_utc_ns`` is moved on if an act of a clock that was ahead is here already.
         """
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             act = self._insert_act(kind, words, None, said_utc_ns, place)
             names = ("act", "part", *_PART_COLUMNS)
             connection.executemany(
@@ -283,16 +275,16 @@ class ActTables(StrikeTables):
             )
             return self.work_out(parts)
 
-    def take_back_act(self, act: ActRow, words: str, *, said_utc_ns: int, place: str) -> Again:
+    def take_back(self, act: ActRow, words: str, *, said_utc_ns: int, place: str) -> Again:
         """Keep that an act does not hold; return what is to be worked out again."""
-        with self._writing():
+        with self._file.writing():
             self._insert_act("undo", words, act.act_key, said_utc_ns, place)
             return self.work_out(self.parts_of(act.id))
 
     def _insert_act(
         self, kind: str, words: str, takes_back: str | None, said_utc_ns: int, place: str
     ) -> int:
-        return self._number(
+        return self._file.number(
             "INSERT INTO acts (act_key, said_utc_ns, place, kind, words, takes_back)"
             " VALUES (?, MAX(?, (SELECT COALESCE(MAX(said_utc_ns), 0) + 1 FROM acts)), ?, ?, ?, ?)"
             " RETURNING id",
@@ -308,7 +300,7 @@ class ActTables(StrikeTables):
             What it is about, the words that hold, and those that do not.
         """
         said: dict[tuple[Any, ...], list[tuple[str, str, ActPart]]] = {}
-        for act in self.acts():
+        for act in self.all():
             sides = (act.act_key in ours, act.act_key in theirs)
             if act.takes_back is None and not act.taken_back and not all(sides):
                 for part in self.parts_of(act.id):
@@ -338,7 +330,7 @@ class ActTables(StrikeTables):
         by_acts
             False: as if there had never been an act.
         """
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             about = [one.part for one in self._parts("")] if parts is None else list(parts)
             again: Again = set()
             refile: set[int] = set()
@@ -359,11 +351,11 @@ class ActTables(StrikeTables):
             refile |= {one.session for one in about if one.about == "strikes" and one.session}
             for session in sorted(refile):
                 self._use_labels(connection, session)
-                self.refile_strikes(session, moved=by_acts)
+                self._strikes.refile(session, moved=by_acts)
         return again
 
     def _parts(self, condition: str, *parameters: Value) -> list[_Said]:
-        return self._select(_said, f"{_PARTS} {condition} {_IN_ORDER}", parameters)
+        return self._file.select(_said, f"{_PARTS} {condition} {_IN_ORDER}", parameters)
 
     def _about(self, part: ActPart) -> list[_Said]:
         """Every part about the same field of the same row, the earliest first."""
@@ -378,7 +370,9 @@ class ActTables(StrikeTables):
 
     def _put_column(self, connection: sqlite3.Connection, part: ActPart, by_acts: bool) -> Again:
         if (part.about, part.field) not in _COLUMNS:
-            raise StoreError(f"{self.path}: an act is about {part.about}.{part.field}: report this")
+            raise StoreError(
+                f"{self._file.path}: an act is about {part.about}.{part.field}: report this"
+            )
         said = self._about(part)
         held = [one.part.value for one in said if one.in_force and by_acts]
         value = held[-1] if held else said[0].part.was
@@ -395,7 +389,7 @@ class ActTables(StrikeTables):
 
     def _boots_in(self, session: int | None) -> Again:
         return set(
-            self._select(
+            self._file.select(
                 lambda session, boot: (int(session), int(boot)),
                 "SELECT DISTINCT session, boot FROM records WHERE session = ?",
                 (session,),

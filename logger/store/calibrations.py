@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from logger.store.core import Core
+from logger.store.core import Part
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +28,10 @@ def _calibration_row(*, content: str, **columns: Any) -> CalibrationRow:  # noqa
     return CalibrationRow(content=json.loads(content), **columns)
 
 
-class CalibrationTables(Core):
+class Calibrations(Part):
     """The part of the store that knows what was measured of boards."""
 
-    def add_calibration(
+    def add(
         self,
         board: int,
         kind: str,
@@ -41,7 +41,7 @@ class CalibrationTables(Core):
         method_version: str,
     ) -> int:
         """Keep a calibration; return its id. Earlier ones stay, for what was struck before."""
-        return self._insert(
+        return self._file.insert(
             "calibrations",
             {
                 "board": board,
@@ -52,9 +52,9 @@ class CalibrationTables(Core):
             },
         )
 
-    def calibrations(self, board: int, kind: str) -> list[CalibrationRow]:
+    def of_board(self, board: int, kind: str) -> list[CalibrationRow]:
         """Return calibrations of one kind of a board, the earliest first."""
-        return self._select(
+        return self._file.select(
             _calibration_row,
             "SELECT id, board, kind, from_utc_ns, method_version, content FROM calibrations"
             " WHERE NOT gone AND board = ? AND kind = ? ORDER BY from_utc_ns, id",

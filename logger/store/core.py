@@ -21,7 +21,7 @@ Value: TypeAlias = str | int | float | bytes | None
 Parameters: TypeAlias = Sequence[Value] | Mapping[str, Value]
 
 
-class Core:
+class DataFile:
     """Shared ground of the parts of `logger.store.store.Store`.
 
     Calls may come from any thread, one at a time: a lock is held for the length of each.
@@ -30,8 +30,8 @@ class Core:
     def __init__(self, connection: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
         self.path = path
         self.read_only = read_only
-        self._connection = connection
-        self._lock = threading.RLock()
+        self.connection = connection
+        self.lock = threading.RLock()
         self._gathering = False
         # A part inside a transaction is marked in the file only once it writes.
         self._part_begins = False
@@ -40,19 +40,19 @@ class Core:
 
     def close(self) -> None:
         """Close the file; may be called more than once."""
-        with self._lock, explained(self.path):
-            self._connection.close()
+        with self.lock, explained(self.path):
+            self.connection.close()
 
     @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
+    def writing(self) -> Iterator[sqlite3.Connection]:
         """One transaction: all inside is on the disk when it ends, or nothing of it is.
 
         Inside another one it is a part of that.
         """
         if self.read_only:
             raise StoreError(f"{self.path}: opened for reading only: open it for writing")
-        with self._lock, explained(self.path):
-            connection = self._connection
+        with self.lock, explained(self.path):
+            connection = self.connection
             if connection.in_transaction:
                 if self._part_begins:
                     connection.execute("SAVEPOINT part")
@@ -79,8 +79,8 @@ class Core:
         Several things that must not undo each other go each into a `part`. Costs nothing if
         nothing is written.
         """
-        with self._lock, explained(self.path):
-            connection = self._connection
+        with self.lock, explained(self.path):
+            connection = self.connection
             self._gathering, self._undone = True, None
             try:
                 yield
@@ -97,8 +97,8 @@ class Core:
     @contextmanager
     def part(self) -> Iterator[None]:
         """Undo what was written inside if this raises, and only that; inside `gathering`."""
-        connection = self._connection
-        with self._lock, explained(self.path):
+        connection = self.connection
+        with self.lock, explained(self.path):
             began_here = not connection.in_transaction
             self._part_begins = not began_here
             try:
@@ -127,53 +127,60 @@ class Core:
             # do without it.
             from sqlite_utils import Database
 
-            self._database = Database(self._connection, execute_plugins=False)
+            self._database = Database(self.connection, execute_plugins=False)
         return self._database
 
-    def _insert(self, table: str, values: Mapping[str, Value]) -> int:
+    def insert(self, table: str, values: Mapping[str, Value]) -> int:
         """Insert one row and return its id."""
-        with self._writing():
+        with self.writing():
             row_id = self._tables.table(table).insert(dict(values)).last_pk
             assert isinstance(row_id, int)
             return row_id
 
-    def _update(self, table: str, row_id: int, values: Mapping[str, Value]) -> None:
+    def update(self, table: str, row_id: int, values: Mapping[str, Value]) -> None:
         """Change columns of the row with this id."""
         from sqlite_utils.db import NotFoundError
 
-        with self._writing():
+        with self.writing():
             try:
                 self._tables.table(table).update(row_id, dict(values))
             except NotFoundError as exc:
                 raise StoreError(f"{self.path}: there is no {table} row {row_id}") from exc
 
-    def _select(
+    def select(
         self, make: Callable[..., _Row], sql: str, parameters: Parameters = ()
     ) -> list[_Row]:
         """Return rows of a query whose columns are named as the parameters of ``make``."""
-        with self._lock, explained(self.path):
-            cursor = self._connection.execute(sql, parameters)
+        with self.lock, explained(self.path):
+            cursor = self.connection.execute(sql, parameters)
             names = [column[0] for column in cursor.description]
             return [make(**dict(zip(names, row, strict=True))) for row in cursor]
 
-    def _select_in_order(
+    def select_in_order(
         self, make: Callable[..., _Row], sql: str, parameters: Parameters = ()
     ) -> list[_Row]:
         """Return rows of a query whose columns are the parameters of ``make`` in their order.
 
-        Half the work of `_select`, for what has many rows.
+        Half the work of `select`, for what has many rows.
         """
-        with self._lock, explained(self.path):
-            return [make(*row) for row in self._connection.execute(sql, parameters)]
+        with self.lock, explained(self.path):
+            return [make(*row) for row in self.connection.execute(sql, parameters)]
 
-    def _number(self, sql: str, parameters: Parameters = ()) -> int:
+    def number(self, sql: str, parameters: Parameters = ()) -> int:
         """Return the one number that a query always gives."""
-        row = self._one(sql, parameters)
+        row = self.one(sql, parameters)
         assert row is not None
         return int(row[0])
 
-    def _one(self, sql: str, parameters: Parameters = ()) -> tuple[Any, ...] | None:
+    def one(self, sql: str, parameters: Parameters = ()) -> tuple[Any, ...] | None:
         """Return the first row of a query, or None."""
-        with self._lock, explained(self.path):
-            row: tuple[Any, ...] | None = self._connection.execute(sql, parameters).fetchone()
+        with self.lock, explained(self.path):
+            row: tuple[Any, ...] | None = self.connection.execute(sql, parameters).fetchone()
             return row
+
+
+class Part:
+    """What the store knows of one thing, in the file that all parts share."""
+
+    def __init__(self, file: DataFile) -> None:
+        self._file = file

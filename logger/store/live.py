@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import astuple, dataclass
 
-from logger.store.core import Core
+from logger.store.core import Part
 from logger.store.rows import BoardNews
 
 
@@ -20,7 +20,7 @@ class BoardInSession:
     """Standard uncertainty of when its latest record was struck; None = not known."""
 
 
-class LiveTables(Core):
+class Live(Part):
     """The part of the store that is cheap enough to be asked many times a second."""
 
     def data_version(self) -> int:
@@ -28,7 +28,7 @@ class LiveTables(Core):
 
         Some ten microseconds, whatever the size of the file.
         """
-        return self._number("PRAGMA data_version")
+        return self._file.number("PRAGMA data_version")
 
     def busy_session(self) -> int | None:
         """Return the session in which something happened last; None if there is none.
@@ -36,19 +36,19 @@ class LiveTables(Core):
         The one whose club was put up last, since each session begins with that; or, if an older
         one was gone on with, the one whose record came last.
         """
-        turn = self._one("SELECT session, from_utc_ns FROM turns ORDER BY id DESC LIMIT 1")
-        record = self._one(
+        turn = self._file.one("SELECT session, from_utc_ns FROM turns ORDER BY id DESC LIMIT 1")
+        record = self._file.one(
             "SELECT session, struck_utc_ns FROM records WHERE session IS NOT NULL"
             " ORDER BY id DESC LIMIT 1"
         )
         if turn is None or record is None:
-            row = turn or record or self._one("SELECT MAX(id) FROM sessions")
+            row = turn or record or self._file.one("SELECT MAX(id) FROM sessions")
             return None if row is None else row[0]
         return int(record[0] if (record[1] or 0) > turn[1] else turn[0])
 
     def note_news(self, session: int, news: BoardNews, *, told_utc_ns: int) -> None:
         """Write down how the board of a session is doing, in place of what was told before."""
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute(
                 "INSERT OR REPLACE INTO board_news (session, name, link, link_words, supply_mv,"
                 " kept, waiting, told_utc_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -60,7 +60,7 @@ class LiveTables(Core):
 
         None: nobody ever told.
         """
-        row = self._one(
+        row = self._file.one(
             "SELECT told_utc_ns, name, link, link_words, supply_mv, kept, waiting"
             " FROM board_news WHERE session = ?",
             (session,),
@@ -69,7 +69,7 @@ class LiveTables(Core):
 
     def boards_in(self, session: int) -> list[BoardInSession]:
         """Return the boards that have records or losses in a session, by id."""
-        return self._select(
+        return self._file.select(
             BoardInSession,
             "WITH own AS (SELECT DISTINCT boot FROM records WHERE session = :session"
             "  UNION SELECT boot FROM losses WHERE session = :session),"

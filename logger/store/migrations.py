@@ -1,7 +1,7 @@
 """Numbered, forward-only steps of the data file's schema.
 
-``PRAGMA user_version`` counts the steps that are in; all that are missing go in together with the
-new count in one transaction, so a failing step leaves the file as it was.
+``PRAGMA user_version`` counts the steps that are in, and nothing else does; all that are missing go
+in together with the new count in one transaction, so a failing step leaves the file as it was.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, TypeAlias
 from logger.errors import SchemaVersionError, StoreError
 from logger.store.acts_schema import ACT_TABLES, ACT_VIEWS
 from logger.store.carry_schema import CARRY_TABLES, CARRY_TRIGGERS
+from logger.store.names import table_names
 from logger.store.schema import TABLES_1, VIEWS_1
 
 if TYPE_CHECKING:
@@ -172,20 +173,12 @@ def refuse_newer(version: int, latest: int) -> None:
         )
 
 
-# Files of the development versions before 0.1.0 know this step under the number it had then.
-_EARLIER_NAMES = {"0004_overlays_and_misses": "0005_overlays_and_misses"}
-
-
-def _use_names_of_now(connection: sqlite3.Connection) -> None:
-    """Let steps that are in count under their present names: none may go in twice."""
-    found = connection.execute("SELECT 1 FROM sqlite_schema WHERE name = '_sqlite_migrations'")
-    if found.fetchone() is not None:
-        for then, now in _EARLIER_NAMES.items():
-            connection.execute(
-                "UPDATE _sqlite_migrations SET name = ? WHERE name = ?"
-                " AND NOT EXISTS (SELECT 1 FROM _sqlite_migrations WHERE name = ?)",
-                (now, then, now),
-            )
+def _missing(connection: sqlite3.Connection, steps: Sequence[Step], version: int) -> Sequence[Step]:
+    """Return the steps that are not in a file of this version, in order."""
+    if version == 4 and "overlays" in table_names(connection):
+        # Development versions before 0.1.0 had steps 4 and 5 the other way round.
+        return (steps[3], *steps[5:])
+    return steps[version:]
 
 
 def upgrade(
@@ -202,11 +195,7 @@ def upgrade(
     # Imported here: it takes 0.4 s (python -X importtime), and a file that is up to date
     # does without it.
     from sqlite_utils import Database
-    from sqlite_utils.migrations import Migrations
 
-    migrations = Migrations("lieboard")
-    for name, step in steps:
-        migrations(name=name)(step)
     # A step that rebuilds a table must not set off deletes in others; this has no effect inside
     # a transaction (https://www.sqlite.org/pragma.html#pragma_foreign_keys).
     connection.execute("PRAGMA foreign_keys = OFF")
@@ -219,8 +208,11 @@ def upgrade(
             if version < len(steps):
                 if version and keep_older is not None:
                     keep_older(version)
-                _use_names_of_now(connection)
-                migrations.apply(Database(connection, execute_plugins=False))
+                db = Database(connection, execute_plugins=False)
+                for _, step in _missing(connection, steps, version):
+                    step(db)
+                # A second count, which earlier versions kept.
+                connection.execute("DROP TABLE IF EXISTS _sqlite_migrations")
                 if connection.execute("PRAGMA foreign_key_check").fetchone() is not None:
                     raise StoreError(
                         "the upgrade would break links between tables: nothing was changed; "

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
+from typing import Final
+
+_OTHER_COUNT: Final = "_sqlite_migrations"
+"""A second count of schema steps in files of earlier versions: nothing reads it."""
 
 
 def quoted(name: str) -> str:
@@ -11,12 +15,13 @@ def quoted(name: str) -> str:
 
 
 def table_names(connection: sqlite3.Connection, schema: str = "main") -> list[str]:
-    """Tables by name, without SQLite's own."""
+    """Tables by name, without SQLite's own and the second count of steps."""
     return [
         row[0]
         for row in connection.execute(
             f"SELECT name FROM {quoted(schema)}.sqlite_schema WHERE type = 'table'"
-            " AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\' ORDER BY name"
+            " AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\' AND name <> ? ORDER BY name",
+            (_OTHER_COUNT,),
         )
     ]
 

@@ -7,11 +7,10 @@ import logging
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
-from pathlib import Path
 from typing import Any, TypeAlias
 
 from logger.protocol.records import Button, Reading, Record, Strike
-from logger.store.core import Core, Value
+from logger.store.core import DataFile, Part, Value
 from logger.store.packing import pack_raw, unpack_raw
 from logger.store.rows import LossRow, StoredRecord, TimedRecord
 
@@ -80,16 +79,16 @@ def _stored_record(*, raw: bytes, **columns: Any) -> StoredRecord:  # noqa: ANN4
     return StoredRecord(raw=unpack_raw(raw), **columns)
 
 
-class RecordTables(Core):
+class Records(Part):
     """The part of the store that keeps what boards sent."""
 
-    def __init__(self, connection: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
-        super().__init__(connection, path, read_only=read_only)
+    def __init__(self, file: DataFile) -> None:
+        super().__init__(file)
         # Boot -> last contiguous sequence found. Records and losses are never deleted, so it can
         # only rise, whoever else writes.
         self._contiguous: dict[int, int] = {}
 
-    def add_records(
+    def add(
         self, boot: int, records: Iterable[TimedRecord], *, session: int | None = None
     ) -> list[int]:
         """Store records; they are on the disk when this returns.
@@ -110,7 +109,7 @@ class RecordTables(Core):
         if not rows:
             return []
         sequences = [row[1] for row in rows]
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             if len(rows) <= _ROWS_AT_ONCE:
                 # One statement: either all of them are new, or nothing was done.
                 with contextlib.suppress(sqlite3.IntegrityError):
@@ -136,7 +135,7 @@ class RecordTables(Core):
 
         Every number up to and including it is stored, or noted as lost for good (`add_loss`).
         """
-        with self._lock:
+        with self._file.lock:
             last = self._contiguous.get(boot, -1)
             spans = self._covered(boot, last)
             for first, end in spans:
@@ -146,9 +145,9 @@ class RecordTables(Core):
             self._contiguous[boot] = last
         return None if last < 0 else last
 
-    def last_record_of(self, session: int, boot: int) -> int | None:
+    def last_of(self, session: int, boot: int) -> int | None:
         """Highest sequence of a boot in a session; None if it has no record there."""
-        row = self._one(
+        row = self._file.one(
             "SELECT MAX(sequence) FROM records WHERE session = ? AND boot = ?", (session, boot)
         )
         return None if row is None else row[0]
@@ -156,7 +155,7 @@ class RecordTables(Core):
     def sequences_after(self, boot: int, sequence: int) -> frozenset[int]:
         """Return the stored numbers above ``sequence``."""
         return frozenset(
-            self._select(
+            self._file.select(
                 lambda sequence: int(sequence),
                 "SELECT sequence FROM records WHERE boot = ? AND sequence > ? ORDER BY sequence",
                 (boot, sequence),
@@ -165,7 +164,7 @@ class RecordTables(Core):
 
     def _covered(self, boot: int, after: int) -> list[tuple[int, int]]:
         """Find the runs of sequences stored or lost that reach beyond ``after``, in order."""
-        return self._select(
+        return self._file.select(
             lambda first, end: (first, end),
             # Numbers in a run keep the same distance from their rank.
             "SELECT MIN(sequence) AS first, MAX(sequence) AS 'end' FROM ("
@@ -178,7 +177,7 @@ class RecordTables(Core):
             {"boot": boot, "after": after},
         )
 
-    def records_of(
+    def read(
         self, *, boot: int | None = None, session: int | None = None, from_sequence: int = 0
     ) -> Iterator[StoredRecord]:
         """Give records by boot and sequence: of a boot, of a session, or of both.
@@ -198,20 +197,21 @@ class RecordTables(Core):
         )
         start = (0, 0)
         while True:
-            page = self._select(_stored_record, sql, (*start, *fixed, from_sequence, _PAGE_ROWS))
+            values = (*start, *fixed, from_sequence, _PAGE_ROWS)
+            page = self._file.select(_stored_record, sql, values)
             yield from page
             if len(page) < _PAGE_ROWS:
                 return
             start = (page[-1].boot, page[-1].sequence + 1)
 
-    def strikes_raw(
+    def scans(
         self, boot: int, sequences: Sequence[int], *, session: int
     ) -> dict[int, tuple[bytes, ...]]:
         """Return the bytes of these records, by sequence: those that are scans of this session."""
         found: dict[int, tuple[bytes, ...]] = {}
         for start in range(0, len(sequences), _PAGE_ROWS):
             page = sequences[start : start + _PAGE_ROWS]
-            rows = self._select(
+            rows = self._file.select(
                 lambda sequence, raw: (int(sequence), unpack_raw(raw)),
                 "SELECT sequence, raw FROM records WHERE boot = ? AND session = ?"
                 f" AND kind = 'strike' AND sequence IN ({', '.join('?' * len(page))})"
@@ -237,7 +237,7 @@ class RecordTables(Core):
 
         ``from_sequence`` and ``to_sequence`` (inclusive) are None when only their number is known.
         """
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             cursor = connection.execute(
                 "INSERT INTO losses (boot, session, club, from_sequence, to_sequence, count,"
                 " reason, noted_utc_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
@@ -248,7 +248,7 @@ class RecordTables(Core):
 
     def losses(self, *, boot: int | None = None, session: int | None = None) -> list[LossRow]:
         """Losses of a boot, of a session, or all, in the order they were noted."""
-        return self._select(
+        return self._file.select(
             LossRow,
             "SELECT id, boot, session, club, from_sequence, to_sequence, count, reason,"
             " noted_utc_ns FROM losses WHERE boot IS COALESCE(?, boot)"

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import fields
 
 from logger.errors import StoreError
-from logger.store.core import Core, Value
+from logger.store.core import Part, Value
 from logger.store.rows import ClubCount, NewStrike, StrikeRow
 
 _COLUMNS = ", ".join(field.name for field in fields(StrikeRow))
@@ -65,10 +65,10 @@ _STRIKE_FIELDS = tuple(field.name for field in fields(NewStrike))
 _LOOK_BACK_CONTACTS = 200
 
 
-class StrikeTables(Core):
+class Strikes(Part):
     """The part of the store that knows contacts."""
 
-    def file_strikes(
+    def file(
         self,
         session: int,
         boot: int,
@@ -89,7 +89,7 @@ class StrikeTables(Core):
             raise ValueError(f"a strike begins outside the span that is filed: {outside[0]}")
         begun: Counter[int] = Counter()
         ids: list[int] = []
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             before = connection.execute(
                 "SELECT id, first_sequence, last_sequence FROM strikes"
                 " WHERE session = ? AND boot = ? AND first_sequence BETWEEN ? AND ? ORDER BY id",
@@ -98,7 +98,7 @@ class StrikeTables(Core):
             for strike in strikes:
                 within = begun[strike.first_sequence]
                 begun[strike.first_sequence] += 1
-                ids.append(self._number(_FILE, _parameters(session, boot, within, strike)))
+                ids.append(self._file.number(_FILE, _parameters(session, boot, within, strike)))
             kept = set(ids)
             for old, first, last in before:
                 if old not in kept:
@@ -117,12 +117,12 @@ class StrikeTables(Core):
             connection.execute("UPDATE marks SET audits = ? WHERE audits = ?", (heir, old))
         connection.execute("DELETE FROM strikes WHERE id = ?", (old,))
 
-    def contacts_before(self, session: int, boot: int, sequence: int) -> list[tuple[int, str]]:
+    def before(self, session: int, boot: int, sequence: int) -> list[tuple[int, str]]:
         """Return where the contacts that began up to a record begin and what they were.
 
         The latest first, and no more of them than what follows may depend on.
         """
-        rows = self._select(
+        rows = self._file.select(
             lambda first_sequence, kind: (int(first_sequence), str(kind)),
             "SELECT first_sequence, kind FROM strikes WHERE session = ? AND boot = ?"
             " AND first_sequence <= ? ORDER BY first_sequence DESC, within DESC LIMIT ?",
@@ -132,7 +132,7 @@ class StrikeTables(Core):
 
     def first_unfiled(self, session: int, boot: int) -> int | None:
         """Lowest record of a boot in a session that no contact has and that pressed nothing."""
-        row = self._one(
+        row = self._file.one(
             "SELECT MIN(sequence) FROM records WHERE session = ? AND boot = ? AND"
             " CASE kind WHEN 'button' THEN NOT EXISTS (SELECT 1 FROM presses"
             "  WHERE presses.boot = records.boot AND presses.sequence = records.sequence)"
@@ -143,16 +143,16 @@ class StrikeTables(Core):
         )
         return None if row is None else row[0]
 
-    def methods_of(self, session: int, boot: int) -> list[tuple[str, int, int]]:
+    def methods(self, session: int, boot: int) -> list[tuple[str, int, int]]:
         """Return what contacts were worked out with, and when the first and last were struck."""
-        return self._select(
+        return self._file.select(
             lambda method_version, first_ns, last_ns: (method_version, first_ns, last_ns),
             "SELECT method_version, MIN(struck_utc_ns) AS first_ns, MAX(struck_utc_ns) AS last_ns"
             " FROM strikes WHERE session = ? AND boot = ? GROUP BY method_version ORDER BY 2",
             (session, boot),
         )
 
-    def refile_strikes(self, session: int, *, moved: bool = True) -> int:
+    def refile(self, session: int, *, moved: bool = True) -> int:
         """Put every strike and loss under the club that was up; return how many strikes moved.
 
         For when turns changed, or when a record came that says when others before it were lost.
@@ -166,7 +166,7 @@ class StrikeTables(Core):
             )
             club_up = f"COALESCE({moved_to}, {club_up})"
             lost_up = f"COALESCE({_LOST_MOVED_TO}, {lost_up})"
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute(
                 f"UPDATE losses SET club = {lost_up}"
                 f" WHERE session = ? AND {_AFTER_LOSS} IS NOT NULL AND club IS NOT {lost_up}",
@@ -193,8 +193,8 @@ class StrikeTables(Core):
         ``u_mm`` is how well it could be read (standard uncertainty), ``audits`` the id of the
         board's strike of the same swing.
         """
-        with self._writing():
-            return self._number(
+        with self._file.writing():
+            return self._file.number(
                 "INSERT INTO marks (session, club, struck_utc_ns, toe_mm, trail_mm, u_mm, audits)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
                 (session, club, struck_utc_ns, toe_mm, trail_mm, u_mm, audits),
@@ -219,7 +219,7 @@ class StrikeTables(Core):
             make,
         )
 
-    def get_contact(self, source: str, contact: int) -> StrikeRow:
+    def get(self, source: str, contact: int) -> StrikeRow:
         """Return a strike (source ``board``) or a mark (``mark``) by its id."""
         table = "strikes" if source == "board" else "marks"
         rows = self._contacts(
@@ -227,7 +227,7 @@ class StrikeTables(Core):
             (contact, source, contact),
         )
         if not rows:
-            raise StoreError(f"{self.path}: there is no {source} contact {contact}")
+            raise StoreError(f"{self._file.path}: there is no {source} contact {contact}")
         return rows[0]
 
     def _contacts(
@@ -236,13 +236,13 @@ class StrikeTables(Core):
         parameters: Sequence[Value],
         make: Callable[..., StrikeRow] = StrikeRow,
     ) -> list[StrikeRow]:
-        return self._select_in_order(
+        return self._file.select_in_order(
             make, f"SELECT {_COLUMNS} FROM numbered_contacts WHERE {rest}", parameters
         )
 
-    def club_counts(self, session: int) -> list[ClubCount]:
+    def counts_by_club(self, session: int) -> list[ClubCount]:
         """How much stands under each club of a session, by place in the set."""
-        return self._select(
+        return self._file.select(
             ClubCount,
             "SELECT counts.club, counts.source, counts.used, counts.set_aside, counts.lost"
             " FROM contact_counts AS counts LEFT JOIN clubs ON clubs.id = counts.club"
@@ -250,10 +250,10 @@ class StrikeTables(Core):
             (session,),
         )
 
-    def session_counts(self) -> dict[int, tuple[int, int]]:
+    def counts_by_session(self) -> dict[int, tuple[int, int]]:
         """By session: contacts that count, and contacts set aside. One look at all of the file."""
         return dict(
-            self._select(
+            self._file.select(
                 lambda session, used, aside: (session, (used, aside)),
                 "SELECT session, SUM(set_aside IS NULL) AS used,"
                 " SUM(set_aside IS NOT NULL) AS aside FROM contacts GROUP BY session",
@@ -271,7 +271,7 @@ class StrikeTables(Core):
 
     def take_back_last(self, session: int, *, club: int | None = None) -> StrikeRow | None:
         """Set aside the last contact that counts (under one club); None if there is none."""
-        with self._writing():
+        with self._file.writing():
             rows = self._contacts(
                 "session = ? AND (? IS NULL OR club = ?) AND set_aside IS NULL"
                 " ORDER BY struck_utc_ns DESC, source DESC, id DESC LIMIT 1",
@@ -281,18 +281,18 @@ class StrikeTables(Core):
 
     def _decide(self, contact: StrikeRow, choice: str, reason: str | None) -> StrikeRow:
         table = "strikes" if contact.source == "board" else "marks"
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute(
                 f"UPDATE {table} SET fitter_choice = ?, fitter_reason = ? WHERE id = ?",
                 (choice, reason, contact.id),
             )
-            return self.get_contact(contact.source, contact.id)
+            return self.get(contact.source, contact.id)
 
 
 def club_up_after(
     connection: sqlite3.Connection, boot: int, session: int, to_sequence: int
 ) -> tuple[int | None] | None:
-    """Return the club that was up when records up to one were lost, as `refile_strikes` puts it.
+    """Return the club that was up when records up to one were lost, as `Strikes.refile` puts it.
 
     None if nothing came of the boot in this session since, which says nothing of the club; (None,)
     if no club was up yet.

@@ -70,7 +70,6 @@ _WORDS: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("strikes", "fitter_choice"): ("use", "aside"),
     ("marks", "fitter_choice"): ("use", "aside"),
 }
-_OWN_TABLES: Final = ("_sqlite_migrations",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +87,7 @@ def unfit_rows(
 ) -> list[UnfitRow]:
     """Look at every value of every row; ``looked`` is told how many rows were looked at."""
     found: list[UnfitRow] = []
-    looks = [_Looked(connection, t) for t in table_names(connection) if t not in _OWN_TABLES]
+    looks = [_Looked(connection, name) for name in table_names(connection)]
     done = 0
     with _bytes_for_text(connection):
         for table in looks:
@@ -161,8 +160,6 @@ def _mend_links(connection: sqlite3.Connection) -> bool:
     """Drop rows whose links lead nowhere, or the link where it may be missing."""
     before = connection.total_changes
     for table in table_names(connection):
-        if table in _OWN_TABLES:
-            continue
         must = must_have(connection, table)
         for _, _, parent, column, target, *_ in connection.execute(
             f"PRAGMA foreign_key_list({quoted(table)})"

@@ -128,7 +128,7 @@ class Lieboard:
         """Agree to the boards of these tests; one that speaks text is called after its port."""
         with Store.open(self.db) as store:
             for key in (*BOARDS, *(f"text:{each}" for each in arguments)):
-                store.agree_to_board(key, key, at_utc_ns=1)
+                store.agreed.add(key, key, at_utc_ns=1)
 
     def run(self, *arguments: str, within_s: float = 60.0) -> tuple[int, str, str]:
         command = self.start(*arguments)

@@ -144,7 +144,7 @@ async def drops(folder: Path, air: Air, library: Path) -> dict[str, object]:
     rng = random.Random(SEED)
     began_s = time.monotonic()
     with Store.open(folder / "drops.db") as store:
-        store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
+        store.sets.import_file(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
         pauses = Pauses(first_s=0.01, growth=1, longest_s=0.01, jitter=0)
         desk = Desk(store, board.url, None, pauses=pauses, patient=True)
         running = asyncio.create_task(desk.run.run())

@@ -35,7 +35,7 @@ def main() -> None:
         week = Week(Path(folder) / "data.db")
         clubs = tuple(Club(label, ClubSpec()) for label in ("6i", "7i"))
         own = SetFile("Robin Ashdown", "right", "irons", "7i", 0.5, clubs)
-        week.begin(week.store.import_set(own, at_utc_ns=1), 0)
+        week.begin(week.store.sets.import_file(own, at_utc_ns=1), 0)
         week.swing("7i", STRIKES)
         week.end()
         store = week.store
@@ -50,7 +50,7 @@ def main() -> None:
             for name in ("move", "undo", "hand"):
                 began = time.process_time()
                 acts[name](Said(NOW + count, "terminal"))
-                store.contacts(1)
+                store.strikes.contacts(1)
                 took[name].append(1000 * (time.process_time() - began))
             undo(store, Said(NOW + count, "terminal"))
         store.close()

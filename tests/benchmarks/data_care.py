@@ -68,10 +68,10 @@ def reading(sequence: int, at_s: float) -> TimedRecord:
 def log(store: Store, strikes: int, first_day: int, boot_key: str) -> None:
     """Sessions of 200 strikes, one a day, all of one start of the board."""
     said = hello()
-    set_id = store.sets()[0].id
+    set_id = store.sets.all()[0].id
     for number in range(0, strikes, PER_SESSION):
         begin_s = (first_day + number // PER_SESSION) * 86_400
-        session_id = store.start_session(
+        session_id = store.sessions.start(
             set_id, started_utc_ns=START_NS + begin_s * SECOND, stance_u_mm=1, sole_middle_u_mm=5,
             ball=True,
         )  # fmt: skip
@@ -86,7 +86,7 @@ def log(store: Store, strikes: int, first_day: int, boot_key: str) -> None:
         session.store_records(boot, records)
         session.file(boot, records)
         session.idle(START_NS + (begin_s + 80_000) * SECOND)
-        store.end_session(session_id, ended_utc_ns=START_NS + (begin_s + 3600) * SECOND)
+        store.sessions.end(session_id, ended_utc_ns=START_NS + (begin_s + 3600) * SECOND)
 
 
 def seconds(work) -> tuple[float, object]:
@@ -109,13 +109,13 @@ def backup_while_logging(path: Path, target: Path) -> tuple[float, int]:
     def write() -> None:
         with Store.open(path) as store:
             said = hello()
-            boot = store.remember_boot(
+            boot = store.boards.remember_boot(
                 board_key=said.board_id, boot_key="0000beef", name="bench", hello=said,
                 seen_utc_ns=START_NS,
             )  # fmt: skip
             while not stop.is_set():
                 n = len(stored)
-                store.add_records(boot, [reading(n, 1e7 + n)])
+                store.records.add(boot, [reading(n, 1e7 + n)])
                 stored.append(time.perf_counter())
 
     writer = threading.Thread(target=write)
@@ -141,7 +141,7 @@ def main() -> None:
         one, another = folder / "one.db", folder / "another.db"
         clubs = tuple(Club(label, ClubSpec(lie_deg=62.0)) for label in ("6i", "7i", "8i"))
         with Store.open(one) as store:
-            store.import_set(
+            store.sets.import_file(
                 SetFile("Ada", "right", "irons", "7i", None, clubs), at_utc_ns=START_NS
             )
             log(store, strikes, 0, "00000007")

@@ -40,7 +40,7 @@ class Shop:
         self.words = folder / "words.txt"
         with Store.open(self.db) as store:
             for file in SETS:
-                store.import_set(load_set(file), at_utc_ns=0)
+                store.sets.import_file(load_set(file), at_utc_ns=0)
 
     def log(self, *arguments: str, largest_file: int | None = None) -> subprocess.Popen[str]:
         """Start a logger."""
@@ -184,7 +184,7 @@ def add_player(shop: Shop, name: str) -> None:
     file = shop.db.with_name("set.toml")
     file.write_text(SETS[0].read_text().replace(PLAYERS[0], name))
     with Store.open(shop.db) as store:
-        store.import_set(load_set(file), at_utc_ns=0)
+        store.sets.import_file(load_set(file), at_utc_ns=0)
 
 
 def wait(so: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> float:

@@ -106,7 +106,9 @@ class Desk:
 
     def sequences(self) -> list[int]:
         store, session = self.session.store, self.session.row.id
-        return [r.sequence for b in store.boots_of(session) for r in store.records_of(boot=b)]
+        return [
+            r.sequence for b in store.boards.boots_of(session) for r in store.records.read(boot=b)
+        ]
 
 
 @asynccontextmanager
@@ -115,7 +117,7 @@ async def desk_at(folder: Path, url: str) -> AsyncIterator[Desk]:
         tempfile.TemporaryDirectory(dir=folder) as place,
         Store.open(Path(place) / "link.db") as store,
     ):
-        store.import_set(load_set(SET_FILE), at_utc_ns=0)
+        store.sets.import_file(load_set(SET_FILE), at_utc_ns=0)
         desk = Desk(store, url)
         running = desk.start()
         try:
@@ -171,7 +173,7 @@ async def drop_cycles(folder: Path, cycles: int, line: list[str]) -> dict[str, o
                     files.append(open_files())
                     connections.append(await bus_connections() if on_the_air else 0)
             sequences = desk.sequences()
-            contacts = desk.session.store.contacts(desk.session.row.id)
+            contacts = desk.session.store.strikes.contacts(desk.session.row.id)
     finally:
         board.close()
     waits_ms = sorted(1000 * wait for wait in waits_s if wait > 0)
@@ -289,7 +291,9 @@ async def real_board(folder: Path, url: str, minutes: float) -> dict[str, object
         await asyncio.sleep(60 * minutes)
         sequences = desk.sequences()
         span = max(sequences, default=-1) - min(sequences, default=0) + 1
-        lost = sum(one.count for one in desk.session.store.losses(session=desk.session.row.id))
+        lost = sum(
+            one.count for one in desk.session.store.records.losses(session=desk.session.row.id)
+        )
         return {
             "board": url,
             "drops": desk.drops,

@@ -248,7 +248,7 @@ async def watched(
     with tempfile.TemporaryDirectory() as folder:
         db, stamps = Path(folder) / "data.db", Path(folder) / "stamps.json"
         with Store.open(db) as store:
-            store.import_set(load_set(SET_FILE), at_utc_ns=time.time_ns())
+            store.sets.import_file(load_set(SET_FILE), at_utc_ns=time.time_ns())
         port = await board.open()
         logger = await asyncio.create_subprocess_exec(
             sys.executable, str(WATCHED), str(stamps), "log", f"socket://127.0.0.1:{port}",

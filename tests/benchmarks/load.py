@@ -68,7 +68,7 @@ def import_players(db: Path, folder: Path, count: int) -> None:
         for number in range(count):
             file = folder / "set.toml"
             file.write_text(SET.format(number=number))
-            store.import_set(load_set(file), at_utc_ns=0)
+            store.sets.import_file(load_set(file), at_utc_ns=0)
 
 
 def measure(folder: Path | None, boards: int, rate_hz: float, seconds: float,

@@ -42,14 +42,14 @@ def fill(path: Path) -> int:
     ]
     with Store.open(path) as store:
         seen = replace(set_file(clubs, rng), pivot_label="c6")
-        set_id = store.import_set(seen, at_utc_ns=START_NS)
-        row = store.start_session(
+        set_id = store.sets.import_file(seen, at_utc_ns=START_NS)
+        row = store.sessions.start(
             set_id, started_utc_ns=START_NS, stance_u_mm=1.0, sole_middle_u_mm=5.0, ball=True
         )
         session = FittingSession(store, row)
         session.step_club(0, START_NS, cause="start")
         play(store, session, sorted(clubs, key=lambda club: club.label != "c6"), rng, SWINGS)
-        return sum(count.used for count in store.club_counts(row))
+        return sum(count.used for count in store.strikes.counts_by_club(row))
 
 
 def took(*arguments: str) -> tuple[float, float]:

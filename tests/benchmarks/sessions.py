@@ -190,7 +190,7 @@ def play_second(seed: int) -> Played | None:
         if not answer.clubs:
             return None
         kinds = {s.sequence: s.kind for s in session.strikes}
-        contacts = store.contacts(row.id)
+        contacts = store.strikes.contacts(row.id)
         sorting = Counter((kinds[c.first_sequence], c.kind) for c in contacts)
         rows = rows_of(session, answer, plain_means(store, row, session))
         run_on = go_on(store, row, session, answer) if seed % 3 == 0 else []
@@ -244,10 +244,10 @@ def rows_of(
 
 def plain_means(store: Store, row: SessionRow, session: Session) -> dict[str, float]:
     """Lie errors by the plain mean of the contacts as read, which know nothing of delivery."""
-    labels = {club.id: club.label for club in store.get_set(row.set).clubs}
+    labels = {club.id: club.label for club in store.sets.get(row.set).clubs}
     camber = {club.label: club.stated_camber_mm or _PLAIN_CAMBER_MM for club in session.clubs}
     found: dict[str, list[float]] = {}
-    for contact in store.contacts(row.id):
+    for contact in store.strikes.contacts(row.id):
         if contact.used and contact.toe_mm is not None and contact.club is not None:
             found.setdefault(labels[contact.club], []).append(contact.toe_mm)
     return {
@@ -323,7 +323,7 @@ def play_board(store, session, clubs, rng, swings):
         if timed:
             session.store_records(boot, timed)
             session.file(boot, timed)
-            boot_id = store.hello_of(boot).boot_id
+            boot_id = store.boards.hello_of(boot).boot_id
             board.receive(
                 encode.frame(encode.CONFIRM, struct.pack("<II", boot_id, timed[-1].sequence))
             )
@@ -337,8 +337,8 @@ def play_first(seed: int) -> Played | None:
     order = sorted(clubs, key=lambda c: c.label != "7i")
     start_ns = 1_780_000_000_000_000_000
     with data_file() as (store, _):
-        set_id = store.import_set(set_file(clubs, rng), at_utc_ns=start_ns)
-        row = store.start_session(
+        set_id = store.sets.import_file(set_file(clubs, rng), at_utc_ns=start_ns)
+        row = store.sessions.start(
             set_id, started_utc_ns=start_ns, stance_u_mm=1.0, sole_middle_u_mm=5.0, ball=True
         )
         session = FittingSession(store, row)
@@ -348,7 +348,7 @@ def play_first(seed: int) -> Played | None:
         answer = ask_engine(store, session.row)
         seconds = time.process_time() - began
         kinds = {t["sequence"]: t["kind"] for t in truth if t["sequence"] is not None}
-        contacts = store.contacts(session.row.id)
+        contacts = store.strikes.contacts(session.row.id)
         sorting = Counter((kinds.get(c.first_sequence, "nothing"), c.kind) for c in contacts)
     struck = [t for t in truth if t["kind"] == "strike"]
     # As tired as the player was in the middle of the session.

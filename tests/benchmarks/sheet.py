@@ -41,15 +41,15 @@ def main() -> None:
     start_ns = 1_780_000_000_000_000_000
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "d.db") as store:
         seen = replace(set_file(clubs, rng), pivot_label="c6")
-        set_id = store.import_set(seen, at_utc_ns=start_ns)
-        row = store.start_session(
+        set_id = store.sets.import_file(seen, at_utc_ns=start_ns)
+        row = store.sessions.start(
             set_id, started_utc_ns=start_ns, stance_u_mm=1.0, sole_middle_u_mm=5.0, ball=True
         )
         session = FittingSession(store, row)
         session.step_club(0, start_ns, cause="start")
         order = sorted(clubs, key=lambda club: club.label != "c6")
         play(store, session, order, rng, SWINGS)
-        strikes = sum(count.used for count in store.club_counts(row))
+        strikes = sum(count.used for count in store.strikes.counts_by_club(row))
         times: dict[str, list[float]] = defaultdict(list)
         for _ in range(RUNS + 1):
             begin, begin_cpu = time.perf_counter(), time.process_time()

@@ -204,7 +204,7 @@ def file_bytes(path: Path) -> int:
 async def soak(folder: Path, hours: float, strikes: int, loop: JumpingLoop) -> dict[str, Any]:
     clock = HostClock(loop.now_ns, lambda: START_UTC_NS + loop.now_ns(), lambda: 0)
     with Store.open(folder / "soak.db") as store:
-        store.import_set(load_set(SET_FILE), at_utc_ns=0)
+        store.sets.import_file(load_set(SET_FILE), at_utc_ns=0)
         session = open_session(store, player=None, set_name=None, now_utc_ns=clock.utc_ns())
         bay = Bay(loop, hours, strikes)
         SCHEMES["soak"] = lambda wish: lambda: MemoryLink(bay, loop)
@@ -226,17 +226,17 @@ async def soak(folder: Path, hours: float, strikes: int, loop: JumpingLoop) -> d
                 bay.made["restarts"] += 1
             marks.append(memory() | {
                 "hours": round((step + 1) * hours / steps, 2),
-                "records": store._number("SELECT COUNT(*) FROM records"),
+                "records": store.file.number("SELECT COUNT(*) FROM records"),
                 "file_bytes": file_bytes(store.path),
             })  # fmt: skip
             print(json.dumps(marks[-1]), file=sys.stderr, flush=True)
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
         thread.close()
-        stored = store._number("SELECT COUNT(*) FROM records")
-        lost = store._number("SELECT COALESCE(SUM(count), 0) FROM losses")
-        strikes_filed = store._number("SELECT COUNT(*) FROM strikes")
-        twice = store._number(
+        stored = store.file.number("SELECT COUNT(*) FROM records")
+        lost = store.file.number("SELECT COALESCE(SUM(count), 0) FROM losses")
+        strikes_filed = store.file.number("SELECT COUNT(*) FROM strikes")
+        twice = store.file.number(
             "SELECT COUNT(*) FROM (SELECT 1 FROM strikes GROUP BY boot, first_sequence"
             " HAVING COUNT(*) > 1)"
         )

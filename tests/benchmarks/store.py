@@ -5,7 +5,7 @@
     python tests/benchmarks/store.py [--folder FOLDER] [--seconds SECONDS]
 
 Both write the same records into the same tables of files of the same kind (WAL, synchronous=FULL,
-one transaction per batch): `Store.add_records` from records as the collector hands them over, and
+one transaction per batch): `Records.add` from records as the collector hands them over, and
 the plain way from rows that were packed beforehand. Batches of both take turns, so that what
 else the machine does hits both. A strike is six parts of 500 bytes. Prints one line of JSON last.
 """
@@ -52,7 +52,7 @@ def strike(sequence: int) -> Timed:
 
 def new_store(path: Path) -> Store:
     store = Store.open(path)
-    store.remember_boot(board_key="b", boot_key="1", name="b", hello=None, seen_utc_ns=0)
+    store.boards.remember_boot(board_key="b", boot_key="1", name="b", hello=None, seen_utc_ns=0)
     return store
 
 
@@ -82,7 +82,7 @@ def compare(folder: Path, batch: int, seconds: float) -> dict[str, float]:
             first += batch
 
             def by_store(items: list[Timed] = items) -> None:
-                assert len(store.add_records(1, items)) == batch
+                assert len(store.records.add(1, items)) == batch
 
             def by_hand(rows: list[tuple[object, ...]] = rows) -> None:
                 connection.execute("BEGIN IMMEDIATE")

@@ -54,7 +54,7 @@ class Bay:
         self.store = Store.open(path)
         self._rng = np.random.default_rng(seed)
         self._board = bytes([seed]) * 8
-        self._boots = self.store._number("SELECT COUNT(*) FROM boots")
+        self._boots = self.store.file.number("SELECT COUNT(*) FROM boots")
         self._sequence = 0
         self._boot = None
         self.session = None
@@ -62,11 +62,11 @@ class Bay:
     def player(self, name, hand="right"):
         file = self.path.with_name(f"{self.path.stem}-set.toml")
         file.write_text(SET.format(player=name, hand=hand))
-        return self.store.import_set(load_set(file), at_utc_ns=START_NS - DAY)
+        return self.store.sets.import_file(load_set(file), at_utc_ns=START_NS - DAY)
 
     def begin(self, set_id, at_ns, whole_scans=True):
         """A new session and a new start of the board."""
-        row = self.store.start_session(
+        row = self.store.sessions.start(
             set_id, started_utc_ns=at_ns, stance_mm=3, stance_u_mm=1, sole_middle_u_mm=4,
             ball=True, surface="mat",
         )  # fmt: skip
@@ -159,16 +159,16 @@ def filled_file(tmp_path_factory):
     for club in ("7i", "6i", "8i"):
         bay.swing(club, 4)
     store = bay.store
-    contacts = store.contacts(bay.session.row.id)
-    store.set_aside(contacts[1], "slipped")
-    club = next(c.id for c in store.get_set(ada).clubs if c.label == "7i")
-    store.add_mark(
+    contacts = store.strikes.contacts(bay.session.row.id)
+    store.strikes.set_aside(contacts[1], "slipped")
+    club = next(c.id for c in store.sets.get(ada).clubs if c.label == "7i")
+    store.strikes.add_mark(
         bay.session.row.id, club, struck_utc_ns=START_NS + SECOND, toe_mm=3.5, u_mm=1,
         audits=contacts[0].id,
     )  # fmt: skip
-    store.add_note(bay.session.row.id, "wind from the left", written_utc_ns=START_NS)
+    store.sessions.add_note(bay.session.row.id, "wind from the left", written_utc_ns=START_NS)
     bay.end()
-    store.add_bend(
+    store.readings.add_bend(
         club, bent_utc_ns=START_NS + DAY, lie_before_deg=62.0, lie_after_deg=62.5,
         session=bay.session.row.id,
     )  # fmt: skip

@@ -41,7 +41,7 @@ class Week:
     def begin(self, set_id, at_s, boot=True, **agreed):
         """Start a session, and the board."""
         agreed = {"stance_mm": 0.0, "stance_u_mm": 2.0, "ball": True, "hand": None} | agreed
-        row = self.store.start_session(
+        row = self.store.sessions.start(
             set_id, started_utc_ns=START_NS + at_s * SECOND, sole_middle_u_mm=4, surface="mat",
             **agreed,
         )  # fmt: skip

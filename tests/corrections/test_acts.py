@@ -51,19 +51,19 @@ def everything(store):
         row.id: repr(
             (
                 row,
-                store.get_set(row.set, at_utc_ns=row.ended_utc_ns),
-                store.clubs_of(row.id),
-                store.contacts(row.id),
-                store.losses(session=row.id),
-                store.notes(row.id),
-                store.turns(row.id),
-                store.bends(),
-                store.overlays(row.set),
-                store.misses(row.set),
-                [(r.boot, r.sequence) for r in store.records_of(session=row.id)],
+                store.sets.get(row.set, at_utc_ns=row.ended_utc_ns),
+                store.clubs.of_session(row.id),
+                store.strikes.contacts(row.id),
+                store.records.losses(session=row.id),
+                store.sessions.notes(row.id),
+                store.sessions.turns(row.id),
+                store.readings.bends(),
+                store.readings.overlays(row.set),
+                store.readings.misses(row.set),
+                [(r.boot, r.sequence) for r in store.records.read(session=row.id)],
             )
         )
-        for row in store.sessions()
+        for row in store.sessions.all()
     }
     return found
 
@@ -74,7 +74,7 @@ def reports(store):
         row.id: report_json(
             report_content(store, row, when=str, made="now"), strike_values(store, row)
         )
-        for row in store.sessions()
+        for row in store.sessions.all()
     }
 
 
@@ -97,7 +97,7 @@ def made(tmp_path_factory, module_week, module_set):
     path = folder / "made.db"
     own = module_week(path)
     for player, hand in (("Robin Ashdown", "right"), ("Mika Tarn", "left")):
-        own.store.import_set(module_set(folder, player, hand), at_utc_ns=NOW - 10**18)
+        own.store.sets.import_file(module_set(folder, player, hand), at_utc_ns=NOW - 10**18)
     own.begin(1, 0)
     for club in ("7i", "6i", "8i"):
         own.swing(club, 3)
@@ -105,8 +105,8 @@ def made(tmp_path_factory, module_week, module_set):
     own.begin(1, 86_400)
     for club in ("7i", "6i"):
         own.swing(club, 3)
-    clubs = {club.label: club.id for club in own.store.get_set(1).clubs}
-    own.store.add_mark(2, clubs["7i"], struck_utc_ns=own.at_ns + 1, toe_mm=2.0, u_mm=1.0)
+    clubs = {club.label: club.id for club in own.store.sets.get(1).clubs}
+    own.store.strikes.add_mark(2, clubs["7i"], struck_utc_ns=own.at_ns + 1, toe_mm=2.0, u_mm=1.0)
     own.end()
     own.begin(2, 2 * 86_400)
     own.swing("7i", 3)
@@ -152,13 +152,13 @@ def does(store, kind, session, a, b, at):
     elif kind == "restore":
         restore_session(store, session, at)
     elif kind == "rename":
-        rename_player(store, store.players()[a % 2].name, f"Player {b}", at)
+        rename_player(store, store.sets.players()[a % 2].name, f"Player {b}", at)
     elif kind == "back":
         take_back_word(store, 1 + a % 2, at)
     elif kind == "note":
         keep_note(store, session, f"note {a}", at)
     elif kind == "mark":
-        club = store.get_set(store.get_session(session).set).clubs[b % 3]
+        club = store.sets.get(store.sessions.get(session).set).clubs[b % 3]
         keep_mark(store, session, club, at, toe_mm=float(a), u_mm=1.0)
     else:
         undo(store, at)
@@ -232,7 +232,7 @@ works = acts._work_out_again
 def killed(store, again):
     works(store, again)
     # So that pages of it are on the disk before the transaction ends.
-    store._connection.execute("PRAGMA cache_size = 1")
+    store.file.connection.execute("PRAGMA cache_size = 1")
     os.kill(os.getpid(), signal.SIGKILL)
 if sys.argv[2] == "killed":
     acts._work_out_again = killed
@@ -256,11 +256,11 @@ def test_a_kill_leaves_all_of_an_act_or_nothing(made, tmp_path, when):
     assert done.returncode == -signal.SIGKILL, done.stderr
     with Store.open(path) as store:
         if when == "killed":
-            assert (done.stdout, store.acts(), everything(store)) == ("", [], before)
+            assert (done.stdout, store.acts.all(), everything(store)) == ("", [], before)
             return
         assert done.stdout == "kept\n"
-        assert len(store.acts()) == 1
-        assert [len(store.contacts(session)) for session in (1, 2)] == [3, 13]
+        assert len(store.acts.all()) == 1
+        assert [len(store.strikes.contacts(session)) for session in (1, 2)] == [3, 13]
         undo(store, said())
         assert everything(store) == before
 
@@ -270,10 +270,10 @@ def test_a_backup_has_the_acts(made, tmp_path):
     shutil.copy(made, path)
     with Store.open(path) as store:
         move_strikes(store, 1, [Move(4, 6, "8i")], said())
-        wanted, acts = everything(store), store.acts()
+        wanted, acts = everything(store), store.acts.all()
     back_up(path, copy, overwrite=False)
     with Store.open(copy) as store:
-        assert (everything(store), store.acts()) == (wanted, acts)
+        assert (everything(store), store.acts.all()) == (wanted, acts)
         undo(store, said(1))
         assert everything(store) != wanted
 
@@ -302,15 +302,15 @@ def test_a_merge_keeps_the_words_of_both_and_says_where_they_disagree(made, tmp_
                  "session 1: feet 9.0 mm lower than the board, feet known to 1.5 mm",
                  "session 1: feet 5.0 mm lower than the board, feet known to 1.5 mm"),
             }  # fmt: skip
-            labels = {club.id: club.label for club in store.clubs_of(1)}
-            numbered = {c.number: labels[c.club] for c in store.contacts(1)}
+            labels = {club.id: club.label for club in store.clubs.of_session(1)}
+            numbered = {c.number: labels[c.club] for c in store.strikes.contacts(1)}
             assert (numbered[4], numbered[5], numbered[6]) == ("8i", "7i", "6i")
-            assert store.get_session(1).stance_mm == 9.0
-            assert [row.name for row in store.players()] == ["Mika Tarn", "Robin A."]
-            assert [row.id for row in store.sessions()] == [1, 2]
-            merged.append((everything(store), [act.words for act in store.acts()]))
+            assert store.sessions.get(1).stance_mm == 9.0
+            assert [row.name for row in store.sets.players()] == ["Mika Tarn", "Robin A."]
+            assert [row.id for row in store.sessions.all()] == [1, 2]
+            merged.append((everything(store), [act.words for act in store.acts.all()]))
             undo(store, said(9))
-            assert len(store.sessions()) == 3
+            assert len(store.sessions.all()) == 3
     assert merged[0] == merged[1]
 
 
@@ -325,25 +325,27 @@ def test_a_copy_elsewhere_gives_the_same_report_and_knows_the_acts(made, tmp_pat
                 take_back_word(store, 1, said(2))
                 change_session(store, 2, SessionWishes(stance_mm=4.0), said(3))
             for session in (1, 2):
-                copy, _ = store.copy_session(session)
-                own = elsewhere.take_session(copy)
-                elsewhere.take_records(own, store.records_to_carry(session))
+                copy, _ = store.copies.make(session)
+                own = elsewhere.copies.take_in(copy)
+                elsewhere.copies.take_records(own, store.copies.records_of(session))
                 # Records that are there already follow their strikes.
             wanted, found = everything(store), everything(elsewhere)
-            assert [len(elsewhere.contacts(n)) for n in (1, 2)] == [
-                len(store.contacts(n)) for n in (1, 2)
+            assert [len(elsewhere.strikes.contacts(n)) for n in (1, 2)] == [
+                len(store.strikes.contacts(n)) for n in (1, 2)
             ]
             if not step:
                 assert {n: found[n] for n in (1, 2)} == {n: wanted[n] for n in (1, 2)}
-        assert [act.words for act in elsewhere.acts()] == [act.words for act in store.acts()]
+        assert [act.words for act in elsewhere.acts.all()] == [
+            act.words for act in store.acts.all()
+        ]
         delete_session(store, 2, said(4))
-        copy, _ = store.copy_session(2)
-        elsewhere.take_session(copy)
-        assert [row.id for row in elsewhere.sessions()] == [1]
+        copy, _ = store.copies.make(2)
+        elsewhere.copies.take_in(copy)
+        assert [row.id for row in elsewhere.sessions.all()] == [1]
         undo(store, said(5))
-        copy, _ = store.copy_session(2)
-        elsewhere.take_session(copy)
-        assert len(elsewhere.contacts(2)) == len(store.contacts(2))
+        copy, _ = store.copies.make(2)
+        elsewhere.copies.take_in(copy)
+        assert len(elsewhere.strikes.contacts(2)) == len(store.strikes.contacts(2))
 
 
 @pytest.mark.parametrize("name", sorted(path.name for path in VECTORS.glob("schema-*.db.gz")))
@@ -354,8 +356,8 @@ def test_sessions_of_every_older_file_can_be_put_right(name, tmp_path):
         before = everything(store)
         move_strikes(store, 1, [Move(2, 3, "PW")], said())
         change_session(store, 1, SessionWishes(hand="right"), said(1))
-        moved = [c for c in store.contacts(1) if c.number in (2, 3)]
-        assert {store.get_club(c.club).label for c in moved} == {"PW"}
+        moved = [c for c in store.strikes.contacts(1) if c.number in (2, 3)]
+        assert {store.clubs.get(c.club).label for c in moved} == {"PW"}
         take_back_word(store, 1, said(2))
         for count in range(3):
             assert everything(store) != before
@@ -364,11 +366,11 @@ def test_sessions_of_every_older_file_can_be_put_right(name, tmp_path):
 
 
 def refused(store, match, act):
-    before, acts = everything(store), store.acts()
+    before, acts = everything(store), store.acts.all()
     with pytest.raises((UsageError, StoreError), match=match) as caught:
         act()
     assert "\n" not in str(caught.value)
-    assert (everything(store), store.acts()) == (before, acts)
+    assert (everything(store), store.acts.all()) == (before, acts)
 
 
 def test_what_cannot_be_is_one_line_and_changes_nothing(made, tmp_path):

@@ -115,7 +115,6 @@ NOT_CONTENT = {
     "forwarded_sessions",
     "gathering",
     "session_stamps",
-    "_sqlite_migrations",
 }
 _CAUSE = re.compile(r"foot switch (\d+):(\d+)")
 
@@ -170,13 +169,13 @@ class Writer:
     def set(self, player="Ada Lindqvist", name="irons", labels="6i 7i 8i", at_s=0, lie=62.0):
         clubs = tuple(Club(x, ClubSpec(lie_deg=lie + n)) for n, x in enumerate(labels.split()))
         seen = SetFile(player, "right", name, clubs[-1].label, 0.5, clubs)
-        return self.store.import_set(seen, at_utc_ns=START + at_s * SECOND)
+        return self.store.sets.import_file(seen, at_utc_ns=START + at_s * SECOND)
 
     def clubs(self, set_id):
-        return {club.label: club.id for club in self.store.get_set(set_id).clubs}
+        return {club.label: club.id for club in self.store.sets.get(set_id).clubs}
 
     def session(self, set_id, at_s=10, stance_mm=0.0):
-        return self.store.start_session(
+        return self.store.sessions.start(
             set_id, started_utc_ns=START + at_s * SECOND, stance_mm=stance_mm, stance_u_mm=1,
             sole_middle_u_mm=5, ball=True,
         )  # fmt: skip
@@ -184,7 +183,7 @@ class Writer:
     def boot(self, key="00000007", board=HELLO.board_id, at_s=5, next_sequence=0):
         named = board if len(board) == 16 else board.encode().hex().rjust(16, "0")[-16:]
         hello = replace(HELLO, board_id=named, next_sequence=next_sequence)
-        return self.store.remember_boot(
+        return self.store.boards.remember_boot(
             board_key=board, boot_key=key, name=hello.name, hello=hello,
             seen_utc_ns=START + at_s * SECOND,
         )  # fmt: skip
@@ -207,13 +206,13 @@ class Writer:
 
     def strikes(self, session, boot, sequences, at_s=20, word=b""):
         """Records and the strikes that are worked out from them, one each."""
-        self.store.add_records(
+        self.store.records.add(
             boot, [self.timed(n, at_s + n, word) for n in sequences], session=session
         )
         for n in sequences:
             at = START + round((at_s + n) * SECOND)
             strike = NewStrike(n, n, at, "strike", 1.0 + n, 2.0, None, 800.0, 900.0, 0, "contact 1")
-            self.store.file_strikes(session, boot, [strike], from_sequence=n, to_sequence=n)
+            self.store.strikes.file(session, boot, [strike], from_sequence=n, to_sequence=n)
 
 
 @pytest.fixture(scope="session")

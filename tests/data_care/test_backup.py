@@ -36,7 +36,7 @@ def test_a_backup_holds_what_the_file_holds(filled, content, tmp_path):
     # One file, which needs no other beside it, and is used like any other.
     assert names(tmp_path) == ["copy.db", "lies.db"]
     with Store.open(made.path, read_only=True) as store:
-        assert len(list(store.records_of())) == 20
+        assert len(list(store.records.read())) == 20
 
 
 def test_a_backup_while_another_writes(filled, writer, content, tmp_path):
@@ -51,7 +51,7 @@ def test_a_backup_while_another_writes(filled, writer, content, tmp_path):
             boot = w.boot(key="0000000a")
             while not stop.is_set():
                 # Records and strikes of ten are one transaction, as seen from outside.
-                with store._writing():
+                with store.file.writing():
                     w.strikes(session, boot, range(len(written) * 10, len(written) * 10 + 10))
                 written.append(1)
 

@@ -36,8 +36,10 @@ def shed(new_file, start_ns):
     ).encode()))  # fmt: skip
     clubs = tuple(Club(label, ClubSpec(lie_deg=62.0)) for label in ("6i", "7i"))
     with Store.open(path) as store:
-        store.import_set(SetFile("Ada", "right", "irons", "7i", None, clubs), at_utc_ns=start_ns)
-        store.agree_to_board(hello.board_id, "bench", at_utc_ns=start_ns)
+        store.sets.import_file(
+            SetFile("Ada", "right", "irons", "7i", None, clubs), at_utc_ns=start_ns
+        )
+        store.agreed.add(hello.board_id, "bench", at_utc_ns=start_ns)
         open_session(store, player=None, set_name=None, now_utc_ns=start_ns)
 
     def reading(sequence):
@@ -70,7 +72,7 @@ def test_records_of_both_are_worked_out_again(shed, content, tmp_path):
     take(other, range(4, 8))
     take(path, range(8, 10))
     with Store.open(other) as store:
-        store.set_aside(store.contacts(1)[5], "topped")
+        store.strikes.set_aside(store.strikes.contacts(1)[5], "topped")
     whole = shutil.copy(path, tmp_path / "whole.db")
     other_whole = shutil.copy(other, tmp_path / "other-whole.db")
     report = merge_file(whole, other)
@@ -78,8 +80,8 @@ def test_records_of_both_are_worked_out_again(shed, content, tmp_path):
     merge_file(other_whole, path)
     assert content(whole) == content(other_whole)
     with Store.open(whole) as store:
-        assert store.last_contiguous(1) == 9
-        contacts = store.contacts(1)
+        assert store.records.last_contiguous(1) == 9
+        contacts = store.strikes.contacts(1)
         assert [c.first_sequence for c in contacts] == list(range(10))
         assert contacts[5].reason == "topped"
     assert main(["check", "--db", str(whole)]) == 0
@@ -97,9 +99,9 @@ def test_from_the_command_line(shed, tmp_path, capsys):
     assert main(["merge", str(other), "--db", str(path)]) == 0
     assert "nothing in it that" in capsys.readouterr().out
     with Store.open(other) as store:
-        store.set_aside(store.contacts(1)[0], "mine")
+        store.strikes.set_aside(store.strikes.contacts(1)[0], "mine")
     with Store.open(path) as store:
-        store.bring_back(store.contacts(1)[0], "yours")
+        store.strikes.bring_back(store.strikes.contacts(1)[0], "yours")
     assert main(["merge", str(other), "--json", "--db", str(path)]) == 0
     assert '"kept": "aside"' in capsys.readouterr().out
     assert main(["merge", str(tmp_path / "none.db"), "--db", str(path)]) == 4

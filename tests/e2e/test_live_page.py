@@ -187,7 +187,7 @@ def test_the_logging_screen_notices_what_another_program_decides(board, lieboard
         screen.expect("4 used")
         with Store.open(lieboard.db) as store:
             other = FittingSession(store, 1)
-            first = store.contacts(1)[0]
+            first = store.strikes.contacts(1)[0]
             other.set_aside(first, "heard the shaft")
             screen.expect("heard the shaft")
             perform(other, {"act": "choose_club", "club": "9i"}, HostClock().utc_ns)

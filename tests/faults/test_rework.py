@@ -56,7 +56,7 @@ def session_in(tmp_path):
     def make(name):
         store = Store.open(tmp_path / name)
         stores.append(store)
-        store.import_set(load_set(SETS[0]), at_utc_ns=0)
+        store.sets.import_file(load_set(SETS[0]), at_utc_ns=0)
         return store, open_session(store, player=None, set_name=None, now_utc_ns=START_NS)
 
     yield make
@@ -69,7 +69,7 @@ def begin(session):
 
 
 def kept(store):
-    return store._connection.execute(WHAT).fetchall()
+    return store.file.connection.execute(WHAT).fetchall()
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -138,9 +138,8 @@ def test_a_long_session_is_not_read_from_its_start(session_in):
     session.file(boot, every)
     session = FittingSession(store, session.row.id)
     read = []
-    store.records_of = lambda **of: (
-        read.append(of["from_sequence"]) or Store.records_of(store, **of)
-    )
+    whole = store.records.read
+    store.records.read = lambda **of: read.append(of["from_sequence"]) or whole(**of)
     session.recover()
     assert read
     assert min(read) > 0.6 * len(every)

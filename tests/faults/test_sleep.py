@@ -41,7 +41,7 @@ class Host:
 @contextlib.asynccontextmanager
 async def logging(folder, host, board):
     with Store.open(folder / "sleep.db") as store:
-        store.import_set(load_set(SETS[0]), at_utc_ns=0)
+        store.sets.import_file(load_set(SETS[0]), at_utc_ns=0)
         session = open_session(store, player=None, set_name=None, now_utc_ns=host.clock.utc_ns())
         settings = RunSettings(board.url, accept=True)
         run = asyncio.create_task(LoggingRun(session, settings, lambda _: None, host.clock).run())
@@ -59,7 +59,7 @@ async def until_stored(store, count, within_s=60):
 
 
 def moments(store):
-    return [r.struck_utc_ns for b in store.boots_of(1) for r in store.records_of(boot=b)]
+    return [r.struck_utc_ns for b in store.boards.boots_of(1) for r in store.records.read(boot=b)]
 
 
 @pytest.fixture
@@ -86,8 +86,8 @@ async def test_what_was_struck_while_the_host_slept_stands_where_it_was_struck(t
         assert abs(first - slept_at_ns) < 30e9
         assert abs(asleep - (slept_at_ns + HOUR_NS // 2)) < 30e9
         assert abs(last - (slept_at_ns + HOUR_NS)) < 60e9
-        assert store.losses() == []
-        assert [r.sequence for r in store.records_of(boot=1)] == [0, 1, 2]
+        assert store.records.losses() == []
+        assert [r.sequence for r in store.records.read(boot=1)] == [0, 1, 2]
 
 
 @pytest.mark.parametrize("jump_ns", [HOUR_NS, -HOUR_NS])
@@ -102,4 +102,4 @@ async def test_a_computer_whose_clock_is_set_moves_no_strike(tmp_path, board, ju
         await until_stored(store, 2)
         first, second = moments(store)
         assert 0 < second - first < 60e9
-        assert [r.sequence for r in store.records_of(boot=1)] == [0, 1]
+        assert [r.sequence for r in store.records.read(boot=1)] == [0, 1]

@@ -190,16 +190,16 @@ class OnDisk:
         self._store = store
 
     async def begin_boot(self, identity: BoardIdentity) -> KnownBoot:
-        boot = self._store.remember_boot(
+        boot = self._store.boards.remember_boot(
             board_key=identity.board_key,
             boot_key=identity.boot_key,
             name=identity.name,
             hello=identity.hello,
             seen_utc_ns=1,
         )
-        last = self._store.last_contiguous(boot)
+        last = self._store.records.last_contiguous(boot)
         expected = 0 if last is None else last + 1
-        return KnownBoot(boot, expected, self._store.sequences_after(boot, expected))
+        return KnownBoot(boot, expected, self._store.records.sequences_after(boot, expected))
 
     async def store(
         self,
@@ -208,7 +208,7 @@ class OnDisk:
         in_order: Sequence[TimedRecord] = (),
     ) -> None:
         del in_order
-        self._store.add_records(boot_row, records)
+        self._store.records.add(boot_row, records)
 
     async def file(self, boot_row: int, records: Sequence[TimedRecord]) -> None:
         del boot_row, records

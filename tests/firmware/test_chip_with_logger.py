@@ -30,7 +30,7 @@ def script(chip, times_ms: Sequence[float]) -> list[Sweep]:
 
 def on_disk(store: Store) -> list[Strike]:
     strikes = []
-    for row in store.records_of():
+    for row in store.records.read():
         record = record_from_raw(row.raw)
         assert isinstance(record, Strike)
         strikes.append(record)
@@ -64,7 +64,7 @@ async def test_every_strike_is_on_disk_and_confirmed_through_a_reconnect(
         emulated.end_real_time()
         strikes = on_disk(store)
         assert [strike.sequence for strike in strikes] == list(range(9))
-        assert len(store.boards()) == 1
+        assert len(store.boards.all()) == 1
         for sweep, strike in zip(sweeps, strikes, strict=True):
             assert middle_mm(strike) == pytest.approx(sweep.middle_mm, abs=1.0)
         # What was on the line before the port was opened may be garbled; after that, nothing.
@@ -72,7 +72,7 @@ async def test_every_strike_is_on_disk_and_confirmed_through_a_reconnect(
             greeted = session.events.index(session.greeted[0])
             later = session.events[greeted:]
             assert [event for event in later if isinstance(event, LineTrouble)] == []
-        rows = list(store.records_of())
+        rows = list(store.records.read())
         spaced_s = np.diff([row.struck_utc_ns for row in rows[2:5]]) / 1e9
         assert spaced_s == pytest.approx([0.2, 0.2], abs=0.03)
 

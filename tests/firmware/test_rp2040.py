@@ -386,7 +386,7 @@ async def test_every_strike_is_on_disk_through_a_reconnect_and_a_brown_out(
     with Store.open(tmp_path / "data.db") as store:
         emulated.begin_real_time()
         async with session_at(emulated.port, store) as first:
-            await first.until(lambda: len(list(store.records_of())) == 4 and first.kept == 0)
+            await first.until(lambda: len(list(store.records.read())) == 4 and first.kept == 0)
         now_ms = emulated.end_real_time().time_us / 1000
         # Nobody listens; power dips; the logger comes back.
         script(now_ms + 300)
@@ -396,9 +396,9 @@ async def test_every_strike_is_on_disk_through_a_reconnect_and_a_brown_out(
         emulated.run(1_200_000)
         emulated.begin_real_time()
         async with session_at(emulated.port, store) as second:
-            await second.until(lambda: len(list(store.records_of())) == 6 and second.kept == 0)
+            await second.until(lambda: len(list(store.records.read())) == 6 and second.kept == 0)
         emulated.end_real_time()
-        strikes = [record_from_raw(row.raw) for row in store.records_of()]
+        strikes = [record_from_raw(row.raw) for row in store.records.read()]
         assert [strike.sequence for strike in strikes] == [0, 1, 2, 3, 0, 1]
         # The one that the board kept when its power dipped is gone: RAM.
         for sweep, strike in zip(sweeps[:4] + sweeps[5:], strikes, strict=True):

@@ -34,19 +34,21 @@ def make(path):
     clubs = tuple(Club(label, ClubSpec(lie_deg=61.0 + i)) for i, label in enumerate(("6i", "7i")))
     wanted = SetFile("Robin Ashdown", "right", "irons", "7i", 0.5, clubs, ())
     with Store.open(path) as store:
-        set_id = store.import_set(wanted, at_utc_ns=_UTC_NS)
-        session = store.start_session(
+        set_id = store.sets.import_file(wanted, at_utc_ns=_UTC_NS)
+        session = store.sessions.start(
             set_id, started_utc_ns=_UTC_NS, stance_u_mm=1, sole_middle_u_mm=5, ball=True
         )
-        boot = store.remember_boot(
+        boot = store.boards.remember_boot(
             board_key="00112233aabbccdd", boot_key="00000007", name="shed", hello=None,
             seen_utc_ns=_UTC_NS,
         )  # fmt: skip
-        club = store.get_set(set_id).clubs[0].id
-        store.add_turn(session, club, from_utc_ns=_UTC_NS, cause=f"foot switch {boot}:4")
-        store.add_records(boot, [_timed(n) for n in range(20)], session=session)
-        mark = store.add_mark(session, club, struck_utc_ns=_UTC_NS, toe_mm=1.0, u_mm=1.0)
-        store.set_aside(store.get_contact("mark", mark), f"taken back (foot switch {boot}:9)")
+        club = store.sets.get(set_id).clubs[0].id
+        store.sessions.add_turn(session, club, from_utc_ns=_UTC_NS, cause=f"foot switch {boot}:4")
+        store.records.add(boot, [_timed(n) for n in range(20)], session=session)
+        mark = store.strikes.add_mark(session, club, struck_utc_ns=_UTC_NS, toe_mm=1.0, u_mm=1.0)
+        store.strikes.set_aside(
+            store.strikes.get("mark", mark), f"taken back (foot switch {boot}:9)"
+        )
 
 
 def main():

@@ -151,8 +151,8 @@ def test_files_of_older_programs_are_upgraded_with_all_they_had(tmp_path, name):
         before = file.execute("SELECT boot, sequence, raw FROM records ORDER BY id").fetchall()
     assert len(before) == 20
     with Store.open(path) as store:
-        (session,) = store.sessions()
-        assert len(list(store.records_of(session=session.id))) == 20
+        (session,) = store.sessions.all()
+        assert len(list(store.records.read(session=session.id))) == 20
     with closing(sqlite3.connect(path)) as file:
         after = file.execute("SELECT boot, sequence, raw FROM records ORDER BY id").fetchall()
         assert file.execute("PRAGMA integrity_check").fetchone() == ("ok",)

@@ -33,31 +33,31 @@ def weeks(tmp_path):
         ]  # fmt: skip
         clubs = tuple(Club(label, spec) for label, spec in zip(labels, specs, strict=True))
         with Store.open(path) as store:
-            set_id = store.import_set(
+            set_id = store.sets.import_file(
                 SetFile(name, "right", "Weekend irons", labels[-1], 0.5, clubs),
                 at_utc_ns=START_UTC_NS - DAY_NS,
             )
-            ids = [club.id for club in store.get_set(set_id).clubs]
+            ids = [club.id for club in store.sets.get(set_id).clubs]
             for week, row in enumerate(lies):
                 at = START_UTC_NS + 7 * week * DAY_NS
                 for column, before, size in bends:
                     if before == week:
-                        store.add_bend(
+                        store.readings.add_bend(
                             ids[column], bent_utc_ns=at - DAY_NS,
                             lie_before_deg=62.0, lie_after_deg=62.0 + size,
                         )  # fmt: skip
-                session = store.start_session(
+                session = store.sessions.start(
                     set_id, started_utc_ns=at, stance_u_mm=1.0, sole_middle_u_mm=5.0, ball=True
                 )
                 for column, lie in enumerate(row):
                     swings = 8 if counts is None else counts[week]
                     middle = -RADIUS_MM * np.tan(np.radians(lie))
                     for swing, toe in enumerate(rng.normal(middle, 3.0, swings)):
-                        store.add_mark(
+                        store.strikes.add_mark(
                             session, ids[column], toe_mm=round(float(toe), 1), u_mm=0.5,
                             struck_utc_ns=at + (60 * column + swing) * 10**9,
                         )  # fmt: skip
-                store.end_session(session, ended_utc_ns=at + 3600 * 10**9)
+                store.sessions.end(session, ended_utc_ns=at + 3600 * 10**9)
         return path
 
     return make

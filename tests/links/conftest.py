@@ -229,8 +229,8 @@ def desk(tmp_path):
     @contextlib.asynccontextmanager
     async def open_desk(url, clock=None, **settings):
         with Store.open(tmp_path / "test.db") as store:
-            if not store.sets():
-                store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
+            if not store.sets.all():
+                store.sets.import_file(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
             made = Desk(store, url, clock, **settings)
             running = asyncio.create_task(made.run.run())
             try:

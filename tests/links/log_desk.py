@@ -63,4 +63,6 @@ class Desk:
     def sequences(self):
         """Of all records on disk, board by board."""
         store, session = self.session.store, self.session.row.id
-        return [r.sequence for b in store.boots_of(session) for r in store.records_of(boot=b)]
+        return [
+            r.sequence for b in store.boards.boots_of(session) for r in store.records.read(boot=b)
+        ]

@@ -34,7 +34,7 @@ def db(tmp_path):
 
 def _agreed(db):
     with Store.open(db, read_only=True) as store:
-        return [(one.key, one.name) for one in store.agreed_boards()]
+        return [(one.key, one.name) for one in store.agreed.all()]
 
 
 class TestBoards:

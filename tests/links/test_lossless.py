@@ -48,13 +48,13 @@ def board_on(board_process, request):
 def _stored(desk):
     """(sequence, club) of all contacts, in the order of their numbers."""
     labels = {club.id: club.label for club in desk.session.order}
-    contacts = desk.session.store.contacts(desk.session.row.id)
+    contacts = desk.session.store.strikes.contacts(desk.session.row.id)
     return sorted((c.first_sequence, labels.get(c.club)) for c in contacts)
 
 
 def _sequences(desk):
     store, session = desk.session.store, desk.session.row.id
-    return [r.sequence for b in store.boots_of(session) for r in store.records_of(boot=b)]
+    return [r.sequence for b in store.boards.boots_of(session) for r in store.records.read(boot=b)]
 
 
 LINES = ["pty", "tcp", "ble", "ble-small", "core-pty", "core-ble"]
@@ -80,7 +80,7 @@ async def test_late_strikes_are_filed_under_the_club_that_was_up(board_on, desk,
         await here.until(lambda: here.filed == 4)
         assert _stored(here) == [(0, "7i"), (1, "7i"), (2, second), (3, third)]
         assert _sequences(here) == [0, 1, 2, 3]
-        assert not here.session.store.losses(session=here.session.row.id)
+        assert not here.session.store.records.losses(session=here.session.row.id)
 
 
 @pytest.mark.parametrize("line", LINES)
@@ -122,11 +122,11 @@ async def test_what_the_board_had_to_drop_is_counted_under_the_club(board_on, de
         # What is gone is the oldest of the eight, those just after number 0.
         first_kept = 1 + here.lost
         assert _sequences(here) == [0, *range(first_kept, 9)]
-        losses = here.session.store.losses(session=here.session.row.id)
+        losses = here.session.store.records.losses(session=here.session.row.id)
         assert (losses[0].from_sequence, losses[-1].to_sequence) == (1, here.lost)
         if not line.startswith("core"):
             assert here.lost == 8 - 3
-        counts = here.session.store.club_counts(here.session.row.id)
+        counts = here.session.store.strikes.counts_by_club(here.session.row.id)
         pivot = here.session.order[0]
         assert [(one.club, one.lost) for one in counts if one.lost] == [(pivot.id, here.lost)]
 
@@ -233,7 +233,7 @@ async def test_garbage_behind_our_service_ends_in_one_line(board_on, tmp_path):
     board = board_on("ble")
     board.ask("spoil garbage 1")
     with Store.open(tmp_path / "test.db") as store:
-        store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
+        store.sets.import_file(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
         here = Desk(store, board.url, None)
         with pytest.raises(
             ProtocolError, match=r"none is lie-board protocol 1\. It is no lie board"
@@ -246,11 +246,11 @@ async def test_another_board_than_the_agreed_one_is_refused(board_on, tmp_path):
 
     board = board_on("ble")
     with Store.open(tmp_path / "test.db") as store:
-        store.import_set(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
+        store.sets.import_file(load_set(ROOT / "logger/cli/demo_set.toml"), at_utc_ns=0)
         here = Desk(store, board.url, None, expect_board="00112233aabbccdd")
         with pytest.raises(ProtocolError, match=r"4c4200005a110001 .* not the agreed"):
             await here.run.run()
-        assert store.boards() == []
+        assert store.boards.all() == []
 
 
 def test_json_of_a_board_on_the_air(on_the_air):

@@ -99,7 +99,7 @@ class Bay:
         self.path = path
         self.store = Store.open(path)
         self.session: FittingSession | None = None
-        self._boot = self.store.remember_boot(
+        self._boot = self.store.boards.remember_boot(
             board_key="text:bench", boot_key="1", name="bench", hello=None, seen_utc_ns=START_NS
         )
         self._struck = 0
@@ -109,7 +109,7 @@ class Bay:
             Club(label, ClubSpec(length_mm=960.0 - 12.7 * i, lie_deg=61.0 + 0.5 * i))
             for i, label in enumerate(labels)
         ]
-        self.store.import_set(
+        self.store.sets.import_file(
             SetFile(player, hand, "irons", labels[1], 0.5, tuple(clubs)), at_utc_ns=START_NS
         )
         return self
@@ -145,7 +145,7 @@ class Bay:
                 method_version="test",
                 rule_reason=reason,
             )
-            ids += self.store.file_strikes(
+            ids += self.store.strikes.file(
                 self.session.row.id,
                 self._boot,
                 [made],
@@ -167,7 +167,7 @@ class Bay:
 
     def forget(self, strike_number):
         """Let a strike be worked out to be none."""
-        self.store.file_strikes(
+        self.store.strikes.file(
             self.session.row.id,
             self._boot,
             [],
@@ -176,7 +176,7 @@ class Bay:
         )
 
     def contact(self, strike):
-        return self.store.get_contact("board", strike)
+        return self.store.strikes.get("board", strike)
 
 
 class Page:

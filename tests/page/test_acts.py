@@ -35,11 +35,11 @@ def test_set_aside_with_a_reason(page, bay):
 
 
 def test_a_mark_has_a_negative_number(page, bay):
-    seven = bay.store.get_set(1).clubs[1].id
-    mark = bay.store.add_mark(1, seven, struck_utc_ns=1, toe_mm=4.0, u_mm=1.0)
+    seven = bay.store.sets.get(1).clubs[1].id
+    mark = bay.store.strikes.add_mark(1, seven, struck_utc_ns=1, toe_mm=4.0, u_mm=1.0)
     status, words = page.act({"act": "set_aside", "strike": -mark})
     assert (status, words) == (200, f"set aside: mark {mark} (+4.0 mm)")
-    assert not bay.store.get_contact("mark", mark).used
+    assert not bay.store.strikes.get("mark", mark).used
     assert bay.contact(mark).used
 
 
@@ -50,15 +50,15 @@ def test_clubs(page, bay):
     assert page.act({"act": "choose_club", "club": "9I"}) == (200, "9i is up")
     assert page.act({"act": "previous_club"}) == (200, "8i is up")
     viewer.state(lambda s: s["current_club"] == "8i")
-    assert [t.cause for t in bay.store.turns(1)] == ["start", "page", "page", "page"]
+    assert [t.cause for t in bay.store.sessions.turns(1)] == ["start", "page", "page", "page"]
     # What the logging process, which looks at the file for each strike, files now.
-    late = bay.store.turns(1)[-1].from_utc_ns
+    late = bay.store.sessions.turns(1)[-1].from_utc_ns
     assert bay.session.current_club(late).label == "8i"
 
 
 def test_a_note(page, bay):
     assert page.act({"act": "note", "text": " wind from the left "})[0] == 200
-    assert [note.text for note in bay.store.notes(1)] == ["wind from the left"]
+    assert [note.text for note in bay.store.sessions.notes(1)] == ["wind from the left"]
 
 
 def test_what_makes_no_sense_changes_nothing(page, bay):
@@ -82,8 +82,8 @@ def test_what_makes_no_sense_changes_nothing(page, bay):
         status, said = page.act(act)
         assert status == 400, act
         assert words in said
-    assert [c.used for c in bay.store.contacts(1)] == [True, True]
-    assert len(bay.store.turns(1)) == 1
+    assert [c.used for c in bay.store.strikes.contacts(1)] == [True, True]
+    assert len(bay.store.sessions.turns(1)) == 1
 
 
 def test_too_much_is_refused(page):
@@ -98,7 +98,7 @@ def test_a_strike_of_another_session_is_out_of_reach(page, bay):
 
 
 def test_an_ended_session_has_no_club_up(page, bay):
-    bay.store.end_session(1, ended_utc_ns=bay.session.row.started_utc_ns + 10**12)
+    bay.store.sessions.end(1, ended_utc_ns=bay.session.row.started_utc_ns + 10**12)
     status, words = page.act({"act": "next_club"})
     assert (status, words) == (400, "session 1 has ended: no club is up")
     # What was struck in it may still be judged.
@@ -135,15 +135,15 @@ def test_two_who_write_get_on(bay, serve):
         for strike in range(1, 6):
             assert page.act({"act": "set_aside", "strike": strike})[0] == 200
             logging.note(f"meanwhile {strike}", 1)
-        assert [c.used for c in other.contacts(1)] == [False] * 5
-        assert len(bay.store.notes(1)) == 5
+        assert [c.used for c in other.strikes.contacts(1)] == [False] * 5
+        assert len(bay.store.sessions.notes(1)) == 5
 
 
 def test_a_clock_that_is_behind_does_not_hide_the_club(bay):
     """Two programs' clocks may differ: the club that is chosen last is up."""
     bay.set_of().begin()
     perform(bay.session, {"act": "choose_club", "club": "9i"}, lambda: 0)
-    assert bay.store.turns(1)[-1].club == bay.store.get_set(1).clubs[3].id
+    assert bay.store.sessions.turns(1)[-1].club == bay.store.sets.get(1).clubs[3].id
 
 
 async def test_acts_before_and_after_the_logging(bay):

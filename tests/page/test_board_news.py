@@ -28,20 +28,20 @@ def with_a_board(bay):
     """Begin a session in which a board lost a record; return the board's name."""
     bay.set_of().begin().strike(1.0)
     bay.session.lost(bay._boot, [Hole(7, 7)], "never came", bay.session.row.started_utc_ns)
-    (own,) = bay.store.boards()
+    (own,) = bay.store.boards.all()
     return own.name
 
 
 def test_whoever_looks_on_sees_link_and_battery(bay, serve):
     own = with_a_board(bay)
     session = bay.session.row.id
-    bay.store.note_news(session, replace(GOOD, name=own), told_utc_ns=utc_now())
+    bay.store.live.note_news(session, replace(GOOD, name=own), told_utc_ns=utc_now())
     viewer = serve().view()
     (board,) = viewer.state(lambda s: s["boards"])["boards"]
     assert (board["board"], board["link"], board["battery_volts"]) == (own, "up", 3.712)
     assert (board["kept"], board["link_words"]) == (3, "1 waiting on the board")
     gone = BoardNews(own, "out of reach", "next try in 2 s")
-    bay.store.note_news(session, gone, told_utc_ns=utc_now())
+    bay.store.live.note_news(session, gone, told_utc_ns=utc_now())
     told = viewer.state(lambda s: s["boards"][0]["link"] == "out of reach")
     assert told["boards"][0]["link_words"] == "next try in 2 s"
 
@@ -49,7 +49,7 @@ def test_whoever_looks_on_sees_link_and_battery(bay, serve):
 def test_old_news_do_not_hold(bay, serve):
     own = with_a_board(bay)
     old = utc_now() - 600 * SECOND
-    bay.store.note_news(bay.session.row.id, replace(GOOD, name=own), told_utc_ns=old)
+    bay.store.live.note_news(bay.session.row.id, replace(GOOD, name=own), told_utc_ns=old)
     (board,) = serve().view().state(lambda s: s["boards"])["boards"]
     assert (board["link"], board["battery_volts"]) == ("unknown", None)
     assert board["link_words"] == "the program that logs it has said nothing for a while"
@@ -57,15 +57,15 @@ def test_old_news_do_not_hold(bay, serve):
 
 def test_a_board_without_a_record_is_shown_by_what_was_told(bay, serve):
     bay.set_of().begin()
-    bay.store.note_news(bay.session.row.id, GOOD, told_utc_ns=utc_now())
+    bay.store.live.note_news(bay.session.row.id, GOOD, told_utc_ns=utc_now())
     (board,) = serve().view().state(lambda s: s["boards"])["boards"]
     assert (board["board"], board["link"], board["lost"]) == ("shed", "up", 0)
 
 
 def test_an_ended_session_has_no_news(bay, serve):
     with_a_board(bay)
-    bay.store.note_news(bay.session.row.id, GOOD, told_utc_ns=utc_now())
-    bay.store.end_session(bay.session.row.id, ended_utc_ns=bay.session.row.started_utc_ns + SECOND)
+    bay.store.live.note_news(bay.session.row.id, GOOD, told_utc_ns=utc_now())
+    bay.store.sessions.end(bay.session.row.id, ended_utc_ns=bay.session.row.started_utc_ns + SECOND)
     (board,) = serve(session=1).view().state(lambda s: s["boards"])["boards"]
     assert (board["link"], board["battery_volts"]) == ("ended", None)
 

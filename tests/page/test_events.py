@@ -37,7 +37,7 @@ def test_a_strike_comes_before_the_numbers_that_count_it(bay, serve):
 def test_the_whole_state(bay, serve):
     bay.set_of(hand="left").begin()
     bay.hit_all(_6i=6.0, _7i=7.0, _8i=8.0, _9i=9.0)
-    bay.store.set_aside(bay.contact(1), "not mine")
+    bay.store.strikes.set_aside(bay.contact(1), "not mine")
     state = serve().view().state(lambda s: s["clubs"])
     assert state["session"] == {
         "number": 1, "player": "Ada Lindqvist", "set_name": "irons", "hand": "left",
@@ -101,9 +101,9 @@ def test_whoever_only_reads_the_file_says_what_it_cannot_know(bay, serve):
 def test_toe_deep_tends_to_the_side_of_the_hand(bay, serve):
     bay.set_of(hand="left").begin()
     # Marks: the level is known, so that it is clear where the sole touched.
-    seven = bay.store.get_set(1).clubs[1].id
+    seven = bay.store.sets.get(1).clubs[1].id
     for i in range(12):
-        bay.store.add_mark(
+        bay.store.strikes.add_mark(
             1,
             seven,
             struck_utc_ns=bay.session.row.started_utc_ns + i,
@@ -154,7 +154,7 @@ def test_set_aside_elsewhere_is_told(bay, serve):
     (strike,) = bay.set_of().begin().strike(1.0)
     viewer = serve().view()
     viewer.strikes()
-    bay.store.set_aside(bay.contact(strike), "heard the shaft")
+    bay.store.strikes.set_aside(bay.contact(strike), "heard the shaft")
     changed = viewer.strikes().message
     assert not changed["reset"]
     (one,) = changed["strikes"]
@@ -210,7 +210,7 @@ def test_the_page_goes_on_to_the_next_session(bay, serve):
     bay.set_of().begin().strike(1.0)
     viewer = serve().view()
     viewer.strikes()
-    bay.store.end_session(1, ended_utc_ns=bay.session.row.started_utc_ns + 10**12)
+    bay.store.sessions.end(1, ended_utc_ns=bay.session.row.started_utc_ns + 10**12)
     assert not viewer.state(lambda s: not s["session"]["open"])["session"]["open"]
     bay.begin(bay.session.row.started_utc_ns + 10**13)
     anew = viewer.strikes().message

@@ -68,11 +68,11 @@ def test_a_file_that_cannot_be_read_for_a_while_is_said(bay, serve):
     bay.set_of().begin().strike(1.0)
     viewer = serve().view()
     viewer.state()
-    with bay.store._writing() as connection:
+    with bay.store.file.writing() as connection:
         connection.execute("ALTER TABLE turns RENAME TO turned")
     trouble = viewer.until(lambda e: e.kind == "state" and e.message["hints"])
     assert str(bay.path) in trouble.message["hints"][0]
-    with bay.store._writing() as connection:
+    with bay.store.file.writing() as connection:
         connection.execute("ALTER TABLE turned RENAME TO turns")
     viewer.state(lambda s: not any(str(bay.path) in hint for hint in s["hints"]))
     bay.strike(2.0)

@@ -66,7 +66,7 @@ class Bay:
         self._logger: subprocess.Popen[str] | None = None
         self._truths: list[Path] = []
         with Store.open(folder / "data.db") as store:
-            store.import_set(load_set(set_file), at_utc_ns=1_760_000_000_000_000_000)
+            store.sets.import_file(load_set(set_file), at_utc_ns=1_760_000_000_000_000_000)
 
     def count(self, sql: str) -> int:
         """Look into the data file as any SQLite browser would."""

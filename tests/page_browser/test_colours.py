@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from colorspacious import cspace_convert, deltaE
 
-STYLE = (Path(__file__).parents[2] / "logger" / "page" / "assets" / "page.css").read_text()
+STYLE = (Path(__file__).parents[2] / "logger" / "page" / "assets" / "tokens.css").read_text()
 # What carries meaning; tint and edge lie behind or around it.
 SIGNS = ("ink", "blue", "orange", "grey", "paper")
 TEXT = ("ink", "soft", "blue", "orange")

@@ -121,8 +121,8 @@ async def test_the_footprint_s_place_replaces_the_quick_one(left_bay, view):
     await viewer.sees(3)
     path = left_bay.folder / "data.db"
     with Store.open(path, read_only=True) as store, NumberWorks(path) as works:
-        session = store.sessions()[0]
-        struck = [one for one in store.contacts(session.id) if one.used]
+        session = store.sessions.all()[0]
+        struck = [one for one in store.strikes.contacts(session.id) if one.used]
         fitted = works.work_out(session).strikes
     said = pytest.approx([fitted[one.id].toe_mm for one in struck], abs=0.051)
     # The last strike is on the page before the page has word that its numbers are still to come.

@@ -22,11 +22,11 @@ def db(tmp_path):
     other = ClubSpec(length_mm=952.5, lie_deg=61.5, bias=2.0, bias_unit="mm")
     with Store.open(path) as store:
         clubs = (Club(FORMULA_CLUB, other), Club("7i", spec), Club("PW", ClubSpec()))
-        set_id = store.import_set(
+        set_id = store.sets.import_file(
             SetFile(PLAYER, "right", "Weekend irons", "7i", 0.5, clubs), at_utc_ns=START_UTC_NS
         )
-        ids = {club.label: club.id for club in store.get_set(set_id).clubs}
-        session = store.start_session(
+        ids = {club.label: club.id for club in store.sets.get(set_id).clubs}
+        session = store.sessions.start(
             set_id, started_utc_ns=START_UTC_NS, stance_u_mm=1, sole_middle_u_mm=2, ball=True,
             surface="@range <i>mat</i>",
         )  # fmt: skip
@@ -37,9 +37,9 @@ def db(tmp_path):
         ):
             for toe in places:
                 at += 20 * 10**9
-                store.add_mark(session, ids[label], struck_utc_ns=at, toe_mm=toe, u_mm=0.5)
-        store.take_back_last(session)
-        store.end_session(session, ended_utc_ns=at + 60 * 10**9)
+                store.strikes.add_mark(session, ids[label], struck_utc_ns=at, toe_mm=toe, u_mm=0.5)
+        store.strikes.take_back_last(session)
+        store.sessions.end(session, ended_utc_ns=at + 60 * 10**9)
     return path
 
 
@@ -47,8 +47,8 @@ def db(tmp_path):
 def empty_session(db):
     """The same file with a second session in which nobody swung."""
     with Store.open(db) as store:
-        store.start_session(
-            store.sessions()[0].set, started_utc_ns=START_UTC_NS + 10**15, stance_u_mm=1,
+        store.sessions.start(
+            store.sessions.all()[0].set, started_utc_ns=START_UTC_NS + 10**15, stance_u_mm=1,
             sole_middle_u_mm=2, ball=True,
         )  # fmt: skip
     return db

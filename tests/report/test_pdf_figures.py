@@ -30,7 +30,7 @@ CLUB = ClubContent(
 @pytest.fixture
 def content(db):
     with Store.open(db, read_only=True) as store:
-        return report_content(store, store.sessions()[0], when=lambda ns: "then", made="now")
+        return report_content(store, store.sessions.all()[0], when=lambda ns: "then", made="now")
 
 
 @pytest.fixture

@@ -22,7 +22,10 @@ MM_PER_POINT = 25.4 / 72
 def content(db):
     with Store.open(db, read_only=True) as store:
         return report_content(
-            store, store.sessions()[0], when=lambda ns: "2024-01-01 13:00", made="made <b>now</b>"
+            store,
+            store.sessions.all()[0],
+            when=lambda ns: "2024-01-01 13:00",
+            made="made <b>now</b>",
         )
 
 

@@ -115,16 +115,16 @@ class TestRecords:
 
 def stored(store):
     """What must be the same whichever way it came in; moments to a millisecond."""
-    (row,) = store.sessions()
-    clubs = {club.id: club for club in store.get_set(row.set).clubs}
+    (row,) = store.sessions.all()
+    clubs = {club.id: club for club in store.sets.get(row.set).clubs}
     strikes = [
         (clubs[c.club].label, c.first_sequence, c.kind, c.used, c.toe_mm, c.board_mm, c.trail_mm,
          c.load, c.span_us, c.flags)
-        for c in store.contacts(row.id)
+        for c in store.strikes.contacts(row.id)
     ]  # fmt: skip
-    moments = [c.struck_utc_ns / 1e9 for c in store.contacts(row.id)]
+    moments = [c.struck_utc_ns / 1e9 for c in store.strikes.contacts(row.id)]
     agreed = (row.hand, row.stance_mm, row.stance_u_mm, row.sole_middle_mm, row.sole_middle_u_mm)
-    raw = [one.raw for one in store.records_of(boot=1, session=row.id)]
+    raw = [one.raw for one in store.records.read(boot=1, session=row.id)]
     return strikes, raw, agreed, [club.spec for club in clubs.values()], moments
 
 
@@ -166,9 +166,9 @@ class TestIntoTheProduct:
         session = draw_session(23, swings=8)
         with Store.open(tmp_path / "d.db") as store:
             row = file_session(store, session, folder=tmp_path)
-            clubs = {club.id: club.label for club in store.get_set(row.set).clubs}
+            clubs = {club.id: club.label for club in store.sets.get(row.set).clubs}
             true = {s.sequence: s for s in session.strikes}
-            seen = store.contacts(row.id)
+            seen = store.strikes.contacts(row.id)
             assert [clubs[c.club] for c in seen] == [
                 session.clubs[true[c.first_sequence].club].label for c in seen
             ]
@@ -177,7 +177,7 @@ class TestIntoTheProduct:
             ]
             assert not wrong
             add_marks(store, row, session, 3)
-            marks = store.contacts(row.id, source="mark")
+            marks = store.strikes.contacts(row.id, source="mark")
             assert [clubs[m.club] for m in marks] == ["7i"] * 3
             truth = [s.toe_mm for s in session.strikes if s.club == session.order[0]][:3]
             assert [m.toe_mm for m in marks] == pytest.approx(truth, abs=4.0)

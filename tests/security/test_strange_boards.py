@@ -3,6 +3,7 @@
 import json
 import os
 import sys
+import urllib.request
 
 import pexpect
 import pytest
@@ -52,31 +53,35 @@ def test_it_keeps_everything_until_it_is_agreed_to(lieboard, strange):
         assert f"is board {BOARD} (" in done.stderr
         assert f"lieboard boards --accept {board.url}" in done.stderr
     with Store.open(lieboard.db) as store:
-        assert (store.boards(), store.sessions(), list(store.records_of())) == ([], [], [])
-        assert store.agreed_boards() == []
+        assert (store.boards.all(), store.sessions.all(), list(store.records.read())) == (
+            [],
+            [],
+            [],
+        )
+        assert store.agreed.all() == []
     done = lieboard("boards", "--accept", board.url)
     assert f"({BOARD}) at {board.url} may be used from now on" in done.stdout
     with Store.open(lieboard.db) as store:
-        assert list(store.records_of()) == []
+        assert list(store.records.read()) == []
     logging = pexpect.spawn(
         sys.executable, ["-m", "logger", "log", board.url, "--db", str(lieboard.db), "--stance",
-        "0"], timeout=40, dimensions=(40, 120),
+        "0", "--page", "--page-port", "0"], timeout=40, dimensions=(40, 120),
     )  # fmt: skip
     # All that it kept meanwhile.
     for _ in range(400):
         with Store.open(lieboard.db, read_only=True) as store:
-            if len(list(store.records_of())) >= 3:
+            if len(list(store.records.read())) >= 3:
                 break
         logging.expect(pexpect.TIMEOUT, timeout=0.1)
     logging.send("q")
     logging.expect(pexpect.EOF)
     logging.close()
     with Store.open(lieboard.db) as store:
-        kept = [record.sequence for record in store.records_of()]
+        kept = [record.sequence for record in store.records.read()]
         # From the very first: none was taken for confirmed before.
         assert kept == list(range(len(kept)))
         assert len(kept) >= 3
-        assert store.losses() == []
+        assert store.records.losses() == []
     told = json.loads(lieboard("boards", "--no-ble", "--json").stdout)
     assert [one["key"] for one in told["agreed"]] == [BOARD]
     assert lieboard("boards", "--forget", BOARD).returncode == 0
@@ -88,19 +93,24 @@ def test_at_a_terminal_it_is_asked_about_once(lieboard, strange, answer):
     board = strange("--tcp", "0")
     talk = pexpect.spawn(
         sys.executable, ["-m", "logger", "log", board.url, "--db", str(lieboard.db), "--stance",
-        "0"], timeout=40, dimensions=(40, 120),
+        "0", "--page", "--page-port", "0"], timeout=40, dimensions=(40, 120),
     )  # fmt: skip
     talk.expect(rf"Board {BOARD} \(.*\) was never used here. Is it yours\?")
     talk.sendline(answer)
     if answer == "y":
+        # The page that was asked for too, although the first try ended with the question.
+        talk.expect(r"page: http://127.0.0.1:(\d+)/")
+        port = int(talk.match[1])
         talk.expect("connected")
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=30) as page:
+            assert page.status == 200
         talk.send("q")
     talk.expect(pexpect.EOF)
     talk.close()
     assert talk.exitstatus == (0 if answer == "y" else 2)
     with Store.open(lieboard.db) as store:
-        assert len(store.agreed_boards()) == (answer == "y")
-        assert len(store.sessions()) == (answer == "y")
+        assert len(store.agreed.all()) == (answer == "y")
+        assert len(store.sessions.all()) == (answer == "y")
 
 
 def test_one_that_speaks_text_is_known_by_its_name(lieboard, strange):
@@ -135,5 +145,5 @@ def test_one_that_speaks_text_is_known_by_its_name(lieboard, strange):
     assert lieboard("boards", "--accept", url).returncode == 0
     thread.join()
     with Store.open(lieboard.db) as store:
-        assert [one.key for one in store.agreed_boards()] == ["text:mat_2"]
-        assert store.boards() == []
+        assert [one.key for one in store.agreed.all()] == ["text:mat_2"]
+        assert store.boards.all() == []

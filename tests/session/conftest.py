@@ -111,7 +111,7 @@ class Desk:
         )
 
     def contacts(self):
-        return self.store.contacts(self.session.row.id)
+        return self.store.strikes.contacts(self.session.row.id)
 
     def used(self):
         """Label of the club and first record of every strike that counts."""
@@ -129,7 +129,7 @@ def desk(tmp_path):
     file = tmp_path / "set.toml"
     file.write_text(SET)
     with Store.open(tmp_path / "data.db") as store:
-        store.import_set(load_set(file), at_utc_ns=START_NS - SECOND)
+        store.sets.import_file(load_set(file), at_utc_ns=START_NS - SECOND)
         session = open_session(store, player=None, set_name=None, now_utc_ns=START_NS)
         yield Desk(store, session)
 
@@ -168,24 +168,24 @@ def marked(tmp_path):
                 Club(label, spec(place, **(changes or {}).get(label, {})))
                 for place, label in enumerate(toes)
             )
-            set_id = store.import_set(
+            set_id = store.sets.import_file(
                 SetFile("Ada Lindqvist", hand, "Test irons", "7i", 0.5, clubs),
                 at_utc_ns=MARKED_NS,
             )
-            began = MARKED_NS + 10**15 * len(store.sessions())
-            session = store.start_session(
+            began = MARKED_NS + 10**15 * len(store.sessions.all())
+            session = store.sessions.start(
                 set_id, started_utc_ns=began, stance_u_mm=1.0, sole_middle_u_mm=5.0, ball=True
             )
             at = began
-            for club in store.get_set(set_id).clubs:
+            for club in store.sets.get(set_id).clubs:
                 for _ in range((counts or {}).get(club.label, count)):
                     at += 10**10
-                    store.add_mark(
+                    store.strikes.add_mark(
                         session, club.id, struck_utc_ns=at, u_mm=1.0,
                         toe_mm=toes[club.label] + noise.gauss(0.0, 1.5),
                         trail_mm=trail_mm + noise.gauss(0.0, 0.8),
                     )  # fmt: skip
-            store.end_session(session, ended_utc_ns=at + 1)
+            store.sessions.end(session, ended_utc_ns=at + 1)
         return path
 
     return make
@@ -197,7 +197,7 @@ def planned():
 
     def plan(db, metres=False, session=None, **wishes):
         with Store.open(db, read_only=True) as store:
-            row = store.sessions()[-1] if session is None else store.get_session(session)
+            row = store.sessions.all()[-1] if session is None else store.sessions.get(session)
             picture = session_picture(store, row)
             return bend_plan(store, row, picture, PlanWishes(metres=metres, **wishes))
 
@@ -210,8 +210,8 @@ def overlay():
 
     def keep(db, first, second, offset_mm, u_mm=1.0):
         with Store.open(db) as store:
-            ids = {club.label: club.id for club in store.get_set(1).clubs}
-            store.add_overlay(
+            ids = {club.label: club.id for club in store.sets.get(1).clubs}
+            store.readings.add_overlay(
                 ids[first], ids[second], offset_mm=offset_mm, u_mm=u_mm, read_utc_ns=MARKED_NS + 1
             )
 

@@ -37,7 +37,7 @@ CLUBS = [c for c in default_set(worn=False) if c.label in ("5i", "7i", "9i")]
 
 def swing(store, set_id, start_ns, seed, swings=8, hand="right"):
     """A session on virtual time; the session and the truth of each strike."""
-    row = store.start_session(
+    row = store.sessions.start(
         set_id, started_utc_ns=start_ns, stance_u_mm=0.5, sole_middle_u_mm=6.0, ball=True, hand=hand
     )
     session = FittingSession(store, row)
@@ -71,10 +71,10 @@ def swing(store, set_id, start_ns, seed, swings=8, hand="right"):
         if timed:
             session.store_records(boot, timed)
             session.file(boot, timed)
-            confirm = struct.pack("<II", store.hello_of(boot).boot_id, timed[-1].sequence)
+            confirm = struct.pack("<II", store.boards.hello_of(boot).boot_id, timed[-1].sequence)
             board.receive(encode.frame(encode.CONFIRM, confirm))
-    store.end_session(row, ended_utc_ns=start_ns + 600 * 10**9)
-    return store.get_session(row), [t for t in truth if t["kind"] == "strike"]
+    store.sessions.end(row, ended_utc_ns=start_ns + 600 * 10**9)
+    return store.sessions.get(row), [t for t in truth if t["kind"] == "strike"]
 
 
 def import_set(store, player="Ada Lindqvist", hand="right"):
@@ -84,7 +84,7 @@ def import_set(store, player="Ada Lindqvist", hand="right"):
             sole_length_mm=c.sole.length_mm, head_material="forged"))
         for c in CLUBS
     )  # fmt: skip
-    return store.import_set(
+    return store.sets.import_file(
         SetFile(player, hand, "hard irons", "7i", 0.5, clubs), at_utc_ns=START_NS
     )
 
@@ -93,9 +93,9 @@ def audit(store, session, truth):
     """Read marks off the sole for every other swing, half a millimetre well."""
     rng = np.random.default_rng(5)
     by_sequence = {t["sequence"]: t for t in truth}
-    for contact in store.contacts(session.id, source="board")[::2]:
+    for contact in store.strikes.contacts(session.id, source="board")[::2]:
         true = by_sequence[contact.first_sequence]
-        store.add_mark(
+        store.strikes.add_mark(
             session.id, contact.club, struck_utc_ns=contact.struck_utc_ns, u_mm=0.5,
             toe_mm=float(true["toe_mm"] + rng.normal(0, 0.5)), audits=contact.id,
         )  # fmt: skip

@@ -15,7 +15,7 @@ def without_7i(desk, at_ns):
     boot = desk.boot()
     desk.take(boot, desk.strike(0, 1.0), desk.strike(1, 5.0))
     clubs = tuple(Club(label, ClubSpec()) for label in ("6i", "8i"))
-    desk.store.import_set(
+    desk.store.sets.import_file(
         SetFile("Ada Lindqvist", "right", "Test irons", "6i", None, clubs), at_utc_ns=at_ns(50.0)
     )
     return desk
@@ -35,7 +35,7 @@ def test_going_on_puts_a_club_up_that_is_in_the_set(without_7i, at_ns):
     again = desk.again(100.0)
     assert again.current_club(at_ns(100.0)).label == "6i"
     desk.take(desk.boot(session=again), desk.strike(2, 101.0), session=again)
-    labels = {club.id: club.label for club in desk.store.clubs_of(desk.session.row.id)}
+    labels = {club.id: club.label for club in desk.store.clubs.of_session(desk.session.row.id)}
     assert [labels[c.club] for c in desk.contacts()] == ["7i", "7i", "6i"]
 
 
@@ -54,7 +54,7 @@ def test_a_session_that_begins_in_the_future_is_not_gone_on_with(desk, at_ns):
 
 
 def test_a_set_without_clubs_is_refused_in_one_line(desk, at_ns):
-    desk.store.import_set(
+    desk.store.sets.import_file(
         SetFile("Ada Lindqvist", "right", "Test irons", "7i", None, ()), at_utc_ns=at_ns(50.0)
     )
     with pytest.raises(UsageError, match="has no clubs"):

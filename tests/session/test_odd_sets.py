@@ -86,7 +86,7 @@ def test_a_left_hander_in_metres_and_words(marked, planned, sheet):
     db = marked(hand="left").with_name("left.db")
     marked(hand="left").rename(db)
     with Store.open(db) as store:
-        hands = {session.hand for session in store.sessions()}
+        hands = {session.hand for session in store.sessions.all()}
     assert "left" in hands
     left = planned(db, metres=True).row("5i")
     assert left.bend_deg == right.bend_deg == -1.0
@@ -112,7 +112,7 @@ def test_two_sessions_are_never_mixed(marked, planned, sheet):
     for row in second.rows:
         assert row.error_before_deg == pytest.approx(-1.0, abs=0.4)
     with Store.open(db, read_only=True) as store:
-        assert len(store.contacts(1)) == len(store.contacts(2)) == 40
+        assert len(store.strikes.contacts(1)) == len(store.strikes.contacts(2)) == 40
     code, _, err = sheet(db, "--session", "3")
     assert code == 4
     assert "there is no session 3" in err

@@ -181,16 +181,16 @@ def test_logging_screen_and_what_is_next(db, clubs, run):
     _, out = of_clubs(db, run)
     following = next(line for line in out.splitlines() if line.startswith("next: "))
     with Store.open(db, read_only=True) as store, NumberWorks(db) as works:
-        row = store.sessions()[-1]
+        row = store.sessions.all()[-1]
         found = works.find(row)
-        rows = store.get_set(row.set).clubs
+        rows = store.sets.get(row.set).clubs
         for club in rows:
             lie, low, high, decision = clubs[club.label]
             book = LogBook("session", rows, up=club)
             book.results = {one.evidence.club.id: one for one in found.clubs}
             book.advice = found.advice.why
             console = Console(width=100, height=60, record=True, file=io.StringIO())
-            console.print(screen(book))
+            console.print(screen([book]))
             shown = console.export_text()
             assert decision in shown
             assert following in " ".join(shown.split())

@@ -10,7 +10,7 @@ from logger.store.store import Store
 def test_clubs_sheet_budget_page_and_report_print_one_number(marked, capsys, tmp_path):
     db = marked()
     with Store.open(db, read_only=True) as store:
-        session = store.sessions()[-1]
+        session = store.sessions.all()[-1]
         picture = session_picture(store, session)
         plan = bend_plan(store, session, picture)
     with NumberWorks(db) as works:

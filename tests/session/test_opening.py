@@ -20,7 +20,7 @@ def file(desk, at_ns):
 
 def sessions(file):
     with Store.open(file, read_only=True) as store:
-        return [row.id for row in store.sessions()]
+        return [row.id for row in store.sessions.all()]
 
 
 @pytest.mark.parametrize(
@@ -44,11 +44,11 @@ def test_what_fails_at_once_leaves_no_session(file, arguments, code, capsys):
 def test_a_session_with_something_in_it_is_never_removed(desk, at_ns):
     boot = desk.boot()
     desk.session.store_records(boot, [desk.button(0, 1.0, 1)])
-    assert not desk.store.remove_empty_session(desk.session.row.id)
+    assert not desk.store.sessions.remove_empty(desk.session.row.id)
     desk.session.end(at_ns(10.0))
     for keep in (
         lambda session: session.note("windy", at_ns(20.0)),
-        lambda session: desk.store.add_mark(
+        lambda session: desk.store.strikes.add_mark(
             session.row.id, session.order[0].id, struck_utc_ns=at_ns(20.0), toe_mm=1.0, u_mm=1.0
         ),
         lambda session: session.lost(boot, [Hole(3, 4)], "memory full", at_ns(20.0)),
@@ -57,18 +57,18 @@ def test_a_session_with_something_in_it_is_never_removed(desk, at_ns):
             desk.store, player=None, set_name=None, now_utc_ns=at_ns(20.0), always_new=True
         )
         keep(session)
-        assert not desk.store.remove_empty_session(session.row.id)
-    assert len(desk.store.sessions()) == 4
+        assert not desk.store.sessions.remove_empty(session.row.id)
+    assert len(desk.store.sessions.all()) == 4
 
 
 def test_a_mark_moves_no_club_under_the_board(file, capsys):
     """While a board is logged in another window its strikes stay with the club that is up."""
     assert main(["mark", "8i", "4", "--db", str(file)]) == 0
     with Store.open(file, read_only=True) as store:
-        (first,) = store.turns(2)
-        assert store.get_club(first.club).label == "7i"
-        (mark,) = store.contacts(2)
-        assert store.get_club(mark.club).label == "8i"
+        (first,) = store.sessions.turns(2)
+        assert store.clubs.get(first.club).label == "7i"
+        (mark,) = store.strikes.contacts(2)
+        assert store.clubs.get(mark.club).label == "8i"
 
 
 def test_a_mark_audits_a_strike_of_its_own_club(desk, capsys):
@@ -101,7 +101,7 @@ def test_a_number_that_no_session_has(file, number, capsys):
 )
 def test_a_session_that_goes_on_keeps_what_was_agreed(desk, at_ns, other, capsys):
     """Otherwise it would be taken without a word, and change nothing."""
-    desk.store.end_session(desk.session.row.id, ended_utc_ns=at_ns(1.0))
+    desk.store.sessions.end(desk.session.row.id, ended_utc_ns=at_ns(1.0))
     open_session(
         desk.store, player=None, set_name=None, now_utc_ns=HostClock().utc_ns(),
         circumstances=Circumstances(stance_mm=0.0),

@@ -95,8 +95,8 @@ def test_more_loft_than_the_head_has_left_cannot_be(marked, sheet):
 def test_past_bends_of_the_loft_count_too(marked, planned):
     db = marked()
     with Store.open(db) as store:
-        five = store.get_set(1).clubs[0]
-        store.add_bend(
+        five = store.sets.get(1).clubs[0]
+        store.readings.add_bend(
             five.id, bent_utc_ns=START_NS - 10**9, lie_before_deg=61.0, lie_after_deg=61.0,
             loft_before_deg=27.5, loft_after_deg=26.0,
         )  # fmt: skip

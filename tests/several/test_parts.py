@@ -35,29 +35,31 @@ def boots(store):
 
 
 def remember(store, key):
-    store.remember_boot(board_key="b", boot_key=key, name="b", hello=None, seen_utc_ns=0)
+    store.boards.remember_boot(board_key="b", boot_key=key, name="b", hello=None, seen_utc_ns=0)
 
 
 class TestStoreThread:
     async def test_what_waits_together_is_one_transaction(self, store, thread):
         ends = []
-        store._connection.set_trace_callback(lambda sql: ends.append(sql) if sql == "COMMIT" else 0)
+        store.file.connection.set_trace_callback(
+            lambda sql: ends.append(sql) if sql == "COMMIT" else 0
+        )
         held = asyncio.Event()
         loop = asyncio.get_running_loop()
 
         def hold():
             loop.call_soon_threadsafe(held.set)
             # Long enough that all that is asked for next waits behind it.
-            store._lock.acquire(timeout=1)
-            store._lock.release()
+            store.file.lock.acquire(timeout=1)
+            store.file.lock.release()
 
-        store._lock.acquire()
+        store.file.lock.acquire()
         try:
             first = asyncio.ensure_future(thread.call(hold))
             jobs = [asyncio.ensure_future(thread.call(remember, store, f"{n}")) for n in range(9)]
             await asyncio.sleep(0.05)
         finally:
-            store._lock.release()
+            store.file.lock.release()
         await asyncio.gather(first, *jobs)
         assert boots(store) == [f"{n}" for n in range(9)]
         assert len(ends) <= 2
@@ -116,10 +118,10 @@ class TestStoreThread:
         section 3): nobody may believe that their part of it is on the disk."""
 
         def full():
-            store._connection.execute("ROLLBACK")
+            store.file.connection.execute("ROLLBACK")
             raise StoreError("the disk is full")
 
-        store._lock.acquire()
+        store.file.lock.acquire()
         try:
             jobs = [
                 asyncio.ensure_future(thread.call(remember, store, "before")),
@@ -128,7 +130,7 @@ class TestStoreThread:
             ]
             await asyncio.sleep(0.05)
         finally:
-            store._lock.release()
+            store.file.lock.release()
         done = await asyncio.gather(*jobs, return_exceptions=True)
         assert [str(one) for one in done] == ["the disk is full"] * 3
         assert boots(store) == []

@@ -81,7 +81,7 @@ def store(path):
 
 @pytest.fixture
 def boot(store, hello):
-    return store.remember_boot(
+    return store.boards.remember_boot(
         board_key=hello.board_id, boot_key="00000007", name=hello.name, hello=hello,
         seen_utc_ns=START_UTC_NS,
     )  # fmt: skip
@@ -99,18 +99,18 @@ def set_file():
 
 @pytest.fixture
 def set_id(store, set_file):
-    return store.import_set(set_file, at_utc_ns=START_UTC_NS)
+    return store.sets.import_file(set_file, at_utc_ns=START_UTC_NS)
 
 
 @pytest.fixture
 def clubs(store, set_id):
     """Ids of the clubs by label."""
-    return {club.label: club.id for club in store.get_set(set_id).clubs}
+    return {club.label: club.id for club in store.sets.get(set_id).clubs}
 
 
 @pytest.fixture
 def session(store, set_id):
-    return store.start_session(
+    return store.sessions.start(
         set_id, started_utc_ns=START_UTC_NS, stance_mm=4, stance_u_mm=1, sole_middle_u_mm=2,
         ball=True, surface="range mat",
     )  # fmt: skip

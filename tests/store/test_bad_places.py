@@ -46,11 +46,11 @@ def test_names_that_mean_something_in_an_address(tmp_path):
     Store.open(path).close()
     assert path.exists()
     with Store.open(path, read_only=True) as store:
-        assert store.players() == []
+        assert store.sets.players() == []
 
 
 def test_a_damaged_file_is_named(path, store, boot, timed):
-    store.add_records(boot, [timed(n) for n in range(2000)])
+    store.records.add(boot, [timed(n) for n in range(2000)])
     store.close()
     content = bytearray(path.read_bytes())
     # spoil every page but the first
@@ -58,20 +58,20 @@ def test_a_damaged_file_is_named(path, store, boot, timed):
         content[at : at + 64] = b"\xa5" * 64
     path.write_bytes(content)
     with pytest.raises(StoreError, match="damaged: keep a copy"), Store.open(path) as spoilt:
-        list(spoilt.records_of())
+        list(spoilt.records.read())
 
 
 def test_reading_only(path, store, boot, session, timed):
-    store.add_records(boot, [timed(0)])
+    store.records.add(boot, [timed(0)])
     with Store.open(path, read_only=True) as reader:
-        assert [record.sequence for record in reader.records_of()] == [0]
+        assert [record.sequence for record in reader.records.read()] == [0]
         # what is written meanwhile is seen
-        store.add_records(boot, [timed(1)])
-        assert [record.sequence for record in reader.records_of()] == [0, 1]
+        store.records.add(boot, [timed(1)])
+        assert [record.sequence for record in reader.records.read()] == [0, 1]
         for write in (
-            lambda: reader.add_records(boot, [timed(2)]),
-            lambda: reader.end_session(session, ended_utc_ns=1),
-            lambda: reader.take_back_last(session),
+            lambda: reader.records.add(boot, [timed(2)]),
+            lambda: reader.sessions.end(session, ended_utc_ns=1),
+            lambda: reader.strikes.take_back_last(session),
         ):
             with pytest.raises(StoreError, match="for reading only"):
                 write()
@@ -81,7 +81,7 @@ def test_a_closed_store_says_so(store, path):
     store.close()
     store.close()
     with pytest.raises(StoreError, match="closed"):
-        store.players()
+        store.sets.players()
 
 
 @pytest.fixture
@@ -105,8 +105,8 @@ if os.geteuid() == 0:
     os.setuid(65534)
 try:
     with Store.open(Path(sys.argv[1]), read_only=sys.argv[2] == "read") as store:
-        print([player.name for player in store.players()])
-        print([record.sequence for record in store.records_of()])
+        print([player.name for player in store.sets.players()])
+        print([record.sequence for record in store.records.read()])
 except StoreError as exc:
     print(exc)
 """
@@ -126,7 +126,7 @@ def as_nobody(child):
 def kept_file(open_folder, set_file):
     path = open_folder / "lies.db"
     with Store.open(path) as store:
-        store.import_set(set_file, at_utc_ns=0)
+        store.sets.import_file(set_file, at_utc_ns=0)
     return path
 
 

@@ -28,7 +28,7 @@ print("done", flush=True)
 sys.stdin.readline()
 """
 
-# Writes batches of 5 records for ever and says each time what add_records gave back; ends with
+# Writes batches of 5 records for ever and says each time what `records.add` gave back; ends with
 # the error, if there is one.
 WRITER = """
 import sys
@@ -44,12 +44,12 @@ def item(n):
 
 try:
     with Store.open(Path(sys.argv[1])) as store:
-        boot = store.remember_boot(
+        boot = store.boards.remember_boot(
             board_key="b", boot_key="1", name="b", hello=None, seen_utc_ns=0)
         LIMIT
         n = 0
         while True:
-            for new in store.add_records(boot, [item(k) for k in range(n, n + 5)]):
+            for new in store.records.add(boot, [item(k) for k in range(n, n + 5)]):
                 print(new, flush=True)
             n += 5
 except StoreError as exc:
@@ -57,7 +57,7 @@ except StoreError as exc:
 """
 LIMITS = {
     # (https://www.sqlite.org/pragma.html#pragma_max_page_count)
-    "pages": "store._connection.execute('PRAGMA max_page_count = 150')",
+    "pages": "store.file.connection.execute('PRAGMA max_page_count = 150')",
     # Every write beyond this length of a file fails, as on a disk that takes no more.
     "file length": "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, 600_000))",
 }
@@ -93,21 +93,21 @@ def stored_whole(path):
 
 
 def test_another_program_holds_the_lock(path, store, boot, timed, child):
-    store.add_records(boot, [timed(0)])
+    store.records.add(boot, [timed(0)])
     other = child(HOLD_THE_LOCK, path)
     assert other.stdout.readline() == "held\n"
     with Store.open(path, busy_s=0.1) as hasty:
         # opening and reading go on
-        assert [record.sequence for record in hasty.records_of(boot=boot)] == [0]
+        assert [record.sequence for record in hasty.records.read(boot=boot)] == [0]
         with pytest.raises(StoreError, match="another program is writing to it: close") as caught:
-            hasty.add_records(boot, [timed(1)])
+            hasty.records.add(boot, [timed(1)])
         assert str(caught.value).startswith(str(path))
         other.stdin.write("go\n")
         other.stdin.flush()
         assert other.stdout.readline() == "done\n"
         # what was refused can be stored as soon as the other is done
-        assert hasty.add_records(boot, [timed(1)]) == [1]
-        assert [player.name for player in hasty.players()] == ["Slow Writer"]
+        assert hasty.records.add(boot, [timed(1)]) == [1]
+        assert [player.name for player in hasty.sets.players()] == ["Slow Writer"]
 
 
 def test_another_program_holds_the_lock_while_we_upgrade(path, store, child):
@@ -125,7 +125,7 @@ def test_a_writer_waits_for_the_lock(path, store, boot, timed, child):
     other.stdin.write("go\n")
     other.stdin.flush()
     # the store's own patience is 5 s; the other ends at once
-    assert store.add_records(boot, [timed(0)]) == [0]
+    assert store.records.add(boot, [timed(0)]) == [0]
 
 
 def run_until_full(child, path, limit):
@@ -144,8 +144,8 @@ def test_the_disk_is_full(path, child, timed, limit):
     assert stored_whole(path) == told
     # with room again the next record goes in
     with Store.open(path) as store:
-        assert store.last_contiguous(1) == told[-1]
-        assert store.add_records(1, [timed(told[-1] + 1)]) == [told[-1] + 1]
+        assert store.records.last_contiguous(1) == told[-1]
+        assert store.records.add(1, [timed(told[-1] + 1)]) == [told[-1] + 1]
 
 
 def test_a_small_disk_is_full(small_disk, child):
@@ -156,7 +156,7 @@ def test_a_small_disk_is_full(small_disk, child):
     assert len(told) >= 20
     # read on the full disk as it is
     with Store.open(path, read_only=True) as store:
-        assert [record.sequence for record in store.records_of()] == told
+        assert [record.sequence for record in store.records.read()] == told
     assert stored_whole(path) == told
 
 
@@ -171,7 +171,7 @@ def test_no_room_for_a_new_file(tmp_path, child):
     out, err = child(code, tmp_path / "lies.db").communicate(timeout=30)
     assert ("the disk" in out, err) == (True, "")
     with Store.open(tmp_path / "lies.db") as store:
-        assert store.players() == []
+        assert store.sets.players() == []
 
 
 @pytest.mark.parametrize("told_before", [1, 40, 333])
@@ -190,8 +190,8 @@ def test_killed_in_the_middle(path, child, told_before):
     # batches are whole: none of 5 records was torn
     assert len(stored) % 5 == 0
     with Store.open(path) as store:
-        assert store.last_contiguous(1) == stored[-1]
-        assert all(len(record.raw) == 2 for record in store.records_of())
+        assert store.records.last_contiguous(1) == stored[-1]
+        assert all(len(record.raw) == 2 for record in store.records.read())
 
 
 def test_importing_the_store_is_cheap():
@@ -208,10 +208,10 @@ import sys
 from pathlib import Path
 {WRITER.split("try:")[0]}
 with Store.open(Path({str(path)!r})) as store:
-    store.add_turn({session}, None, from_utc_ns=5, cause="key")
-    store.add_records({boot}, [item(0)], session={session})
-    store.last_contiguous({boot})
-    store.take_back_last({session})
+    store.sessions.add_turn({session}, None, from_utc_ns=5, cause="key")
+    store.records.add({boot}, [item(0)], session={session})
+    store.records.last_contiguous({boot})
+    store.strikes.take_back_last({session})
 print("sqlite_utils" in sys.modules)
 """
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

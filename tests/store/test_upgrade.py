@@ -49,9 +49,9 @@ def facts(path):
 @pytest.fixture
 def old_file(path, store, boot, session, clubs, timed, start_utc_ns):
     """Build a file of schema 1 with something in every table that matters."""
-    store.add_turn(session, clubs["7i"], from_utc_ns=start_utc_ns, cause="start")
-    store.add_records(boot, [timed(n) for n in range(20)], session=session)
-    store.add_mark(session, clubs["7i"], struck_utc_ns=start_utc_ns, toe_mm=1.0, u_mm=0.5)
+    store.sessions.add_turn(session, clubs["7i"], from_utc_ns=start_utc_ns, cause="start")
+    store.records.add(boot, [timed(n) for n in range(20)], session=session)
+    store.strikes.add_mark(session, clubs["7i"], struck_utc_ns=start_utc_ns, toe_mm=1.0, u_mm=0.5)
     store.close()
     return path
 
@@ -72,18 +72,18 @@ def test_a_new_file_is_marked_as_ours(path):
 def test_settings_of_a_connection(store):
     # synchronous 2 = FULL (https://www.sqlite.org/pragma.html)
     for name, value in (("journal_mode", "wal"), ("foreign_keys", 1), ("synchronous", 2)):
-        assert store._one(f"PRAGMA {name}") == (value,)
-    assert store._one("PRAGMA busy_timeout") == (5000,)
+        assert store.file.one(f"PRAGMA {name}") == (value,)
+    assert store.file.one("PRAGMA busy_timeout") == (5000,)
 
 
 def test_steps_go_in_and_content_stays(old_file):
     steps = (*STEPS, ("0002_ball_speed", add_ball_speed), ("0003_clubs", rebuild_clubs))
     with Store.open(old_file, steps=steps) as store:
-        assert len(list(store.records_of())) == 20
-        assert store._one("PRAGMA foreign_keys") == (1,)
-        assert store._one("PRAGMA foreign_key_check") is None
+        assert len(list(store.records.read())) == 20
+        assert store.file.one("PRAGMA foreign_keys") == (1,)
+        assert store.file.one("PRAGMA foreign_key_check") is None
         # the marks' and turns' clubs were not deleted when their table was rebuilt
-        assert store._one("SELECT COUNT(*) FROM turns WHERE club IS NOT NULL") == (1,)
+        assert store.file.one("SELECT COUNT(*) FROM turns WHERE club IS NOT NULL") == (1,)
     assert facts(old_file)[0] == len(STEPS) + 2
     assert "ball_speed_mps" in columns(old_file, "strikes")
     assert "place" in columns(old_file, "clubs")
@@ -102,14 +102,14 @@ def test_a_step_that_fails_leaves_the_file_as_it_was(old_file, step, message):
     assert str(caught.value).startswith(str(old_file))
     assert facts(old_file) == before
     with Store.open(old_file) as store:
-        assert len(list(store.records_of())) == 20
+        assert len(list(store.records.read())) == 20
 
 
 def test_a_new_file_whose_first_step_fails_can_be_made_later(path):
     with pytest.raises(StoreError):
         Store.open(path, steps=(*STEPS, ("0002_fails", fail_half_way)))
     with Store.open(path) as store:
-        assert store.players() == []
+        assert store.sets.players() == []
 
 
 def test_a_newer_file_is_left_alone(old_file):
@@ -152,7 +152,7 @@ def test_an_empty_database_or_file_becomes_ours(tmp_path):
         connection.execute("PRAGMA journal_mode = WAL")
     for name in ("empty.db", "void.db"):
         with Store.open(tmp_path / name) as store:
-            assert store.players() == []
+            assert store.sets.players() == []
 
 
 KILLED_WHILE_MAKING = """
@@ -182,8 +182,8 @@ def test_killed_while_making_or_upgrading(path, child, existing):
     # something of it did reach the disk
     assert sum(each.stat().st_size for each in path.parent.iterdir()) > 500_000
     with Store.open(path) as store:
-        assert store.players() == []
-        assert store._one("PRAGMA integrity_check") == ("ok",)
+        assert store.sets.players() == []
+        assert store.file.one("PRAGMA integrity_check") == ("ok",)
     assert facts(path)[0] == len(STEPS)
     assert columns(path, "big") == []
 
@@ -194,7 +194,7 @@ from pathlib import Path
 from logger.store.store import Store
 sys.stdin.readline()
 with Store.open(Path(sys.argv[1]), busy_s=20) as store:
-    print(len(store.players()))
+    print(len(store.sets.players()))
 """
 
 
@@ -214,15 +214,15 @@ def test_presses_that_were_done_before_they_were_noted_stay_done(path, session_o
     with Store.open(path) as store:
         done = {}
         for sequence in (3, 4, 1):
-            with store.press(boot, sequence) as is_first:
+            with store.sessions.press(boot, sequence) as is_first:
                 done[sequence] = not is_first
         assert done == {3: True, 4: True, 1: False}
         # Once noted, for ever.
-        with store.press(boot, 1) as is_first:
+        with store.sessions.press(boot, 1) as is_first:
             assert not is_first
-        with pytest.raises(RuntimeError), store.press(boot, 7):
+        with pytest.raises(RuntimeError), store.sessions.press(boot, 7):
             raise RuntimeError
-        with store.press(boot, 7) as is_first:
+        with store.sessions.press(boot, 7) as is_first:
             assert is_first
 
 

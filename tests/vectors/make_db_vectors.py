@@ -7,8 +7,9 @@
 Takes each version's code from the repository's history (`REVISIONS`) into a folder of its own and
 lets that code make a file: a set, a board and its start, records as they come off the wire (two of
 strikes with scans, readings, a press of the foot switch), strikes, a take-back, a mark, a bend, a
-note, a loss, and whatever else that version has a table for. Without NAME all are written anew. A
-version that was released is never written anew: what its code wrote then is what people have.
+note, a loss, and whatever else that version has a table for. A version that was released is never
+written again: what its code wrote then is what people have. Code from before the store had parts is
+no longer called by this; those files are kept.
 """
 
 from __future__ import annotations
@@ -75,55 +76,50 @@ with Store.open(target) as store:
         Club("7i", ClubSpec(length_mm=939.8, lie_deg=62.0, head_material="forged")),
         Club("PW", ClubSpec(lie_deg=63.5, bias=2.0, bias_unit="mm")),
     )
-    own = store.import_set(SetFile("Ada Lindqvist", "left", "Old irons", "7i", 0.5, clubs),
+    own = store.sets.import_file(SetFile("Ada Lindqvist", "left", "Old irons", "7i", 0.5, clubs),
                            at_utc_ns=START)
-    ids = {c.label: c.id for c in store.get_set(own).clubs}
-    boot = store.remember_boot(board_key=hello.board_id, boot_key=f"{hello.boot_id:08x}",
+    ids = {c.label: c.id for c in store.sets.get(own).clubs}
+    boot = store.boards.remember_boot(board_key=hello.board_id, boot_key=f"{hello.boot_id:08x}",
                                name=hello.name, hello=hello, seen_utc_ns=START)
-    text = store.remember_boot(board_key="text:mat_2", boot_key="feed", name="mat_2", hello=None,
+    text = store.boards.remember_boot(board_key="text:mat_2", boot_key="feed", name="mat_2", hello=None,
                                seen_utc_ns=START)
-    session = store.start_session(own, started_utc_ns=START, stance_mm=4, stance_u_mm=1,
+    session = store.sessions.start(own, started_utc_ns=START, stance_mm=4, stance_u_mm=1,
         sole_middle_mm=1.5, sole_middle_u_mm=2, ball=True, surface="range mat", note="first")
-    store.add_turn(session, ids["7i"], from_utc_ns=START, cause="start")
-    store.add_records(boot, records, session=session)
-    store.add_records(boot, [Timed(1, 2.0, given["records"][2][2])], session=session)
+    store.sessions.add_turn(session, ids["7i"], from_utc_ns=START, cause="start")
+    store.records.add(boot, records, session=session)
+    store.records.add(boot, [Timed(1, 2.0, given["records"][2][2])], session=session)
     for strike in given["strikes"]:
         strike = NewStrike(**strike)
-        store.file_strikes(session, boot, [strike], from_sequence=strike.first_sequence,
+        store.strikes.file(session, boot, [strike], from_sequence=strike.first_sequence,
                            to_sequence=strike.last_sequence)
     press = next(r for r in records if type(r.raw.record).__name__ == "Button")
-    store.add_turn(session, ids["6i"], from_utc_ns=press.struck_utc_ns,
+    store.sessions.add_turn(session, ids["6i"], from_utc_ns=press.struck_utc_ns,
                    cause=f"foot switch {boot}:{press.sequence}")
-    store.refile_strikes(session)
-    strikes = store.contacts(session)
-    store.set_aside(strikes[0], "taken back (key)")
-    store.bring_back(strikes[1], "it was good")
-    store.add_mark(session, ids["7i"], struck_utc_ns=START + 9 * S, toe_mm=2.5, u_mm=1.0,
+    store.strikes.refile(session)
+    strikes = store.strikes.contacts(session)
+    store.strikes.set_aside(strikes[0], "taken back (key)")
+    store.strikes.bring_back(strikes[1], "it was good")
+    store.strikes.add_mark(session, ids["7i"], struck_utc_ns=START + 9 * S, toe_mm=2.5, u_mm=1.0,
                    trail_mm=-1.0, audits=strikes[1].id)
-    store.add_note(session, "wind from the left", written_utc_ns=START + 10 * S)
-    store.add_loss(boot, count=2, reason="the board's memory was full", noted_utc_ns=START + 11 * S,
+    store.sessions.add_note(session, "wind from the left", written_utc_ns=START + 10 * S)
+    store.records.add_loss(boot, count=2, reason="the board's memory was full", noted_utc_ns=START + 11 * S,
                    from_sequence=len(records), to_sequence=len(records) + 1, session=session,
                    club=ids["6i"])
-    store.accept_board(1, accepted=True, at_utc_ns=START - S)
-    store.end_session(session, ended_utc_ns=START + 20 * S)
-    store.add_bend(ids["PW"], bent_utc_ns=START + 30 * S, planned_bend_deg=0.5, lie_before_deg=63.5,
+    store.boards.accept(1, accepted=True, at_utc_ns=START - S)
+    store.sessions.end(session, ended_utc_ns=START + 20 * S)
+    store.readings.add_bend(ids["PW"], bent_utc_ns=START + 30 * S, planned_bend_deg=0.5, lie_before_deg=63.5,
                    lie_after_deg=64.0, session=session, note="soft jaws")
-    if hasattr(store, "add_calibration"):
-        store.add_calibration(1, "evening-of-test", {"gain": [1.0, 1.1]}, from_utc_ns=START,
-                              method_version="evening 1")
-    if hasattr(store, "agree_to_board"):
-        store.agree_to_board(hello.board_id, hello.name, at_utc_ns=START)
-    if hasattr(store, "add_overlay"):
-        store.add_overlay(ids["6i"], ids["7i"], offset_mm=13.0, u_mm=1.0, read_utc_ns=START)
-        store.add_misses(ids["6i"], left_count=3, straight_count=5, right_count=1,
-                         noted_utc_ns=START)
-    if hasattr(store, "press"):
-        with store.press(boot, press.sequence):
-            pass
-    if hasattr(store, "begin_forwarding"):
-        store.begin_forwarding("shop", "file")
-        store.note_records_forwarded("shop", 3)
-        store.file_key("key")
+    store.calibrations.add(1, "evening-of-test", {"gain": [1.0, 1.1]}, from_utc_ns=START,
+                          method_version="evening 1")
+    store.agreed.add(hello.board_id, hello.name, at_utc_ns=START)
+    store.readings.add_overlay(ids["6i"], ids["7i"], offset_mm=13.0, u_mm=1.0, read_utc_ns=START)
+    store.readings.add_misses(ids["6i"], left_count=3, straight_count=5, right_count=1,
+                     noted_utc_ns=START)
+    with store.sessions.press(boot, press.sequence):
+        pass
+    store.forwarding.begin("shop", "file")
+    store.forwarding.note_records("shop", 3)
+    store.forwarding.file_key("key")
 """
 
 
@@ -192,11 +188,11 @@ def worked_out(records: list[tuple[int, float, list[str]]], hello: str) -> list[
         path = Path(folder) / "set.toml"
         path.write_text('player="A"\nhand="left"\nset="S"\npivot="7i"\n[[club]]\nlabel="7i"\n')
         with Store.open(Path(folder) / "now.db") as store:
-            store.import_set(load_set(path), at_utc_ns=START_NS)
-            store.agree_to_board(said.board_id, said.name, at_utc_ns=START_NS)
+            store.sets.import_file(load_set(path), at_utc_ns=START_NS)
+            store.agreed.add(said.board_id, said.name, at_utc_ns=START_NS)
             session = open_session(store, player=None, set_name=None, now_utc_ns=START_NS)
-            store._connection.execute("UPDATE sessions SET sole_middle_mm = 1.5")
-            session.row = store.get_session(session.row.id)
+            store.file.connection.execute("UPDATE sessions SET sole_middle_mm = 1.5")
+            session.row = store.sessions.get(session.row.id)
             boot = session.begin_boot(
                 BoardIdentity(said.board_id, "00000007", "bench", said), START_NS
             ).boot_row
@@ -209,7 +205,9 @@ def worked_out(records: list[tuple[int, float, list[str]]], hello: str) -> list[
             session.file(boot, timed)
             session.rebuild(boot)
             names = list(NewStrike.__dataclass_fields__)
-            return [{name: asdict(row)[name] for name in names} for row in store.contacts(1)]
+            return [
+                {name: asdict(row)[name] for name in names} for row in store.strikes.contacts(1)
+            ]
 
 
 def code_of(revision: str, folder: Path) -> None:

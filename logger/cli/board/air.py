@@ -88,9 +88,9 @@ def agree_on_board(
     if known is not None:
         return known
     seen = _find(BoardFinder(ble_target(url)), wait=wait)
-    if all(one.key != seen.key for one in store.agreed_boards()):
+    if all(one.key != seen.key for one in store.agreed.all()):
         _ask_for(seen, accept=accept, ask=ask)
-        store.agree_to_board(seen.key, seen.name, at_utc_ns=utc_now_ns())
+        store.agreed.add(seen.key, seen.name, at_utc_ns=utc_now_ns())
     return seen.url, seen.board_id
 
 

@@ -128,16 +128,14 @@ def _forget(db: Path | None, board: str) -> None:
     with open_store(db) as store:
         wanted = board.casefold()
         found = [
-            one
-            for one in store.agreed_boards()
-            if wanted in (one.key.casefold(), one.name.casefold())
+            one for one in store.agreed.all() if wanted in (one.key.casefold(), one.name.casefold())
         ]
         if len(found) != 1:
-            known = ", ".join(f"{one.name} ({one.key})" for one in store.agreed_boards())
+            known = ", ".join(f"{one.name} ({one.key})" for one in store.agreed.all())
             raise UsageError(
                 f"--forget {board}: name one of the boards agreed to: {known or 'there are none'}"
             )
-        store.forget_board(found[0].key)
+        store.agreed.forget(found[0].key)
     output().print(
         f"{found[0].name} ({found[0].key}) is asked about again before it is used; what it sent "
         "stays"
@@ -151,7 +149,7 @@ def _agreed(db: Path | None) -> list[AgreedBoard]:
     if not (db or default_db_path()).exists():
         return []
     with open_store(db, read_only=True) as store:
-        return store.agreed_boards()
+        return store.agreed.all()
 
 
 def _show_ports(console: Console, ports: list[PortInfo]) -> None:

@@ -92,8 +92,8 @@ def even(
         if dry_run:
             console.print(f"{name}: nothing was kept (--dry-run)")
         else:
-            board = store.board_of(boot)
-            store.add_calibration(
+            board = store.boards.of_boot(boot)
+            store.calibrations.add(
                 board.id,
                 EVENING_KIND,
                 evening.to_json(),

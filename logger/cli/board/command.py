@@ -96,10 +96,10 @@ def check(
         )
         verdict = worst(findings)
         if boot is not None:
-            board = store.board_of(boot)
+            board = store.boards.of_boot(boot)
             # A board that nobody could look into is not judged.
             if verdict is not Verdict.LOOK:
-                store.accept_board(
+                store.boards.accept(
                     board.id, accepted=verdict is Verdict.PASS, at_utc_ns=utc_now_ns()
                 )
     if as_json:

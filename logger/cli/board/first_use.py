@@ -92,7 +92,7 @@ async def _who_answers(url: str, baud: int, say: Callable[[str], None]) -> Board
 def agree_at_port(store: Store, url: str, baud: int, say: Callable[[str], None]) -> BoardIdentity:
     """Agree to whatever board answers at a port; return which it was."""
     identity = who_answers(url, baud, say)
-    store.agree_to_board(identity.board_key, identity.name, at_utc_ns=utc_now_ns())
+    store.agreed.add(identity.board_key, identity.name, at_utc_ns=utc_now_ns())
     return identity
 
 
@@ -143,4 +143,4 @@ def until_agreed(store: Store, run: Callable[[], T]) -> T:
                 raise UsageError(
                     f"board {stranger.key} was not used; nothing of it was stored"
                 ) from stranger
-            store.agree_to_board(stranger.key, stranger.name, at_utc_ns=utc_now_ns())
+            store.agreed.add(stranger.key, stranger.name, at_utc_ns=utc_now_ns())

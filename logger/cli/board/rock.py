@@ -200,13 +200,13 @@ def _keep(
     from logger.errors import UsageError
     from logger.setfiles.clubs import ClubSpec
 
-    own = store.get_set(_which_set(store, player, set_name))
+    own = store.sets.get(_which_set(store, player, set_name))
     clubs = [club for club in own.clubs if club.label.casefold() == label.casefold()]
     if not clubs:
         known = " ".join(club.label for club in own.clubs)
         raise UsageError(f"there is no club {label} in the set {own.name}: it has {known}")
     spec = ClubSpec(camber_mm=round(camber.camber_mm, 1), camber_u_mm=round(camber.u_camber_mm, 1))
-    store.add_spec(clubs[0].id, spec, at_utc_ns=utc_now_ns(), source=_SOURCE)
+    store.clubs.add_spec(clubs[0].id, spec, at_utc_ns=utc_now_ns(), source=_SOURCE)
     output().print(f"kept as the camber of {own.player.name}'s {clubs[0].label}, from today on")
 
 
@@ -214,8 +214,8 @@ def _which_set(store: Store, player: str | None, set_name: str | None) -> int:
     from logger.errors import UsageError
 
     if player is not None:
-        return store.find_set(player, set_name)
-    every = [s for s in store.sets() if set_name in (None, s.name)]
+        return store.sets.find(player, set_name)
+    every = [s for s in store.sets.all() if set_name in (None, s.name)]
     if len(every) != 1:
         known = ", ".join(f"{s.player} ({s.name})" for s in every) or "none is stored yet"
         raise UsageError(f"say which set with --player and --set: {known}")

@@ -266,7 +266,7 @@ def _keep(found: _Found, mark_u: float, session: int | None, db: Path | None) ->
         names = ", ".join(board.name for board in boards)
         # As of a session of the same player on the same board, one nanosecond later.
         carried = carried_audit(store, replace(row, started_utc_ns=row.started_utc_ns + 1))
-        player = store.get_set(row.set).player.name
+        player = store.sets.get(row.set).player.name
     console.print(f"Kept for {names} and {player}.")
     if carried is None:
         return
@@ -318,7 +318,7 @@ def _stored_pairs(store: Store, session: int | None, sole_length: float | None) 
         )
     lengths = [
         club.spec.sole_length_mm
-        for club in store.get_set(row.set).clubs
+        for club in store.sets.get(row.set).clubs
         if club.spec.sole_length_mm is not None
     ]
     return _Found(

@@ -15,11 +15,13 @@ import { toeSign } from "./place.js";
 import { Sole } from "./sole.js";
 import { clockTime, counts, millimetres, side, strikeWords } from "./words.js";
 
-const model = new Model();
+export const model = new Model();
 const dots = new Dots(byId("dots"));
 const sole = new Sole(byId("outline"), byId("drawing"));
 const say = (words) => text(byId("say"), words);
-const acts = new Acts("/act", answer);
+/** Where the session is: at the front door, or at a view of the desk. */
+const base = document.documentElement.dataset.base;
+export const acts = new Acts(`${base}/act`, answer);
 const list = new StrikeList(byId("strikes"), turn);
 const chart = new SetChart(byId("chart"), byId("clubs"), turnTo);
 
@@ -32,7 +34,7 @@ let asked = false;
 let live = false;
 let answerTimer;
 
-const feed = new Feed("/events", hear, tellLink);
+const feed = new Feed(`${base}/events`, hear, tellLink);
 
 function hear(kind, message) {
   if (kind === "state") {
@@ -83,7 +85,7 @@ function draw() {
   if (fresh.length && !due.redraw) say(sayStrike(fresh.at(-1)));
   const none = byId("nothing");
   none.hidden = all.length > 0;
-  text(none, model.shown === null ? "no club is up" : "no strike yet");
+  text(none, model.shown === null ? "no club is up" : document.documentElement.dataset.empty || "no strike yet");
   // For whoever looks at the page from outside: all of this is now on screen.
   document.documentElement.dataset.drawn = `${state.revision}:${newest?.id ?? ""}`;
   Object.assign(due, { state: false, redraw: false, added: [] });
@@ -98,12 +100,13 @@ function drawState(state) {
       ? [
           session.set_name,
           `${session.hand}-handed`,
-          `session ${session.number}${session.open ? "" : ", ended"}`,
+          `session ${session.number}`,
         ]
           .filter(Boolean)
           .join(" · ")
       : "no session yet",
   );
+  drawLink();
   document.title = session ? `${model.shown ?? "–"} · ${session.player}` : "lieboard";
   acts.allowed = state.may_act && live;
   document.documentElement.classList.toggle("looks-on", !state.may_act);
@@ -163,11 +166,17 @@ function answer(words, good, act) {
 
 let lostAt = null;
 
+/** One state of both: nobody is helped by "connected" beside a session that has ended. */
+function drawLink() {
+  const ended = live && model.state?.session && !model.state.session.open;
+  byId("link").dataset.link = !live ? "lost" : ended ? "ended" : "up";
+  text(byId("link-word"), !live ? "not connected" : ended ? "ended" : "connected");
+}
+
 function tellLink(link, why) {
   live = link === "up";
   document.documentElement.dataset.link = link;
-  byId("link").dataset.link = link;
-  text(byId("link-word"), live ? "connected" : "not connected");
+  drawLink();
   const gone = byId("gone");
   if (live) {
     lostAt = null;

@@ -27,7 +27,7 @@ class Said:
 def keep_act(store: Store, kind: str, words: str, parts: Sequence[ActPart], said: Said) -> str:
     """Keep an act, work out again what rests on it, and return its words."""
     with store.gathering():
-        again = store.add_act(kind, words, parts, said_utc_ns=said.utc_ns, place=said.place)
+        again = store.acts.add(kind, words, parts, said_utc_ns=said.utc_ns, place=said.place)
         _work_out_again(store, again)
     return words
 
@@ -41,7 +41,7 @@ def undo(store: Store, said: Said) -> str:
         There is none.
     """
     with store.gathering():
-        last = store.last_act()
+        last = store.acts.last()
         if last is None:
             raise UsageError("there is nothing to undo: 'lieboard changes' lists what was changed")
         take_back(store, last, said)
@@ -57,12 +57,12 @@ def take_back(store: Store, act: ActRow, said: Said) -> None:
         What it is about is kept by a bay, which would send its own word again.
     """
     with store.gathering():
-        for part in store.parts_of(act.id):
+        for part in store.acts.parts_of(act.id):
             for session in {part.session, part.to_session} - {None}:
                 assert session is not None
                 check_kept_here(store, session)
         words = f"taken back: {act.words}"
-        again = store.take_back_act(act, words, said_utc_ns=said.utc_ns, place=said.place)
+        again = store.acts.take_back(act, words, said_utc_ns=said.utc_ns, place=said.place)
         _work_out_again(store, again)
 
 
@@ -81,7 +81,7 @@ def session_here(store: Store, session: int, seen_stamp: int | None = None) -> S
     StoreError
         There is no such session.
     """
-    row = store.get_session(session)
+    row = store.sessions.get(session)
     check_kept_here(store, session)
     if seen_stamp is not None and stamp_of(store, session) != seen_stamp:
         raise UsageError(
@@ -93,12 +93,12 @@ def session_here(store: Store, session: int, seen_stamp: int | None = None) -> S
 
 def stamp_of(store: Store, session: int) -> int:
     """Return a number that any change of a session replaces by another."""
-    return next(one.stamp for one in store.session_stamps() if one.session == session)
+    return next(one.stamp for one in store.copies.stamps() if one.session == session)
 
 
 def check_kept_here(store: Store, session: int) -> None:
     """Refuse to correct what a bay sends: its next copy would bring its own word again."""
-    origin = store.origin_of(session)
+    origin = store.copies.origin_of(session)
     if origin is not None:
         raise UsageError(
             f"session {session} is kept by bay {origin.bay} of {origin.shop}: correct it there"
@@ -106,7 +106,7 @@ def check_kept_here(store: Store, session: int) -> None:
 
 
 def _work_out_again(store: Store, again: Again) -> None:
-    there = {row.id for row in store.sessions()}
+    there = {row.id for row in store.sessions.all()}
     for session, boot in sorted(again):
         if session in there:
             own = FittingSession(store, session)

@@ -75,9 +75,9 @@ def change_session(
     parts, told = [], []
     if wishes.set_id is not None and wishes.set_id != row.set:
         parts.append(_set_part(store, row, wishes.set_id))
-        new = store.get_set(wishes.set_id)
+        new = store.sets.get(wishes.set_id)
         told.append(f"{new.player.name}, {new.name}")
-        if wishes.hand is None and new.player.id != store.get_set(row.set).player.id:
+        if wishes.hand is None and new.player.id != store.sets.get(row.set).player.id:
             wanted["hand"] = new.player.hand
     for name, value in wanted.items():
         before = int(row.ball) if name == "ball" else getattr(row, name)
@@ -90,12 +90,12 @@ def change_session(
 
 
 def _set_part(store: Store, row: SessionRow, set_id: int) -> ActPart:
-    new = store.get_set(set_id)
+    new = store.sets.get(set_id)
     known = {club.label.casefold() for club in new.clubs}
-    hit = {contact.club for contact in store.contacts(row.id)} | {
-        turn.club for turn in store.turns(row.id)
+    hit = {contact.club for contact in store.strikes.contacts(row.id)} | {
+        turn.club for turn in store.sessions.turns(row.id)
     }
-    labels = [store.get_club(club).label for club in sorted(c for c in hit if c is not None)]
+    labels = [store.clubs.get(club).label for club in sorted(c for c in hit if c is not None)]
     missing = [label for label in labels if label.casefold() not in known]
     if missing:
         raise UsageError(
@@ -120,7 +120,9 @@ def end_session(store: Store, session: int, said: Said) -> str:
     row = session_here(store, session)
     if row.ended_utc_ns is not None:
         raise UsageError(f"session {session} has ended already")
-    latest = max([c.struck_utc_ns for c in store.contacts(session)], default=row.started_utc_ns)
+    latest = max(
+        [c.struck_utc_ns for c in store.strikes.contacts(session)], default=row.started_utc_ns
+    )
     ended = max(said.utc_ns, latest + 1)
     return _end(store, row, ended, f"session {session}: ended", said)
 
@@ -148,9 +150,9 @@ def join_sessions(store: Store, session: int, other: int, said: Said) -> str:
     """
     row, second = session_here(store, session), session_here(store, other)
     check_alike(store, second, row)
-    clubs = {club.label: club.id for club in store.get_set(row.set).clubs}
-    labels = {club.id: club.label for club in store.clubs_of(other)}
-    contacts = store.contacts(other)
+    clubs = {club.label: club.id for club in store.sets.get(row.set).clubs}
+    labels = {club.id: club.label for club in store.clubs.of_session(other)}
+    contacts = store.strikes.contacts(other)
     into: dict[int, int | None] = {}
     for contact in contacts:
         label = labels.get(contact.club or -1)
@@ -175,27 +177,29 @@ def split_session(store: Store, session: int, at: int, said: Said) -> str:
         There is no such strike, or nothing is left before it.
     """
     row = session_here(store, session)
-    contacts = store.contacts(session)
+    contacts = store.strikes.contacts(session)
     if not 1 < at <= len(contacts):
         raise UsageError(
             f"a session is split before one of its strikes 2 to {len(contacts)}, and not {at}"
         )
     begin = contacts[at - 1].struck_utc_ns
     with store.gathering():
-        new = store.start_session(
+        new = store.sessions.start(
             row.set, started_utc_ns=begin, hand=row.hand, stance_mm=row.stance_mm,
             stance_u_mm=row.stance_u_mm, sole_middle_mm=row.sole_middle_mm,
             sole_middle_u_mm=row.sole_middle_u_mm, ball=row.ball, surface=row.surface,
             machine_increment_deg=row.machine_increment_deg,
         )  # fmt: skip
         if row.ended_utc_ns is not None:
-            store.end_session(new, ended_utc_ns=row.ended_utc_ns)
-        club = store.club_at(session, begin)
+            store.sessions.end(new, ended_utc_ns=row.ended_utc_ns)
+        club = store.sessions.club_at(session, begin)
         if club is not None:
-            store.add_turn(new, club, from_utc_ns=begin, cause="split")
-        for turn in store.turns(session):
+            store.sessions.add_turn(new, club, from_utc_ns=begin, cause="split")
+        for turn in store.sessions.turns(session):
             if turn.from_utc_ns > begin:
-                store.add_turn(new, turn.club, from_utc_ns=turn.from_utc_ns, cause=turn.cause)
+                store.sessions.add_turn(
+                    new, turn.club, from_utc_ns=turn.from_utc_ns, cause=turn.cause
+                )
         into = {c.number: c.club for c in contacts if c.number >= at}
         parts = [ActPart("sessions", "gone", 0, 1, session=new)]
         parts += place_parts(contacts, into, session, new)
@@ -215,7 +219,7 @@ def delete_session(store: Store, session: int, said: Said) -> str:
 
 def restore_session(store: Store, session: int, said: Said) -> str:
     """Bring a deleted session back."""
-    if not store.session_is_gone(session):
+    if not store.sessions.is_deleted(session):
         raise UsageError(f"session {session} was not deleted")
     check_kept_here(store, session)
     part = ActPart("sessions", "gone", 0, 1, session=session)
@@ -234,7 +238,7 @@ def rename_player(store: Store, name: str, new: str, said: Said) -> str:
     wanted = new.strip()
     if not wanted or len(wanted) > 80:
         raise UsageError("a name has 1 to 80 letters")
-    taken = store.player_named(wanted)
+    taken = store.sets.player_named(wanted)
     if taken is not None and taken != player[0]:
         raise UsageError(f"there is a player {wanted} already (perhaps deleted): choose another")
     part = ActPart("players", "name", wanted, player[1], player=player[0])
@@ -245,17 +249,17 @@ def delete_player(store: Store, name: str, said: Said) -> str:
     """Let a player and all their sessions count no more; an undo brings them back."""
     number, known = _player(store, name)
     parts = [ActPart("players", "gone", 1, 0, player=number)]
-    for own in store.sets():
+    for own in store.sets.all():
         if own.player == known:
-            for row in store.sessions(own.id):
+            for row in store.sessions.all(own.id):
                 check_kept_here(store, row.id)
                 parts.append(ActPart("sessions", "gone", 1, 0, session=row.id))
     return keep_act(store, "player", f"player {known} and their sessions deleted", parts, said)
 
 
 def _player(store: Store, name: str) -> tuple[int, str]:
-    own = [row for row in store.players() if row.name.casefold() == name.strip().casefold()]
+    own = [row for row in store.sets.players() if row.name.casefold() == name.strip().casefold()]
     if not own:
-        known = ", ".join(row.name for row in store.players()) or "none yet"
+        known = ", ".join(row.name for row in store.sets.players()) or "none yet"
         raise UsageError(f"there is no player {name} (players: {known})")
     return own[0].id, own[0].name

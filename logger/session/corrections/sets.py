@@ -50,18 +50,20 @@ class ImportPlan:
 
 def plan_import(store: Store, read: SetFile) -> ImportPlan:
     """Say what a set file would change of what is stored."""
-    player = next((p for p in store.players() if p.name.casefold() == read.player.casefold()), None)
-    if player is None and store.player_named(read.player) is not None:
+    player = next(
+        (p for p in store.sets.players() if p.name.casefold() == read.player.casefold()), None
+    )
+    if player is None and store.sets.player_named(read.player) is not None:
         raise UsageError(
             f"a player {read.player} was deleted: bring them back with 'lieboard undo', or give "
             "this one another name with --player"
         )
-    sets = [] if player is None else [s for s in store.sets() if s.player == player.name]
+    sets = [] if player is None else [s for s in store.sets.all() if s.player == player.name]
     own = next((s for s in sets if s.name.casefold() == read.name.casefold()), None)
     rows: list[ImportRow] = []
     known: dict[str, ClubRow] = {}
     if own is not None:
-        stored = store.get_set(own.id)
+        stored = store.sets.get(own.id)
         known = {club.label.casefold(): club for club in stored.clubs}
         step, said = stored.machine_increment_deg, read.machine_increment_deg
         if said is not None and said != step:
@@ -117,7 +119,7 @@ def _doubt(
     if known and not labels & set(known):
         return f"{stored} with a set {read.name} of other clubs: {_labels(known.values())}"
     if not known:
-        other = store.get_set(sets[0])
+        other = store.sets.get(sets[0])
         return f"{stored} with the set {other.name} ({_labels(other.clubs)}), and this is another"
     return ""
 
@@ -127,7 +129,7 @@ def _labels(clubs: Any) -> str:  # noqa: ANN401
 
 
 def _told_by_file(store: Store, club: int) -> ClubSpec:
-    history = store.spec_history(club)
+    history = store.clubs.spec_history(club)
     return merge_specs(told for _, source, told in history if source == FROM_FILE)
 
 
@@ -185,13 +187,13 @@ def import_set(
         if plan.set_id is None:
             if plan.player is not None:
                 read = replace(read, player=plan.player.name)
-            store.import_set(read, at_utc_ns=said.utc_ns)
+            store.sets.import_file(read, at_utc_ns=said.utc_ns)
             return f"{read.player}, {read.name}: new"
         parts = _positions(store, plan, whole=whole)
         if whole and plan.player is not None and plan.player.hand != read.hand:
             own = plan.player
             parts.append(ActPart("players", "hand", read.hand, own.hand, player=own.id))
-        by_label = {c.label.casefold(): c for c in store.all_clubs(plan.set_id)}
+        by_label = {c.label.casefold(): c for c in store.clubs.ever_in(plan.set_id)}
         for club in read.clubs:
             parts += _specs(
                 store, by_label[club.label.casefold()].id, club.spec, said,
@@ -210,17 +212,17 @@ def import_set(
 def _positions(store: Store, plan: ImportPlan, *, whole: bool) -> list[ActPart]:
     """Let the set have the clubs of the file, in its order; without ``whole`` only more of them."""
     assert plan.set_id is not None
-    stored = store.get_set(plan.set_id)
+    stored = store.sets.get(plan.set_id)
     labels = [club.label for club in plan.read.clubs]
     if not whole:
         there = {club.label.casefold() for club in stored.clubs}
         more = [label for label in labels if label.casefold() not in there]
         labels = [club.label for club in stored.clubs] + more
-    store.add_clubs(plan.set_id, labels)
+    store.clubs.add(plan.set_id, labels)
     places = {label.casefold(): place for place, label in enumerate(labels)}
     parts = [
         ActPart("clubs", "position", places.get(c.label.casefold()), c.position, club=c.id)
-        for c in store.all_clubs(plan.set_id)
+        for c in store.clubs.ever_in(plan.set_id)
         if places.get(c.label.casefold()) != c.position
     ]
     step = plan.read.machine_increment_deg
@@ -230,7 +232,7 @@ def _positions(store: Store, plan: ImportPlan, *, whole: bool) -> list[ActPart]:
     if whole:
         pivot = next(
             c.id
-            for c in store.all_clubs(plan.set_id)
+            for c in store.clubs.ever_in(plan.set_id)
             if c.label.casefold() == plan.read.pivot_label.casefold()
         )
         if pivot != stored.pivot_club:
@@ -251,7 +253,7 @@ def _specs(
     correct: bool,
     changed_utc_ns: int | None,
 ) -> list[ActPart]:
-    history = store.spec_history(club)
+    history = store.clubs.spec_history(club)
     rows = [(at, told) for at, source, told in history if source == FROM_FILE]
     old, new = asdict(merge_specs(told for _, told in rows)), asdict(spec)
     groups = [group for group in SPEC_GROUPS if _differs(group, old, new)]
@@ -285,7 +287,7 @@ def _put(store: Store, club: int, spec: ClubSpec, at: int, taken_at: set[int]) -
     """Keep a row of a club's history at a moment that no other has."""
     if spec == ClubSpec():
         return []
-    while at in taken_at or store.spec_dated(club, at):
+    while at in taken_at or store.clubs.spec_dated(club, at):
         at += 1
-    store.put_spec(club, spec, at_utc_ns=at, source=FROM_FILE)
+    store.clubs.put_spec(club, spec, at_utc_ns=at, source=FROM_FILE)
     return [ActPart("club_specs", value=0, was=1, club=club, at=at)]

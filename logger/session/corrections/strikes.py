@@ -80,8 +80,8 @@ def move_strikes(
     """
     row = session_here(store, session, seen_stamp)
     target = row if to_session is None else _target(store, row, to_session)
-    own = store.get_set(target.set)
-    contacts = store.contacts(session)
+    own = store.sets.get(target.set)
+    contacts = store.strikes.contacts(session)
     chosen: dict[int, str | None] = {}
     told: list[str] = []
     for move in _with_ends(moves, len(contacts)):
@@ -97,7 +97,7 @@ def move_strikes(
         span = f"{move.first}" if move.first == move.last else f"{move.first} to {move.last}"
         told.append(f"{span}" + ("" if label is None else f" to {label}"))
     clubs = {club.label: club.id for club in own.clubs}
-    labels = {club.id: club.label for club in store.clubs_of(session)}
+    labels = {club.id: club.label for club in store.clubs.of_session(session)}
     into: dict[int, int | None] = {}
     for contact in contacts:
         if contact.number in chosen:
@@ -165,7 +165,7 @@ def check_alike(store: Store, row: SessionRow, target: SessionRow) -> None:
     """Refuse to put strikes of one session into another of another player or hand."""
     if row.id == target.id:
         raise UsageError(f"session {row.id} is the same: name another one")
-    one, another = store.get_set(row.set), store.get_set(target.set)
+    one, another = store.sets.get(row.set), store.sets.get(target.set)
     if one.player.id != another.player.id:
         raise UsageError(
             f"session {target.id} is {another.player.name}'s and session {row.id} "
@@ -242,12 +242,12 @@ def forgotten_steps(store: Store, session: int) -> list[ForgottenStep]:
     places in the order they were struck, `_APART` standard errors from each other (two-sample t
     with pooled variance). If the next club was hit, the later place must be nearer to its own.
     """
-    row = store.get_session(session)
-    own = store.get_set(row.set)
+    row = store.sessions.get(session)
+    own = store.sets.get(row.set)
     pivot = [club for club in own.clubs if club.id == own.pivot_club]
     order = [*pivot, *(club for club in own.clubs if club.id != own.pivot_club)]
     by_club: dict[int, list[StrikeRow]] = {club.id: [] for club in order}
-    for contact in store.contacts(session, source="board"):
+    for contact in store.strikes.contacts(session, source="board"):
         if contact.used and contact.toe_mm is not None and contact.club in by_club:
             by_club[contact.club].append(contact)
     counts = sorted(len(rows) for rows in by_club.values() if rows)

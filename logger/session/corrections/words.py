@@ -45,7 +45,7 @@ class Word:
 def words_of(store: Store) -> list[Word]:
     """Return all words as they were said, numbered from 1, also those that were taken back."""
     words: list[Word] = []
-    for row in store.words_said():
+    for row in store.acts.words_said():
         last = words[-1] if words else None
         same = row.about == "club_specs" and last is not None
         if same and last is not None and (last.row.about, last.row.at) == (row.about, row.at):
@@ -114,7 +114,7 @@ def _instead(
     word = _word(store, number)
     if word.row.about != about:
         raise UsageError(f"word {number} is of another kind ({_text(word)}): nothing was changed")
-    taken = {row.at for row in store.words_said() if row.about == about}
+    taken = {row.at for row in store.acts.words_said() if row.about == about}
     at = word.row.at + 1
     while at in taken:
         at += 1
@@ -130,7 +130,7 @@ def bend_said(store: Store, number: int) -> BendRow:
         There is no such word, or it is no bend.
     """
     row = _word(store, number).row
-    for bend in store.bends(row.club) if row.about == "bends" else ():
+    for bend in store.readings.bends(row.club) if row.about == "bends" else ():
         if bend.bent_utc_ns == row.at:
             return bend
     raise UsageError(f"word {number} is no bend: 'lieboard words' lists them")
@@ -196,14 +196,14 @@ def bent_so_far_deg(store: Store, club: int) -> float:
     """Sum of all bends of a head, both directions."""
     return sum(
         abs(bend.lie_after_deg - bend.lie_before_deg)
-        for bend in store.bends(club)
+        for bend in store.readings.bends(club)
         if bend.lie_after_deg is not None and bend.lie_before_deg is not None
     )
 
 
 def planned_bend_deg(store: Store, own: SetRow, club: ClubRow) -> float | None:
     """Return what the sheet of the latest session asks for of a club; None if nothing."""
-    sessions = store.sessions(own.id)
+    sessions = store.sessions.all(own.id)
     if not sessions:
         return None
     try:
@@ -241,7 +241,7 @@ def keep_bend(
     with store.gathering():
         parts, at = _instead(store, "bends", instead_of, said.utc_ns)
         at = at if bent_utc_ns is None else bent_utc_ns
-        store.add_bend(
+        store.readings.add_bend(
             club.id, bent_utc_ns=at, planned_bend_deg=rounded, lie_before_deg=bend.lie_before_deg,
             lie_after_deg=bend.lie_after_deg, loft_before_deg=bend.loft_before_deg,
             loft_after_deg=bend.loft_after_deg, note=bend.note,
@@ -292,7 +292,7 @@ def keep_mark(
     with store.gathering():
         parts, at = _instead(store, "marks", instead_of, said.utc_ns)
         at = at if struck_utc_ns is None else struck_utc_ns
-        store.add_mark(
+        store.strikes.add_mark(
             session, club.id, struck_utc_ns=at, toe_mm=toe_mm, u_mm=u_mm, trail_mm=trail_mm,
             audits=audits,
         )  # fmt: skip
@@ -335,7 +335,9 @@ def keep_overlay(
     step = step_of(first, second, offset_mm, u_mm)
     with store.gathering():
         parts, at = _instead(store, "overlays", instead_of, said.utc_ns)
-        store.add_overlay(first.id, second.id, offset_mm=offset_mm, u_mm=u_mm, read_utc_ns=at)
+        store.readings.add_overlay(
+            first.id, second.id, offset_mm=offset_mm, u_mm=u_mm, read_utc_ns=at
+        )
         parts.append(ActPart("overlays", value=0, was=1, club=first.id, at=at))
         words = f"overlay of {first.label} and {second.label}: {offset_mm:+.1f} mm"
         keep_act(store, "overlay", words, parts, said)
@@ -358,14 +360,14 @@ def keep_misses(
     with store.gathering():
         parts, at = _instead(store, "misses", instead_of, said.utc_ns)
         left, straight, right = counts
-        store.add_misses(
+        store.readings.add_misses(
             club.id, left_count=left, straight_count=straight, right_count=right,
             noted_utc_ns=at,
         )  # fmt: skip
         parts.append(ActPart("misses", value=0, was=1, club=club.id, at=at))
         words = f"{club.label}: {left} left, {straight} straight, {right} right"
         keep_act(store, "misses", words, parts, said)
-        rows = [row for row in store.misses(own.id) if row.club == club.id]
+        rows = [row for row in store.readings.misses(own.id) if row.club == club.id]
     total = [
         sum(getattr(row, name) for row in rows)
         for name in ("left_count", "straight_count", "right_count")
@@ -377,12 +379,12 @@ def keep_misses(
 def keep_bias(store: Store, wish: Wish, said: Said) -> int:
     """Keep a proposed bias as the player's wish; return for how many clubs."""
     with store.gathering():
-        before = {row.at for row in store.words_said()}
+        before = {row.at for row in store.acts.words_said()}
         assert said.utc_ns not in before
         count = take_bias(store, wish, said.utc_ns)
         parts = [
             ActPart("club_specs", value=0, was=1, club=row.club, at=row.at)
-            for row in store.words_said()
+            for row in store.acts.words_said()
             if row.about == "club_specs" and row.at == said.utc_ns
         ]
         if parts:
@@ -401,6 +403,6 @@ def keep_note(
         raise UsageError("a note has 1 to 500 letters")
     with store.gathering():
         parts, at = _instead(store, "notes", instead_of, said.utc_ns)
-        store.add_note(session, plain, written_utc_ns=at)
+        store.sessions.add_note(session, plain, written_utc_ns=at)
         parts.append(ActPart("notes", value=0, was=1, session=session, at=at))
         return keep_act(store, "note", f"session {session}: note {plain}", parts, said)

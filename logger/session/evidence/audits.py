@@ -53,7 +53,7 @@ class CarriedAudit:
 
 def audit_pairs(store: Store, session: int) -> list[Pair]:
     """Return the marks of a session that audit a strike which the board placed."""
-    contacts = store.contacts(session)
+    contacts = store.strikes.contacts(session)
     strikes = {c.id: c for c in contacts if c.source == "board"}
     pairs = []
     for contact in contacts:
@@ -80,7 +80,7 @@ def keep_audit(
         No board has enough pairs.
     """
     boots = {pair.strike.boot for pair in pairs}
-    boards = {boot: store.board_of(boot) for boot in boots if boot is not None}
+    boards = {boot: store.boards.of_boot(boot) for boot in boots if boot is not None}
     seen = lowest_points(store, session, [pair.strike for pair in pairs])
     kept = []
     for board in {board.id: board for board in boards.values()}.values():
@@ -107,14 +107,14 @@ def keep_pairs(
 ) -> None:
     """Keep pairs of board and mark, mm on the sole, as this board's audit in this session."""
     content = {
-        "player": store.get_set(session.set).player.name,
+        "player": store.sets.get(session.set).player.name,
         "hand": session.hand,
         "session_started_utc_ns": session.started_utc_ns,
         "u_mark_common_mm": u_mark_common_mm,
         "board_toe_mm": [round(board_mm, 3) for board_mm, _ in toes_mm],
         "mark_toe_mm": [round(mark_mm, 3) for _, mark_mm in toes_mm],
     }
-    store.add_calibration(
+    store.calibrations.add(
         board.id,
         AUDIT_KIND,
         content,
@@ -125,14 +125,16 @@ def keep_pairs(
 
 def note_moved(store: Store, board: BoardRow, at_utc_ns: int) -> None:
     """Note that a board's strip was moved under its mark: its earlier audits hold no more."""
-    store.add_calibration(
+    store.calibrations.add(
         board.id, MOVED_KIND, {}, from_utc_ns=at_utc_ns, method_version=AUDIT_METHOD
     )
 
 
 def board_of_session(store: Store, session: int) -> BoardRow | None:
     """Return the board of a session; None without one, or where there were several."""
-    boards = {board.id: board for board in map(store.board_of, store.boots_of(session))}
+    boards = {
+        board.id: board for board in map(store.boards.of_boot, store.boards.boots_of(session))
+    }
     return next(iter(boards.values())) if len(boards) == 1 else None
 
 
@@ -152,9 +154,9 @@ def carried_audit(store: Store, session: SessionRow) -> CarriedAudit | None:
         return None
     kept: dict[Circumstance, tuple[Audited, int]] = {}
     u_mark = 0.0
-    for one in store.boards():
-        moved = [row.from_utc_ns for row in store.calibrations(one.id, MOVED_KIND)]
-        for row in store.calibrations(one.id, AUDIT_KIND):
+    for one in store.boards.all():
+        moved = [row.from_utc_ns for row in store.calibrations.of_board(one.id, MOVED_KIND)]
+        for row in store.calibrations.of_board(one.id, AUDIT_KIND):
             if row.from_utc_ns > session.started_utc_ns:
                 continue
             try:
@@ -173,9 +175,9 @@ def carried_audit(store: Store, session: SessionRow) -> CarriedAudit | None:
                 raise StoreError(f"{store.path}: audit {row.id} of {one.name}: {error}") from error
             # Of one session the later one counts: it was done again.
             kept[at] = (audited, started_ns)
-    moved = [row.from_utc_ns for row in store.calibrations(board.id, MOVED_KIND)]
+    moved = [row.from_utc_ns for row in store.calibrations.of_board(board.id, MOVED_KIND)]
     hand = Hand(session.hand)
-    player = (store.get_set(session.set).player.name.casefold(), hand)
+    player = (store.sets.get(session.set).player.name.casefold(), hand)
     here = (board.id, _since(moved, session.started_utc_ns))
     to = Circumstance(here, player, session.started_utc_ns, hand.toe_sign)
     audits = [(a, ns) for a, ns in kept.values() if a.at.board == here or a.at.player == player]
@@ -202,7 +204,7 @@ def lowest_points(
     By its print where the scans are there, and as the board placed it elsewhere.
     """
     seen = {strike.id: float(strike.toe_mm or 0.0) for strike in strikes}
-    place = {club.id: i for i, club in enumerate(store.clubs_of(session.id))}
+    place = {club.id: i for i, club in enumerate(store.clubs.of_session(session.id))}
     found = FootprintReader(store, session).read(
         [strike for strike in strikes if strike.club in place], place
     )

@@ -156,13 +156,13 @@ class EvidenceReader:
     def read(self) -> SessionPicture:
         """Work out what stands in the store now."""
         session, store = self._session, self._store
-        contacts = _since_bent(store, store.contacts(session.id))
+        contacts = _since_bent(store, store.strikes.contacts(session.id))
         lost: dict[int | None, int] = {}
-        for loss in store.losses(session=session.id):
+        for loss in store.records.losses(session=session.id):
             lost[loss.club] = lost.get(loss.club, 0) + loss.count
-        own = store.get_set(session.set, at_utc_ns=session.ended_utc_ns)
+        own = store.sets.get(session.set, at_utc_ns=session.ended_utc_ns)
         # Also what has left the set since: its strikes of then still say what they said.
-        clubs = store.clubs_of(session.id, at_utc_ns=session.ended_utc_ns)
+        clubs = store.clubs.of_session(session.id, at_utc_ns=session.ended_utc_ns)
         place = {club.id: index for index, club in enumerate(clubs)}
         counted = [c for c in contacts if c.used and c.toe_mm is not None and c.club in place]
         seen = self._footprints.read([c for c in counted if c.source == "board"], place)
@@ -290,7 +290,7 @@ def _printed(
 def _since_bent(store: Store, contacts: Sequence[StrikeRow]) -> list[StrikeRow]:
     """Leave out what a club did before it was bent, once it was hit again."""
     bent: dict[int | None, int] = {}
-    for bend in store.bends():
+    for bend in store.readings.bends():
         bent[bend.club] = max(bent.get(bend.club, 0), bend.bent_utc_ns)
     again = {c.club for c in contacts if c.club in bent and c.struck_utc_ns > bent[c.club]}
     return [c for c in contacts if c.club not in again or c.struck_utc_ns > bent[c.club]]

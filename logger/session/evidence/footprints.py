@@ -160,14 +160,14 @@ class FootprintReader:
 
     def _hello(self, boot: int) -> Hello | None:
         if boot not in self._hellos:
-            self._hellos[boot] = self._store.hello_of(boot)
+            self._hellos[boot] = self._store.boards.hello_of(boot)
         return self._hellos[boot]
 
     def _read(self, boot: int, hello: Hello, contacts: Sequence[StrikeRow]) -> None:
         """Read what is not known yet of a boot's strikes."""
         wanted = [c.first_sequence for c in contacts if c.first_sequence is not None]
         new = [sequence for sequence in wanted if (boot, sequence) not in self._pressed]
-        raws = self._store.strikes_raw(boot, new, session=self._session.id)
+        raws = self._store.records.scans(boot, new, session=self._session.id)
         self._pressed.update(dict.fromkeys((boot, sequence) for sequence in new))
         strikes = [one for one in strikes_from_raw([*raws.values()]) if isinstance(one, Strike)]
         for sequence, one in zip(raws, pressed_of(hello, strikes), strict=True):

@@ -29,7 +29,7 @@ def agreed_board(store: Store, url: str) -> tuple[str, str | None] | None:
         return url, None
     target = ble_target(url).casefold()
     known = [
-        one for one in store.agreed_boards() if target in (one.key.casefold(), one.name.casefold())
+        one for one in store.agreed.all() if target in (one.key.casefold(), one.name.casefold())
     ]
     if len(known) != 1:
         return None
@@ -95,7 +95,7 @@ class BoardGate:
         """
         if self._is_recording:
             return
-        agreed = self._store.agreed_boards()
+        agreed = self._store.agreed.all()
         if any(identity.board_key in (one.key, one.board_key) for one in agreed):
             return
         address = self._address_in(agreed)
@@ -105,7 +105,7 @@ class BoardGate:
                     f"{self._url} is board {identity.board_key} ({identity.name}) and not the "
                     f"agreed {address.board_key}: nothing of it was stored"
                 )
-            self._store.note_who_answered(address.key, identity.board_key)
+            self._store.agreed.note_who_answered(address.key, identity.board_key)
             return
         if not self._accept:
             raise StrangeBoardError(
@@ -116,7 +116,7 @@ class BoardGate:
                 name=identity.name,
             )
         self._accept = False
-        self._store.agree_to_board(identity.board_key, identity.name, at_utc_ns=at_utc_ns)
+        self._store.agreed.add(identity.board_key, identity.name, at_utc_ns=at_utc_ns)
 
     def _address_in(self, agreed: list[AgreedBoard]) -> AgreedBoard | None:
         """Return the agreement to whatever answers at this address on the air."""

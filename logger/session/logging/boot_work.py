@@ -19,7 +19,7 @@ class BootWork:
 
     def __init__(self, store: Store, session: SessionRow, boot: int) -> None:
         self._session = session
-        self.reader = ContactReader(store.hello_of(boot), evenings_of(store, boot))
+        self.reader = ContactReader(store.boards.hello_of(boot), evenings_of(store, boot))
         self.sorter = StrikeSorter(self.reader.sort_rules())
         self.done_below = 0
         self.unfiled: set[int] = set()

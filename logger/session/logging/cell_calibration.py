@@ -57,9 +57,9 @@ def evenings_of(store: Store, boot: int) -> EveningsInForce:
     StoreError
         If one cannot be read.
     """
-    board = store.board_of(boot)
+    board = store.boards.of_boot(boot)
     dated = []
-    for row in store.calibrations(board.id, EVENING_KIND):
+    for row in store.calibrations.of_board(board.id, EVENING_KIND):
         try:
             evening = Evening.from_json(row.content)
         except (ValueError, TypeError) as error:

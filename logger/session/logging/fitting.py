@@ -63,11 +63,11 @@ class FittingSession:
 
     def __init__(self, store: Store, session_row: int) -> None:
         self.store = store
-        self.row: SessionRow = store.get_session(session_row)
-        self.set: SetRow = store.get_set(self.row.set)
+        self.row: SessionRow = store.sessions.get(session_row)
+        self.set: SetRow = store.sets.get(self.row.set)
         if not self.set.clubs:
             raise UsageError(f"the set {self.set.name} has no clubs: import a set file first")
-        self._labels = {club.id: club.label for club in store.clubs_of(session_row)}
+        self._labels = {club.id: club.label for club in store.clubs.of_session(session_row)}
         self._boots: dict[int, BootWork] = {}
         self._before_start = 0
         self._losses_undated = False
@@ -90,7 +90,7 @@ class FittingSession:
 
     def current_club(self, utc_ns: int) -> ClubRow | None:
         """Club that is up at a moment."""
-        club = self.store.club_at(self.row.id, utc_ns)
+        club = self.store.sessions.club_at(self.row.id, utc_ns)
         return next((c for c in self.set.clubs if c.id == club), None)
 
     def choose_club(self, label: str, utc_ns: int, cause: str = "key") -> ClubRow:
@@ -102,7 +102,7 @@ class FittingSession:
             Naming the clubs there are.
         """
         club = club_of(self.set, label)
-        self.store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
+        self.store.sessions.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
         return club
 
     def audited(self, strike: int, club: ClubRow) -> StrikeRow:
@@ -113,7 +113,7 @@ class FittingSession:
         UsageError
             If there is none, or it stands under another club.
         """
-        for contact in self.store.contacts(self.row.id, source="board"):
+        for contact in self.store.strikes.contacts(self.row.id, source="board"):
             if contact.number == strike:
                 if contact.club == club.id:
                     return contact
@@ -133,61 +133,61 @@ class FittingSession:
         up = self.current_club(utc_ns)
         place = -1 if up is None else order.index(up)
         club = order[(place + step) % len(order)] if up is not None else order[0]
-        self.store.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
-        self.store.refile_strikes(self.row.id)
+        self.store.sessions.add_turn(self.row.id, club.id, from_utc_ns=utc_ns, cause=cause)
+        self.store.strikes.refile(self.row.id)
         return club
 
     # -- what the fitter says ---------------------------------------------------------------
 
     def take_back(self, utc_ns: int, cause: str = "key") -> StrikeRow | None:
         """Set aside the last strike that counts, of the club that was up at ``utc_ns``."""
-        club = self.store.club_at(self.row.id, utc_ns)
+        club = self.store.sessions.club_at(self.row.id, utc_ns)
         counted = [
             contact
-            for contact in self.store.contacts(self.row.id, club=club)
+            for contact in self.store.strikes.contacts(self.row.id, club=club)
             if contact.used and contact.struck_utc_ns <= utc_ns
         ]
         if not counted:
             return None
-        return self.store.set_aside(counted[-1], f"taken back ({cause})")
+        return self.store.strikes.set_aside(counted[-1], f"taken back ({cause})")
 
     def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:
         """Let a contact not count."""
-        return self.store.set_aside(contact, reason)
+        return self.store.strikes.set_aside(contact, reason)
 
     def bring_back(self, contact: StrikeRow) -> StrikeRow:
         """Let a contact count again."""
-        return self.store.bring_back(contact)
+        return self.store.strikes.bring_back(contact)
 
     def note(self, text: str, utc_ns: int) -> None:
         """Keep a remark."""
-        self.store.add_note(self.row.id, text, written_utc_ns=utc_ns)
+        self.store.sessions.add_note(self.row.id, text, written_utc_ns=utc_ns)
 
     def end(self, utc_ns: int) -> None:
         """Close the session."""
-        self.store.end_session(self.row.id, ended_utc_ns=utc_ns)
+        self.store.sessions.end(self.row.id, ended_utc_ns=utc_ns)
 
     # -- records ----------------------------------------------------------------------------
 
     def begin_boot(self, identity: BoardIdentity, seen_utc_ns: int) -> KnownBoot:
         """Remember a board and this start of it; say what of it is stored already."""
-        boot = self.store.remember_boot(
+        boot = self.store.boards.remember_boot(
             board_key=identity.board_key,
             boot_key=identity.boot_key,
             name=identity.name,
             hello=identity.hello,
             seen_utc_ns=seen_utc_ns,
         )
-        last = self.store.last_contiguous(boot)
+        last = self.store.records.last_contiguous(boot)
         next_expected = 0 if last is None else last + 1
-        beyond = self.store.sequences_after(boot, next_expected - 1)
+        beyond = self.store.records.sequences_after(boot, next_expected - 1)
         if boot not in self._boots:
             self._forget_finished()
             if next_expected or beyond:
                 self._take_up(boot)
             else:
                 self._boots[boot] = BootWork(self.store, self.row, boot)
-        return KnownBoot(boot, next_expected, beyond, self.store.later_starts(boot))
+        return KnownBoot(boot, next_expected, beyond, self.store.boards.later_starts(boot))
 
     def _forget_finished(self) -> None:
         """Let go of starts that are over: a board that restarts all day must not fill the memory.
@@ -205,11 +205,11 @@ class FittingSession:
         first_ns = self.row.started_utc_ns - BEFORE_START_NS
         own = [r for r in records if r.struck_utc_ns >= first_ns]
         earlier = [r for r in records if r.struck_utc_ns < first_ns]
-        self._boots[boot].unfiled.update(self.store.add_records(boot, own, session=self.row.id))
-        self._before_start += len(self.store.add_records(boot, earlier))
+        self._boots[boot].unfiled.update(self.store.records.add(boot, own, session=self.row.id))
+        self._before_start += len(self.store.records.add(boot, earlier))
         if self._losses_undated and own:
             # The first record behind a hole says which club was up when the others were struck.
-            self.store.refile_strikes(self.row.id)
+            self.store.strikes.refile(self.row.id)
             self._losses_undated = False
 
     def file(self, boot: int, records: Sequence[TimedRecord]) -> list[FiledStrike]:
@@ -287,7 +287,7 @@ class FittingSession:
         presses: list[tuple[int, Button, int]] = []
         last = -1
         first_filed, begin, known = self._before(boot, since)
-        for stored in self.store.records_of(boot=boot, session=self.row.id, from_sequence=begin):
+        for stored in self.store.records.read(boot=boot, session=self.row.id, from_sequence=begin):
             record = record_from_raw(stored.raw)
             utc_ns = stored.struck_utc_ns or 0
             last = stored.sequence
@@ -310,7 +310,7 @@ class FittingSession:
     def recover(self) -> list[FiledStrike]:
         """Work out again what a session that was cut off has stored."""
         filed: list[FiledStrike] = []
-        boots = self.store.boots_of(self.row.id)
+        boots = self.store.boards.boots_of(self.row.id)
         for boot in boots:
             # The latest goes on, and needs its work taken up again.
             if boot == boots[-1] or self._recover_from(boot) is not None:
@@ -321,25 +321,25 @@ class FittingSession:
         """Go on with a boot where an earlier run left it."""
         since = self._recover_from(boot)
         if since is None:
-            since = self.store.last_record_of(self.row.id, boot) or 0
+            since = self.store.records.last_of(self.row.id, boot) or 0
         return self.rebuild(boot, since=since)
 
     def _recover_from(self, boot: int) -> int | None:
         """Lowest record that still has to be worked on; None if all were, as they would be now."""
         method_of = BootWork(self.store, self.row, boot).reader.method_of
-        for method, first_ns, last_ns in self.store.methods_of(self.row.id, boot):
+        for method, first_ns, last_ns in self.store.strikes.methods(self.row.id, boot):
             if {method_of(METHOD_VERSION, first_ns), method_of(METHOD_VERSION, last_ns)} != {
                 method
             }:
                 return 0
-        return self.store.first_unfiled(self.row.id, boot)
+        return self.store.strikes.first_unfiled(self.row.id, boot)
 
     def lost(self, boot: int, holes: Sequence[Hole], reason: str, noted_utc_ns: int) -> None:
         """Count records that will never come: under the club that is up, until the next comes."""
         self._losses_undated = True
-        club = self.store.club_at(self.row.id, noted_utc_ns)
+        club = self.store.sessions.club_at(self.row.id, noted_utc_ns)
         for hole in holes:
-            self.store.add_loss(
+            self.store.records.add_loss(
                 boot,
                 count=hole.count,
                 reason=reason,
@@ -362,7 +362,7 @@ class FittingSession:
         known : dict
             What the contacts in between were, the last that begins in a record first.
         """
-        rows = self.store.contacts_before(self.row.id, boot, since) if since else []
+        rows = self.store.strikes.before(self.row.id, boot, since) if since else []
         around, before = rows[:_AROUND_CONTACTS], rows[_AROUND_CONTACTS:]
         if not before:
             return 0, 0, {}
@@ -384,17 +384,19 @@ class FittingSession:
     ) -> list[int]:
         """File contacts in place of all that began in records ``first`` to ``last``."""
         strikes = [work.new_strike(one) for one in run]
-        return self.store.file_strikes(
+        return self.store.strikes.file(
             self.row.id, boot, strikes, from_sequence=first, to_sequence=last
         )
 
     def _filed(self, ids: Sequence[int]) -> list[FiledStrike]:
         if len(ids) > 1:
             # To number one contact all of the session are looked at; so these are, once for all.
-            every = {row.id: row for row in self.store.contacts(self.row.id, source="board")}
+            every = {
+                row.id: row for row in self.store.strikes.contacts(self.row.id, source="board")
+            }
             rows = [every[strike] for strike in ids]
         else:
-            rows = [self.store.get_contact("board", strike) for strike in ids]
+            rows = [self.store.strikes.get("board", strike) for strike in ids]
         return [
             FiledStrike(row, None if row.club is None else self._labels.get(row.club))
             for row in rows
@@ -403,7 +405,7 @@ class FittingSession:
     def _press(self, boot: int, sequence: int, button: Button, utc_ns: int) -> None:
         """Do what the foot switch asks for, once, however often the record is worked on."""
         cause = f"foot switch {boot}:{sequence}"
-        with self.store.press(boot, sequence) as is_first:
+        with self.store.sessions.press(boot, sequence) as is_first:
             if not is_first:
                 return
             if button.action is ButtonAction.TAKE_BACK:

@@ -74,7 +74,7 @@ def open_session(
     """
     set_id = which_set(store, player, set_name)
     if club is not None:
-        club_of(store.get_set(set_id), club)
+        club_of(store.sets.get(set_id), club)
     going_on = None if always_new else _open_one(store, set_id, now_utc_ns)
     if going_on is not None:
         session = FittingSession(store, going_on.id)
@@ -85,7 +85,7 @@ def open_session(
         return session
     agreed = circumstances or Circumstances()
     stance_mm, stance_u_mm = stance_to_keep(agreed.stance_mm, agreed.stance_u_mm)
-    row = store.start_session(
+    row = store.sessions.start(
         set_id,
         started_utc_ns=now_utc_ns,
         hand=agreed.hand,
@@ -121,8 +121,8 @@ def which_set(store: Store, player: str | None, set_name: str | None) -> int:
         If it is not clear which, naming those there are.
     """
     if player is not None:
-        return store.find_set(player, set_name)
-    every = [s for s in store.sets() if set_name in (None, s.name)]
+        return store.sets.find(player, set_name)
+    every = [s for s in store.sets.all() if set_name in (None, s.name)]
     if len(every) == 1:
         return every[0].id
     if not every:
@@ -143,7 +143,7 @@ def _open_one(store: Store, set_id: int, now_utc_ns: int) -> SessionRow | None:
     # would count as struck before it.
     own = [
         row
-        for row in store.sessions(set_id)
+        for row in store.sessions.all(set_id)
         if row.ended_utc_ns is None
         and -BEFORE_START_NS < now_utc_ns - row.started_utc_ns < _STALE_NS
     ]

@@ -73,7 +73,7 @@ def rebuild_all(store: Store, working: Callable[[int, int], None]) -> list[tuple
 
     Those of a board's start of which a raw record is missing are left as they are.
     """
-    pairs = [(s, boot) for s in store.sessions() for boot in store.boots_of(s.id)]
+    pairs = [(s, boot) for s in store.sessions.all() for boot in store.boards.boots_of(s.id)]
     # One boot after the other: which of its records there are is asked for once.
     pairs.sort(key=lambda pair: pair[1])
     changed: list[tuple[int, list[str]]] = []
@@ -82,7 +82,7 @@ def rebuild_all(store: Store, working: Callable[[int, int], None]) -> list[tuple
         working(done, len(pairs))
         before = _of_boot(store, session.id, boot)
         if boot not in stored:
-            stored = {boot: store.sequences_after(boot, -1)}
+            stored = {boot: store.records.sequences_after(boot, -1)}
         there = stored[boot]
         if any(not {row.first_sequence, row.last_sequence} <= there for row in before.values()):
             continue
@@ -113,7 +113,7 @@ def _worked_out_again(store: Store, working: Callable[[int, int], None]) -> list
 def _of_boot(store: Store, session: int, boot: int) -> dict[tuple[int, int], StrikeRow]:
     """Contacts of a boot by first record and rank among those that begin in it."""
     found: dict[tuple[int, int], StrikeRow] = {}
-    for row in store.contacts(session, source="board"):
+    for row in store.strikes.contacts(session, source="board"):
         if row.boot == boot and row.first_sequence is not None:
             within = 0
             while (row.first_sequence, within) in found:

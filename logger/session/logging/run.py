@@ -211,7 +211,7 @@ class LoggingRun:
             return
         news = self._news.due(self.clock.monotonic_ns(), at_end=at_end)
         if news is not None:
-            note, session = self._session.store.note_news, self._session.row.id
+            note, session = self._session.store.live.note_news, self._session.row.id
             await self.recorder.call(note, session, news, told_utc_ns=self.clock.utc_ns())
 
     async def _idle(self) -> None:

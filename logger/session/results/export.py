@@ -36,6 +36,7 @@ import csv
 import datetime
 import io
 import json
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -74,10 +75,10 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 def strike_values(store: Store, session: SessionRow) -> list[dict[str, Any]]:
     """Every contact of a session under the names of `STRIKE_COLUMNS`, by time struck."""
-    own = store.get_set(session.set)
-    contacts = store.contacts(session.id)
+    own = store.sets.get(session.set)
+    contacts = store.strikes.contacts(session.id)
     labels = {
-        club: store.get_club(club).label for club in {c.club for c in contacts} if club is not None
+        club: store.clubs.get(club).label for club in {c.club for c in contacts} if club is not None
     }
     return [
         {
@@ -109,12 +110,16 @@ def strikes_csv(strikes: list[dict[str, Any]]) -> str:
 
     A text that a spreadsheet would work out gets an apostrophe before it. Numbers stay numbers.
     """
+    names = [name for name, _, _ in STRIKE_COLUMNS]
+    return csv_text([names, *([strike[name] for name in names] for strike in strikes)])
+
+
+def csv_text(rows: Iterable[Sequence[object]]) -> str:
+    """Write rows as CSV; no text in them begins like a formula."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    names = [name for name, _, _ in STRIKE_COLUMNS]
-    writer.writerow(names)
-    for strike in strikes:
-        writer.writerow([_cell(strike[name]) for name in names])
+    for row in rows:
+        writer.writerow([_cell(value) for value in row])
     return out.getvalue()
 
 

@@ -29,7 +29,7 @@ def follow_bends(store: Store, own: SetRow) -> tuple[list[FollowedBend], list[st
     waiting : list of str
         What has to be hit before anything can be said, one sentence per club.
     """
-    sessions = store.sessions(own.id)
+    sessions = store.sessions.all(own.id)
     evidence: dict[int, dict[int, ClubEvidence]] = {}
 
     def contact(session: int, club: int) -> tuple[float, float] | None:
@@ -45,7 +45,7 @@ def follow_bends(store: Store, own: SetRow) -> tuple[list[FollowedBend], list[st
     waiting: list[str] = []
     for club in own.clubs:
         pairs: list[Bent] = []
-        for bend in store.bends(club.id):
+        for bend in store.readings.bends(club.id):
             size = _size_deg(bend)
             if not size:
                 continue

@@ -92,7 +92,7 @@ def overlay_steps(store: Store, set_id: int, clubs: Sequence[ClubRow]) -> list[L
     """Return the steps that overlays of these clubs show, the earliest first."""
     by_id = {club.id: club for club in clubs}
     steps: list[LieStep] = []
-    for row in store.overlays(set_id):
+    for row in store.readings.overlays(set_id):
         first, second = by_id.get(row.first_club), by_id.get(row.second_club)
         if first is not None and second is not None:
             steps.append(step_of(first, second, row.offset_mm, row.u_mm))

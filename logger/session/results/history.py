@@ -49,13 +49,13 @@ def set_history(store: Store, set_id: int) -> SetHistory:
     UsageError
         Fewer than two sessions that can be compared.
     """
-    own = store.get_set(set_id)
+    own = store.sets.get(set_id)
     clubs = [club.id for club in own.clubs]
     arcs = {club.id: sole_arc(club.spec) for club in own.clubs}
     sessions: list[SessionRow] = []
     found: list[dict[int, LieError]] = []
     wanted: dict[int, float] = {}
-    for session in store.sessions(set_id):
+    for session in store.sessions.all(set_id):
         results = session_results(store, session).clubs
         lies = {
             one.evidence.club.id: one.lie
@@ -109,7 +109,7 @@ def _bends(
 ) -> tuple[list[Bent], list[str]]:
     bends, remarks = [], []
     for column, club in enumerate(own.clubs):
-        for bend in store.bends(club.id):
+        for bend in store.readings.bends(club.id):
             after = [
                 row
                 for row, session in enumerate(sessions)

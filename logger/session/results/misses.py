@@ -29,10 +29,10 @@ def proposed_bias(store: Store, set_id: int) -> Wish:
     UsageError
         No misses were counted yet.
     """
-    own = store.get_set(set_id)
+    own = store.sets.get(set_id)
     left: dict[int, int] = {}
     right: dict[int, int] = {}
-    for row in store.misses(set_id):
+    for row in store.readings.misses(set_id):
         left[row.club] = left.get(row.club, 0) + row.left_count
         right[row.club] = right.get(row.club, 0) + row.right_count
     if not left:
@@ -62,6 +62,6 @@ def take_bias(store: Store, wish: Wish, at_utc_ns: int) -> int:
     for one in wish.proposal.clubs:
         spec = ClubSpec(bias=round(one.bias_m, 1), bias_unit="m")
         club = by_label[one.label]
-        if store.add_spec(club.id, spec, at_utc_ns=at_utc_ns, source="misses"):
+        if store.clubs.add_spec(club.id, spec, at_utc_ns=at_utc_ns, source="misses"):
             taken += 1
     return taken

@@ -286,7 +286,7 @@ def plan_clubs(
 def _bends(store: Store) -> dict[int, list[BendRow]]:
     """All bends by club, the earliest first."""
     found: dict[int, list[BendRow]] = {}
-    for bend in store.bends():
+    for bend in store.readings.bends():
         found.setdefault(bend.club, []).append(bend)
     return found
 
@@ -331,7 +331,7 @@ def _bent_since(
     """Sum of the bends of a club since it was last hit in a session, + upright, degrees."""
     if not bends:
         return 0.0
-    hit = store.contacts(session.id, club=one.club.id)
+    hit = store.strikes.contacts(session.id, club=one.club.id)
     last_ns = hit[-1].struck_utc_ns if hit else session.started_utc_ns
     return sum(
         bend.lie_after_deg - bend.lie_before_deg

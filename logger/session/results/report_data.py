@@ -38,8 +38,8 @@ def report_content(
     UsageError
         If the session has no contact under any club.
     """
-    own = store.get_set(session.set, at_utc_ns=session.ended_utc_ns)
-    contacts = store.contacts(session.id)
+    own = store.sets.get(session.set, at_utc_ns=session.ended_utc_ns)
+    contacts = store.strikes.contacts(session.id)
     if not any(contact.club is not None for contact in contacts):
         raise UsageError(
             f"session {session.id} has no strikes under a club yet: log some with 'lieboard log "
@@ -137,7 +137,7 @@ def _facts(
     ]
     if session.note:
         facts.append(("note", session.note))
-    facts.extend(("remark", note.text) for note in store.notes(session.id))
+    facts.extend(("remark", note.text) for note in store.sessions.notes(session.id))
     return tuple(facts)
 
 
@@ -147,12 +147,12 @@ def _boards(
     lines: list[tuple[str, str]] = []
     methods: list[tuple[str, str]] = []
     known: set[int] = set()
-    for boot in store.boots_of(session.id):
-        board = store.board_of(boot)
+    for boot in store.boards.boots_of(session.id):
+        board = store.boards.of_boot(boot)
         if board.id in known:
             continue
         known.add(board.id)
-        hello = store.hello_of(boot)
+        hello = store.boards.hello_of(boot)
         lines.append(("board", f"{board.name} ({board.board_key})"))
         if hello is not None:
             strip = f"{hello.rows} × {hello.cells} cells at {hello.pitch_um / 1000:g} mm"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from logger.store.core import Core
+from logger.store.core import Part
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,16 +29,16 @@ ORDER BY sessions.started_utc_ns, sessions.id
 """
 
 
-class ForwardingTables(Core):
+class Forwarding(Part):
     """The part of the store that knows what was forwarded and what was gathered."""
 
-    def begin_forwarding(self, shop: str, shop_file: str) -> bool:
+    def begin(self, shop: str, shop_file: str) -> bool:
         """Note which data file a shop gathers into; True if everything is to be sent anew.
 
         That is so the first time, and when the shop begins another file.
         """
-        with self._writing() as connection:
-            row = self._one("SELECT shop_file FROM forwarding WHERE shop = ?", (shop,))
+        with self._file.writing() as connection:
+            row = self._file.one("SELECT shop_file FROM forwarding WHERE shop = ?", (shop,))
             if row is not None and row[0] == shop_file:
                 return False
             connection.execute("DELETE FROM forwarded_sessions WHERE shop = ?", (shop,))
@@ -50,34 +50,34 @@ class ForwardingTables(Core):
             )
         return True
 
-    def forget_forwarded(self, shop: str) -> None:
+    def forget(self, shop: str) -> None:
         """Send everything anew, whatever was confirmed."""
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute("DELETE FROM forwarded_sessions WHERE shop = ?", (shop,))
             connection.execute("UPDATE forwarding SET records_up_to = 0 WHERE shop = ?", (shop,))
 
-    def records_forwarded(self, shop: str) -> int:
+    def records_up_to(self, shop: str) -> int:
         """Return the id of the last record that a shop has, with all stored before it."""
-        row = self._one("SELECT records_up_to FROM forwarding WHERE shop = ?", (shop,))
+        row = self._file.one("SELECT records_up_to FROM forwarding WHERE shop = ?", (shop,))
         return 0 if row is None else int(row[0])
 
-    def forwarded(self, shop: str) -> Forwarded:
+    def progress(self, shop: str) -> Forwarded:
         """How far a shop has this data file."""
-        with self._lock:
-            up_to = self.records_forwarded(shop)
+        with self._file.lock:
+            up_to = self.records_up_to(shop)
             return Forwarded(
                 up_to,
-                self._number("SELECT COUNT(*) FROM records WHERE id > ?", (up_to,)),
-                len(self.sessions_to_forward(shop)),
+                self._file.number("SELECT COUNT(*) FROM records WHERE id > ?", (up_to,)),
+                len(self.sessions_to_go(shop)),
             )
 
-    def sessions_to_forward(self, shop: str) -> list[int]:
+    def sessions_to_go(self, shop: str) -> list[int]:
         """Ids of the sessions that changed since the shop confirmed them, the earliest first."""
-        return self._select(lambda id: int(id), _TO_GO, (shop,))
+        return self._file.select(lambda id: int(id), _TO_GO, (shop,))
 
-    def was_forwarded(self, shop: str, session: int) -> bool:
+    def has_session(self, shop: str, session: int) -> bool:
         """Whether the shop has some copy of this session."""
-        row = self._one(
+        row = self._file.one(
             "SELECT 1 FROM forwarded_sessions WHERE shop = ? AND session = ?", (shop, session)
         )
         return row is not None
@@ -87,32 +87,32 @@ class ForwardingTables(Core):
 
         ``utc_ms`` keeps it so when a backup of this file was put back.
         """
-        with self._writing():
-            return self._number(
+        with self._file.writing():
+            return self._file.number(
                 "UPDATE forwarding SET edition = MAX(edition + 1, ?) WHERE shop = ?"
                 " RETURNING edition",
                 (utc_ms, shop),
             )
 
-    def note_session_forwarded(self, shop: str, session: int, stamp: int) -> None:
+    def note_session(self, shop: str, session: int, stamp: int) -> None:
         """Note that the shop has a copy of a session on its disk, made at this stamp."""
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute(
                 "INSERT INTO forwarded_sessions (shop, session, stamp) VALUES (?, ?, ?)"
                 " ON CONFLICT (shop, session) DO UPDATE SET stamp = excluded.stamp",
                 (shop, session, stamp),
             )
 
-    def forget_session_forwarded(self, shop: str, session: int) -> None:
+    def forget_session(self, shop: str, session: int) -> None:
         """Note that the shop does not have this session after all."""
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute(
                 "DELETE FROM forwarded_sessions WHERE shop = ? AND session = ?", (shop, session)
             )
 
-    def note_records_forwarded(self, shop: str, record: int) -> None:
+    def note_records(self, shop: str, record: int) -> None:
         """Note that the shop has every record up to and including this id on its disk."""
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute(
                 "UPDATE forwarding SET records_up_to = MAX(records_up_to, ?) WHERE shop = ?",
                 (record, shop),
@@ -120,11 +120,11 @@ class ForwardingTables(Core):
 
     def file_key(self, new_key: str) -> str:
         """Return what names this data file among those that gather; ``new_key`` if it has none."""
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute(
                 "INSERT INTO gathering (id, file_key) VALUES (1, ?) ON CONFLICT DO NOTHING",
                 (new_key,),
             )
-            row = self._one("SELECT file_key FROM gathering")
+            row = self._file.one("SELECT file_key FROM gathering")
             assert row is not None
             return str(row[0])

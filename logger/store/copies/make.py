@@ -9,7 +9,7 @@ from typing import Any
 
 from logger.errors import StoreError
 from logger.store.copies.columns import BOOT_ROWS, PARTS, Row, SessionCopy
-from logger.store.core import Core
+from logger.store.core import Part
 from logger.store.explain import explained
 
 
@@ -69,25 +69,25 @@ def _stamp(
     return SessionStamp(name=SessionName(player, set_name, started_utc_ns), **columns)
 
 
-class CarryOutTables(Core):
+class CopyMaker(Part):
     """The part of the store that gives copies of sessions away."""
 
     @contextmanager
     def _reading(self) -> Iterator[None]:
         """Let all queries inside see one and the same moment."""
-        with self._lock, explained(self.path):
-            if self._connection.in_transaction:
+        with self._file.lock, explained(self._file.path):
+            if self._file.connection.in_transaction:
                 yield
                 return
-            self._connection.execute("BEGIN")
+            self._file.connection.execute("BEGIN")
             try:
                 yield
             finally:
-                self._connection.rollback()
+                self._file.connection.rollback()
 
-    def session_stamps(self) -> list[SessionStamp]:
+    def stamps(self) -> list[SessionStamp]:
         """Every session with its stamp, by the moment it began."""
-        return self._select(
+        return self._file.select(
             _stamp,
             "SELECT sessions.id AS session, players.name AS player, sets.name AS set_name,"
             " sessions.started_utc_ns, session_stamps.stamp, session_origins.shop,"
@@ -99,21 +99,21 @@ class CarryOutTables(Core):
             " ORDER BY sessions.started_utc_ns, sessions.id",
         )
 
-    def copy_session(self, session: int) -> tuple[SessionCopy, int]:
+    def make(self, session: int) -> tuple[SessionCopy, int]:
         """Return a copy of a session, all of one moment, and its stamp at that moment."""
         with self._reading():
-            row = self._one("SELECT stamp FROM session_stamps WHERE session = ?", (session,))
+            row = self._file.one("SELECT stamp FROM session_stamps WHERE session = ?", (session,))
             if row is None:
-                raise StoreError(f"{self.path}: there is no session {session}")
+                raise StoreError(f"{self._file.path}: there is no session {session}")
             copy: SessionCopy = {
-                name: self._select(dict, part.sql, {"session": session})
+                name: self._file.select(dict, part.sql, {"session": session})
                 for name, part in PARTS.items()
             }
         return copy, int(row[0])
 
-    def records_to_carry(self, session: int) -> list[CarriedRecord]:
+    def records_of(self, session: int) -> list[CarriedRecord]:
         """Raw records of a session."""
-        return self._select(
+        return self._file.select(
             CarriedRecord,
             f"{_RECORDS} WHERE records.session = ?"
             " AND (SELECT NOT gone FROM sessions WHERE sessions.id = records.session)"
@@ -123,15 +123,15 @@ class CarryOutTables(Core):
 
     def records_stored_after(self, record: int, *, at_most: int) -> list[CarriedRecord]:
         """Raw records in the order they were stored, after the one with this id."""
-        return self._select(
+        return self._file.select(
             CarriedRecord,
             f"{_RECORDS} WHERE records.id > ? ORDER BY records.id LIMIT ?",
             (record, at_most),
         )
 
-    def session_name(self, session: int) -> SessionName:
+    def name_of(self, session: int) -> SessionName:
         """Return what a session is called in any data file."""
-        rows = self._select(
+        rows = self._file.select(
             SessionName,
             'SELECT players.name AS player, sets.name AS "set", sessions.started_utc_ns'
             ' FROM sessions JOIN sets ON sets.id = sessions."set"'
@@ -139,14 +139,14 @@ class CarryOutTables(Core):
             (session,),
         )
         if not rows:
-            raise StoreError(f"{self.path}: there is no session {session}")
+            raise StoreError(f"{self._file.path}: there is no session {session}")
         return rows[0]
 
     def boot_row(self, board: str, boot: str) -> Row:
         """Return a board and a start of it as a row of a copy."""
-        rows: list[Row] = self._select(
+        rows: list[Row] = self._file.select(
             dict, f"{BOOT_ROWS} WHERE board_key = ? AND boot_key = ?", (board, boot)
         )
         if not rows:
-            raise StoreError(f"{self.path}: there is no boot {boot} of board {board}")
+            raise StoreError(f"{self._file.path}: there is no boot {boot} of board {board}")
         return rows[0]

@@ -27,7 +27,6 @@ from logger.store.unfit_rows import UnfitRow, take_out, unfit_rows
 
 OTHER = "other"
 _TRIGGERS = "SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'"
-_STEPS_TABLE = "_sqlite_migrations"
 # Taken in by functions of their own, in this order among the others.
 _OWN_WAY = ("boots", "records", "clashes", "losses")
 
@@ -104,33 +103,33 @@ class MergingStore(Store):
             copy = copy_of_other(path, Path(folder))
             left_out = _leave_out(copy, self._triggers())
             with Store.open(copy) as other:
-                other.work_out(by_acts=False)
-            with self._lock:
+                other.acts.work_out(by_acts=False)
+            with self.file.lock:
                 with explained(copy):
-                    self._connection.execute("ATTACH ? AS other", (str(copy),))
+                    self.file.connection.execute("ATTACH ? AS other", (str(copy),))
                 try:
                     return replace(self._merge_attached(path, rework), left_out=left_out)
                 finally:
-                    self._connection.execute("DETACH other")
+                    self.file.connection.execute("DETACH other")
 
     def _triggers(self) -> set[tuple[str, str]]:
-        return set(self._connection.execute(_TRIGGERS))
+        return set(self.file.connection.execute(_TRIGGERS))
 
     def _merge_attached(self, path: Path, rework: Callable[[int, int], object]) -> MergeReport:
-        with self._writing() as connection:
+        with self.file.writing() as connection:
             tables = _common_tables(connection, path)
             merging = Merging(connection, OTHER)
-            own_acts = {act.act_key for act in self.acts()}
-            self.work_out(by_acts=False)
+            own_acts = {act.act_key for act in self.acts.all()}
+            self.acts.work_out(by_acts=False)
             ours, theirs = sides_of(merging, "main"), sides_of(merging, OTHER)
             mixed = _merge_tables(merging, tables)
             settle_sets(merging, ours, theirs)
             for session in sorted(merging.refile):
-                self.refile_strikes(session)
-            for what, kept, dropped in self.disagreements(own_acts, _act_keys(connection)):
+                self.strikes.refile(session)
+            for what, kept, dropped in self.acts.disagreements(own_acts, _act_keys(connection)):
                 merging.differ(what, kept, dropped)
-            mixed |= self.work_out()
-            there = {row.id for row in self.sessions()}
+            mixed |= self.acts.work_out()
+            there = {row.id for row in self.sessions.all()}
             mixed = {(session, boot) for session, boot in mixed if session in there}
             for session, boot in sorted(mixed):
                 rework(session, boot)
@@ -198,8 +197,7 @@ def _common_tables(connection: sqlite3.Connection, path: Path) -> list[str]:
     StoreError
         The other file's tables are not these: somebody changed it by other means.
     """
-    own = [name for name in table_names(connection) if name != _STEPS_TABLE]
-    others = [name for name in table_names(connection, OTHER) if name != _STEPS_TABLE]
+    own, others = table_names(connection), table_names(connection, OTHER)
     if own != others or any(
         columns_of(connection, name) != columns_of(connection, name, OTHER) for name in own
     ):

@@ -6,13 +6,14 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from logger.errors import UnfitCopyError
-from logger.store.acts import NAMES, ActPart, ActTables, may_be_said
+from logger.store.acts import NAMES, ActPart, Acts, may_be_said
 from logger.store.copies.columns import PARTS, Row, SessionCopy
-from logger.store.copies.make import CarriedRecord, CarryOutTables, SessionName
-from logger.store.core import Value
+from logger.store.copies.make import CarriedRecord, CopyMaker, SessionName
+from logger.store.core import DataFile, Value
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +24,16 @@ class Origin:
     bay: str
 
 
-class CarryInTables(ActTables, CarryOutTables):
-    """The part of the store that takes in what was kept elsewhere."""
+class SessionCopies(CopyMaker):
+    """Copies of sessions: made for elsewhere, and taken in from there."""
 
-    def find_session(self, name: SessionName) -> int | None:
+    def __init__(self, file: DataFile, acts: Acts) -> None:
+        super().__init__(file)
+        self._acts = acts
+
+    def find(self, name: SessionName) -> int | None:
         """Return the id of a session by what it is called in any data file."""
-        row = self._one(
+        row = self._file.one(
             "SELECT sessions.id FROM sessions"
             ' JOIN sets ON sets.id = sessions."set" JOIN players ON players.id = sets.player'
             " WHERE players.name = ? AND sets.name = ? AND sessions.started_utc_ns = ?"
@@ -37,9 +42,7 @@ class CarryInTables(ActTables, CarryOutTables):
         )
         return None if row is None else int(row[0])
 
-    def take_session(
-        self, copy: SessionCopy, *, origin: Origin | None = None, edition: int = 0
-    ) -> int:
+    def take_in(self, copy: SessionCopy, *, origin: Origin | None = None, edition: int = 0) -> int:
         """Make a session here what its copy says; return its id.
 
         The session's own turns, strikes, marks, losses and notes become those of the copy. What
@@ -49,7 +52,7 @@ class CarryInTables(ActTables, CarryOutTables):
         Parameters
         ----------
         copy
-            As `CarryOutTables.copy_session` gives it; one from outside must have been checked.
+            As `CopyMaker.make` gives it; one from outside must have been checked.
         origin
             Where it comes from; None: leave that as it is.
         edition
@@ -64,21 +67,21 @@ class CarryInTables(ActTables, CarryOutTables):
         name = SessionName(
             copy["player"][0]["name"], copy["set"][0]["name"], copy["session"][0]["started_utc_ns"]
         )
-        with self._writing() as connection:
-            session = self.find_session(name)
+        with self._file.writing() as connection:
+            session = self.find(name)
             if session is None:
                 session = self._under_another_name(copy, origin)
             if session is not None and origin is not None:
                 before = self.origin_of(session)
                 if before != origin:
                     held = "here" if before is None else f"by bay {before.bay} of {before.shop}"
-                    raise UnfitCopyError(f"{self.path}: session {session} is kept {held}")
-                newest = self._number(
+                    raise UnfitCopyError(f"{self._file.path}: session {session} is kept {held}")
+                newest = self._file.number(
                     "SELECT edition FROM session_origins WHERE session = ?", (session,)
                 )
                 if newest > edition:
                     return session
-            own = _Names(connection, self)
+            own = _Names(connection, self._file.path)
             set_id = own.take_set(copy)
             session = self._put_session(connection, session, set_id, copy["session"][0])
             if origin is not None:
@@ -91,7 +94,7 @@ class CarryInTables(ActTables, CarryOutTables):
             own.take_own(session, copy, origin)
             shared = own.take_acts(session, copy, origin)
             if shared:
-                self.work_out(shared)
+                self._acts.work_out(shared)
         return session
 
     def _under_another_name(self, copy: SessionCopy, origin: Origin | None) -> int | None:
@@ -102,7 +105,7 @@ class CarryInTables(ActTables, CarryOutTables):
         )
         if not renamed or origin is None:
             return None
-        found = self._select(
+        found = self._file.select(
             lambda session: int(session),
             "SELECT session FROM session_origins JOIN sessions ON sessions.id = session"
             " WHERE shop = ? AND bay = ? AND started_utc_ns = ?",
@@ -115,7 +118,7 @@ class CarryInTables(ActTables, CarryOutTables):
 
         For what was stored by this program once: nothing is looked into.
         """
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.executemany(
                 "INSERT INTO records (boot, sequence, kind, raw, flags, arrival_ns,"
                 " struck_utc_ns, struck_u_ns, session)"
@@ -131,12 +134,12 @@ class CarryInTables(ActTables, CarryOutTables):
 
     def origin_of(self, session: int) -> Origin | None:
         """Return where a session was gathered from; None: logged here."""
-        row = self._one("SELECT shop, bay FROM session_origins WHERE session = ?", (session,))
+        row = self._file.one("SELECT shop, bay FROM session_origins WHERE session = ?", (session,))
         return None if row is None else Origin(*row)
 
     def note_boot_origin(self, boot: int, origin: Origin) -> None:
         """Keep which bay sent records of a boot."""
-        with self._writing() as connection:
+        with self._file.writing() as connection:
             connection.execute(
                 "INSERT INTO boot_origins (boot, shop, bay) VALUES (?, ?, ?)"
                 " ON CONFLICT DO NOTHING",
@@ -145,8 +148,8 @@ class CarryInTables(ActTables, CarryOutTables):
 
     def take_boot(self, row: Row) -> int:
         """Remember a board and a start of it as a copy names them; return the boot's id."""
-        with self._writing() as connection:
-            return _Names(connection, self).take_boot(row)
+        with self._file.writing() as connection:
+            return _Names(connection, self._file.path).take_boot(row)
 
     def _put_session(
         self, connection: sqlite3.Connection, session: int | None, set_id: int, row: Row
@@ -171,9 +174,9 @@ class CarryInTables(ActTables, CarryOutTables):
 class _Names:
     """Puts the parts of one copy in, and knows the ids that its names have here."""
 
-    def __init__(self, connection: sqlite3.Connection, store: CarryInTables) -> None:
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
-        self._path = store.path
+        self._path = path
         self._clubs: dict[str, int] = {}
         self._boots: dict[tuple[str, str], int] = {}
 

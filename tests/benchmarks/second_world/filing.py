@@ -62,7 +62,7 @@ def file_session(
     """
     path = folder / "set.toml"
     path.write_text(session.set_toml(rocked))
-    store.import_set(load_set(path), at_utc_ns=START_UTC_NS - _DAY_NS)
+    store.sets.import_file(load_set(path), at_utc_ns=START_UTC_NS - _DAY_NS)
     keep_calibration(store, session)
     fitting = open_session(
         store,
@@ -72,7 +72,7 @@ def file_session(
         circumstances=circumstances(session),
     )
     log_records(fitting, session)
-    return store.get_session(fitting.row.id)
+    return store.sessions.get(fitting.row.id)
 
 
 def log_records(fitting: FittingSession, session: Session) -> None:
@@ -108,11 +108,11 @@ def add_marks(
     u_mm: float = 1.0,
 ) -> None:
     """Keep marks read off the sole, each of the same swing as a strike of the board."""
-    clubs = {club.label: club.id for club in store.get_set(row.set).clubs}
-    filed = {c.first_sequence: c for c in store.contacts(row.id, source="board")}
+    clubs = {club.label: club.id for club in store.sets.get(row.set).clubs}
+    filed = {c.first_sequence: c for c in store.strikes.contacts(row.id, source="board")}
     for strike, toe_mm in session.marks(number, labels=labels, u_mm=u_mm):
         contact = filed[strike.sequence]
-        store.add_mark(
+        store.strikes.add_mark(
             row.id,
             clubs[session.clubs[strike.club].label],
             struck_utc_ns=contact.struck_utc_ns + 5_000_000_000,
@@ -130,7 +130,7 @@ def keep_calibration(store: Store, session: Session) -> None:
     decoder = Decoder()
     hello = _hello(decoder, session)
     identity = _identity(hello)
-    boot = store.remember_boot(
+    boot = store.boards.remember_boot(
         board_key=identity.board_key,
         boot_key=identity.boot_key,
         name=identity.name,
@@ -143,8 +143,8 @@ def keep_calibration(store: Store, session: Session) -> None:
 
     gain = board.calibrated_gain
     same = np.ones_like(gain)
-    store.add_calibration(
-        store.board_of(boot).id,
+    store.calibrations.add(
+        store.boards.of_boot(boot).id,
         EVENING_KIND,
         {
             "made": "2026-05-27T20:26:40+00:00",

@@ -46,10 +46,10 @@ def keys(rows):
 
 def keys_in_file(store):
     found = []
-    for stamp in store.session_stamps():
-        for c in store.contacts(stamp.session):
-            board = store.board_of(c.boot).board_key if c.boot else ""
-            boot = store._one("SELECT boot_key FROM boots WHERE id = ?", (c.boot,))
+    for stamp in store.copies.stamps():
+        for c in store.strikes.contacts(stamp.session):
+            board = store.boards.of_boot(c.boot).board_key if c.boot else ""
+            boot = store.file.one("SELECT boot_key FROM boots WHERE id = ?", (c.boot,))
             found.append(
                 (stamp.name.player, stamp.name.started_utc_ns, c.source, board,
                  boot[0] if boot else "", c.first_sequence or 0, 0, c.used, c.reason or "",
@@ -79,7 +79,7 @@ def test_an_archive_holds_what_the_data_file_holds(bay, folder):
     assert keys(live_rows(folder)) == keys_in_file(bay.store)
     raw = {(r["board"], r["boot"], r["sequence"]): r["raw"] for r in live_rows(folder, "records")}
     stored = {(r.board, r.boot, r.sequence): r.raw
-              for r in bay.store.records_stored_after(0, at_most=99)}  # fmt: skip
+              for r in bay.store.copies.records_stored_after(0, at_most=99)}  # fmt: skip
     assert raw == stored
     # The first session began an hour before the month's end (UTC); the place is percent-encoded.
     assert {Path(f).parts[1] for f in files(folder)} == {"month=2026-01", "month=2026-02"}
@@ -94,16 +94,16 @@ def test_a_run_with_nothing_new_writes_nothing(bay, archive):
 
 
 def test_only_what_is_new_is_written_and_late_words_get_through(bay, archive, start_ns, day_ns):
-    bay.begin(bay.store.find_set("Bo Sanna"), start_ns + 40 * day_ns, whole_scans=False)
+    bay.begin(bay.store.sets.find("Bo Sanna"), start_ns + 40 * day_ns, whole_scans=False)
     bay.swing("7i", 3)
     done = write_archive(bay.store, archive, shop="North Gate")
     assert (done.sessions, done.contacts) == (1, 3)
     # An open session goes on, and an old one is looked at again: words of weeks later.
     bay.swing("7i", 2)
-    first = bay.store.session_stamps()[0].session
-    contacts = bay.store.contacts(first, source="board")
-    bay.store.bring_back(contacts[1])
-    bay.store.set_aside(contacts[5], "heard it ring")
+    first = bay.store.copies.stamps()[0].session
+    contacts = bay.store.strikes.contacts(first, source="board")
+    bay.store.strikes.bring_back(contacts[1])
+    bay.store.strikes.set_aside(contacts[5], "heard it ring")
     done = write_archive(bay.store, archive, shop="North Gate")
     assert (done.sessions, done.contacts) == (2, 5 + 13)
     assert keys(live_rows(archive)) == keys_in_file(bay.store)
@@ -111,8 +111,8 @@ def test_only_what_is_new_is_written_and_late_words_get_through(bay, archive, st
 
 def test_two_shops_and_a_gathered_file_in_one_archive(bay, archive, tmp_path):
     with Store.open(tmp_path / "gathered.db") as gathered:
-        copy, _ = bay.store.copy_session(bay.store.session_stamps()[0].session)
-        gathered.take_session(copy, origin=Origin("South Gate", "bay 2"), edition=1)
+        copy, _ = bay.store.copies.make(bay.store.copies.stamps()[0].session)
+        gathered.copies.take_in(copy, origin=Origin("South Gate", "bay 2"), edition=1)
         write_archive(gathered, archive, shop=None)
     with Summaries(archive) as summaries:
         found = {row.group: row.used + row.set_aside for row in summaries.by(["shop", "bay"])}
@@ -126,21 +126,21 @@ def test_whose_sessions_they_are_must_be_said(bay, folder):
 
 def test_a_data_file_that_was_put_back_is_archived_as_it_is_now(bay, archive, tmp_path, bay_at):
     backup = tmp_path / "backup.db"
-    bay.store._connection.execute("VACUUM INTO ?", (str(backup),))
-    first = bay.store.session_stamps()[0].session
-    bay.store.set_aside(bay.store.contacts(first)[3], "thin")
+    bay.store.file.connection.execute("VACUUM INTO ?", (str(backup),))
+    first = bay.store.copies.stamps()[0].session
+    bay.store.strikes.set_aside(bay.store.strikes.contacts(first)[3], "thin")
     write_archive(bay.store, archive, shop="North Gate")
     restored = bay_at(backup).store
     # As many changes as were undone: a mere count of changes would now say that nothing changed.
-    restored.set_aside(restored.contacts(first)[6], "fat")
+    restored.strikes.set_aside(restored.strikes.contacts(first)[6], "fat")
     write_archive(restored, archive, shop="North Gate")
     assert keys(live_rows(archive)) == keys_in_file(restored)
 
 
 def test_compacting_changes_no_answer_and_drops_what_was_superseded(bay, archive):
-    first = bay.store.session_stamps()[1].session
-    for contact in bay.store.contacts(first, source="board")[3:6]:
-        bay.store.set_aside(contact, "thin")
+    first = bay.store.copies.stamps()[1].session
+    for contact in bay.store.strikes.contacts(first, source="board")[3:6]:
+        bay.store.strikes.set_aside(contact, "thin")
         write_archive(bay.store, archive, shop="North Gate")
     before = keys(live_rows(archive))
     named = {p.path(archive, "strikes") for p in places_of(read_index(archive))}
@@ -154,17 +154,17 @@ def test_compacting_changes_no_answer_and_drops_what_was_superseded(bay, archive
     whole = [parquet.ParquetFile(archive / f).read() for f in files(archive) if "strikes" in f]
     assert sum(table.num_rows for table in whole) == 31
     # And it goes on from there.
-    bay.store.bring_back(bay.store.contacts(first, source="board")[3])
+    bay.store.strikes.bring_back(bay.store.strikes.contacts(first, source="board")[3])
     write_archive(bay.store, archive, shop="North Gate")
     assert keys(live_rows(archive)) == keys_in_file(bay.store)
 
 
 def test_parts_written_before_contacts_had_numbers_are_put_together_too(bay, archive):
-    bay.store.set_aside(bay.store.contacts(1, source="board")[3], "thin")
+    bay.store.strikes.set_aside(bay.store.strikes.contacts(1, source="board")[3], "thin")
     for path in [archive / f for f in files(archive) if "strikes" in f]:
         parquet.write_table(parquet.ParquetFile(path).read().drop_columns(["number"]), path)
     write_archive(bay.store, archive, shop="North Gate")
-    bay.store.set_aside(bay.store.contacts(3, source="board")[0], "thin")
+    bay.store.strikes.set_aside(bay.store.strikes.contacts(3, source="board")[0], "thin")
     write_archive(bay.store, archive, shop="North Gate")
     assert compact_archive(archive) > 1
     rows = live_rows(archive)
@@ -217,7 +217,7 @@ def test_one_writer_at_a_time(bay, folder):
 
 def test_a_full_disk_leaves_what_was_there(bay, archive, monkeypatch):
     before = keys(live_rows(archive))
-    bay.store.set_aside(bay.store.contacts(1)[3], "thin")
+    bay.store.strikes.set_aside(bay.store.strikes.contacts(1)[3], "thin")
 
     def full(*_arguments, **_named):
         raise OSError(28, "No space left on device")
@@ -244,7 +244,7 @@ def test_summaries_are_those_of_the_data_file(bay, archive):
     with Summaries(archive) as summaries:
         for row in summaries.by(["player", "session", "club", "source"]):
             found[row.group] = row
-    view = bay.store._select(
+    view = bay.store.file.select(
         dict,
         "SELECT player, sessions.started_utc_ns, club, source, used, set_aside, mean_toe_mm,"
         " least_toe_mm, greatest_toe_mm FROM club_summary"
@@ -271,8 +271,8 @@ def test_summaries_by_other_ways(bay, archive):
     assert [r.group for r in ada] == [("6i",), ("7i",), ("8i",)]
     assert nobody == []
     # One club by hand.
-    toes = [c.toe_mm for c in bay.store.contacts(1) if c.used and c.toe_mm is not None
-            and bay.store.get_club(c.club).label == "6i"]  # fmt: skip
+    toes = [c.toe_mm for c in bay.store.strikes.contacts(1) if c.used and c.toe_mm is not None
+            and bay.store.clubs.get(c.club).label == "6i"]  # fmt: skip
     middle = math.fsum(toes) / len(toes)
     sd = math.sqrt(math.fsum((t - middle) ** 2 for t in toes) / (len(toes) - 1))
     assert ada[0].sd_toe_mm == pytest.approx(sd, rel=1e-12)
@@ -282,7 +282,7 @@ def test_summaries_by_other_ways(bay, archive):
 def results_of_file(store):
     return [
         {"player": s.name.player, "started_utc_ns": s.name.started_utc_ns, **row}
-        for s in store.session_stamps()
+        for s in store.copies.stamps()
         for row in session_rows(store, s.session)
     ]
 

@@ -21,15 +21,15 @@ def other(tmp_path):
 
 def carry(source, target, session, **how):
     """Carry a session over by hand: its copy, then its records."""
-    copy, _ = source.copy_session(session)
-    there = target.take_session(copy, **how)
-    target.take_records(there, source.records_to_carry(session))
+    copy, _ = source.copies.make(session)
+    there = target.copies.take_in(copy, **how)
+    target.copies.take_records(there, source.copies.records_of(session))
     return there
 
 
 def said_of(store, session):
     """All that is said of each club of a session, without row numbers."""
-    picture = session_picture(store, store.get_session(session))
+    picture = session_picture(store, store.sessions.get(session))
     clubs = [
         (one.club.label, one.club.spec, one.used, one.set_aside, one.lost, one.contact, one.lie,
          one.judgement, one.strange)
@@ -40,23 +40,23 @@ def said_of(store, session):
 
 def test_a_carried_session_says_the_same(bay, other):
     # The other file has rows of its own already, so no row number is the same.
-    for stamp in reversed(bay.store.session_stamps()):
+    for stamp in reversed(bay.store.copies.stamps()):
         carry(bay.store, other, stamp.session)
-    for stamp in bay.store.session_stamps():
-        there = other.find_session(stamp.name)
+    for stamp in bay.store.copies.stamps():
+        there = other.copies.find(stamp.name)
         mine, theirs = said_of(bay.store, stamp.session), said_of(other, there)
         assert mine[0] == theirs[0]
         assert repr(mine[1]) == repr(theirs[1])
-    assert [b.note for b in other.bends()] == [b.note for b in bay.store.bends()]
-    assert other.session_stamps()[0].name.player == "Ada Lindqvist"
+    assert [b.note for b in other.readings.bends()] == [b.note for b in bay.store.readings.bends()]
+    assert other.copies.stamps()[0].name.player == "Ada Lindqvist"
 
 
 def test_a_copy_of_the_copy_is_the_copy(bay, other):
-    for stamp in bay.store.session_stamps():
+    for stamp in bay.store.copies.stamps():
         carry(bay.store, other, stamp.session)
-    for stamp in bay.store.session_stamps():
-        first, _ = bay.store.copy_session(stamp.session)
-        again, _ = other.copy_session(other.find_session(stamp.name))
+    for stamp in bay.store.copies.stamps():
+        first, _ = bay.store.copies.make(stamp.session)
+        again, _ = other.copies.make(other.copies.find(stamp.name))
         for part in first:
             assert sorted(map(repr, first[part])) == sorted(map(repr, again[part])), part
 
@@ -66,9 +66,9 @@ def test_taken_twice_nothing_is_twice(bay, other):
         tables = (
             "players sets clubs club_specs bends boards boots sessions turns strikes marks notes"
         )
-        return {t: other._number(f"SELECT COUNT(*) FROM {t}") for t in tables.split()}
+        return {t: other.file.number(f"SELECT COUNT(*) FROM {t}") for t in tables.split()}
 
-    first = bay.store.session_stamps()[0].session
+    first = bay.store.copies.stamps()[0].session
     carry(bay.store, other, first)
     before = counts()
     carry(bay.store, other, first)
@@ -78,100 +78,100 @@ def test_taken_twice_nothing_is_twice(bay, other):
 
 
 def test_every_change_gives_another_stamp(bay):
-    store, session = bay.store, bay.store.session_stamps()[0].session
-    contact = store.contacts(session)[3]
-    club = store.get_set(store.get_session(session).set).clubs[0]
-    mark = store.contacts(session, source="mark")[0]
-    at = store.get_session(session).started_utc_ns
+    store, session = bay.store, bay.store.copies.stamps()[0].session
+    contact = store.strikes.contacts(session)[3]
+    club = store.sets.get(store.sessions.get(session).set).clubs[0]
+    mark = store.strikes.contacts(session, source="mark")[0]
+    at = store.sessions.get(session).started_utc_ns
     changes = [
-        lambda: store.set_aside(contact, "thin"),
-        lambda: store.bring_back(contact),
-        lambda: store.set_aside(mark, "smudged"),
-        lambda: store.add_note(session, "x", written_utc_ns=at),
-        lambda: store.add_turn(session, club.id, from_utc_ns=at + 1, cause="key"),
-        lambda: store.refile_strikes(session),
-        lambda: store.end_session(session, ended_utc_ns=at + 9),
-        lambda: store.add_spec(
+        lambda: store.strikes.set_aside(contact, "thin"),
+        lambda: store.strikes.bring_back(contact),
+        lambda: store.strikes.set_aside(mark, "smudged"),
+        lambda: store.sessions.add_note(session, "x", written_utc_ns=at),
+        lambda: store.sessions.add_turn(session, club.id, from_utc_ns=at + 1, cause="key"),
+        lambda: store.strikes.refile(session),
+        lambda: store.sessions.end(session, ended_utc_ns=at + 9),
+        lambda: store.clubs.add_spec(
             club.id, dataclasses.replace(club.spec, lie_deg=60.0), at_utc_ns=at, source="measured"
         ),
-        lambda: store.add_misses(
+        lambda: store.readings.add_misses(
             club.id, left_count=1, straight_count=2, right_count=3, noted_utc_ns=at
         ),
-        lambda: store.add_mark(session, club.id, struck_utc_ns=at, toe_mm=1.0, u_mm=1.0),
-        lambda: store.add_calibration(
-            store.boards()[0].id, "evening", {}, from_utc_ns=at, method_version="1"
+        lambda: store.strikes.add_mark(session, club.id, struck_utc_ns=at, toe_mm=1.0, u_mm=1.0),
+        lambda: store.calibrations.add(
+            store.boards.all()[0].id, "evening", {}, from_utc_ns=at, method_version="1"
         ),
     ]
     seen = set()
     for change in changes:
         change()
-        seen.add(store.copy_session(session)[1])
+        seen.add(store.copies.make(session)[1])
     assert len(seen) == len(changes)
 
 
 def test_a_session_of_another_set_keeps_its_stamp(bay):
-    before = {s.session: s.stamp for s in bay.store.session_stamps()}
+    before = {s.session: s.stamp for s in bay.store.copies.stamps()}
     first, _, third = before
-    bay.store.set_aside(bay.store.contacts(first)[3], "thin")
-    after = {s.session: s.stamp for s in bay.store.session_stamps()}
+    bay.store.strikes.set_aside(bay.store.strikes.contacts(first)[3], "thin")
+    after = {s.session: s.stamp for s in bay.store.copies.stamps()}
     assert [s for s in before if before[s] != after[s]] == [first]
     assert third in after
 
 
 def test_an_older_copy_that_comes_late_changes_nothing(bay, other):
-    session = bay.store.session_stamps()[0].session
+    session = bay.store.copies.stamps()[0].session
     origin = Origin("North", "bay 1")
-    old, _ = bay.store.copy_session(session)
-    bay.store.set_aside(bay.store.contacts(session)[3], "thin")
-    new, _ = bay.store.copy_session(session)
-    there = other.take_session(new, origin=origin, edition=2)
-    assert other.take_session(old, origin=origin, edition=1) == there
-    assert sum(not c.used for c in other.contacts(there)) == 2
+    old, _ = bay.store.copies.make(session)
+    bay.store.strikes.set_aside(bay.store.strikes.contacts(session)[3], "thin")
+    new, _ = bay.store.copies.make(session)
+    there = other.copies.take_in(new, origin=origin, edition=2)
+    assert other.copies.take_in(old, origin=origin, edition=1) == there
+    assert sum(not c.used for c in other.strikes.contacts(there)) == 2
 
 
 def test_a_contact_that_is_no_more_goes_and_one_decided_late_changes(bay, other):
-    session = bay.store.session_stamps()[0].session
+    session = bay.store.copies.stamps()[0].session
     there = carry(bay.store, other, session)
-    gone = bay.store.contacts(session, source="board")[5]
-    with bay.store._writing() as connection:
+    gone = bay.store.strikes.contacts(session, source="board")[5]
+    with bay.store.file.writing() as connection:
         connection.execute("DELETE FROM strikes WHERE id = ?", (gone.id,))
-    bay.store.bring_back(bay.store.contacts(session, source="board")[1])
+    bay.store.strikes.bring_back(bay.store.strikes.contacts(session, source="board")[1])
     carry(bay.store, other, session)
-    left = other.contacts(there, source="board")
+    left = other.strikes.contacts(there, source="board")
     assert len(left) == 11
     assert gone.first_sequence not in {c.first_sequence for c in left}
     assert sum(not c.used for c in left) == 0
 
 
 def test_another_bay_cannot_change_a_session_nor_take_its_strikes(bay, other):
-    sessions = [s.session for s in bay.store.session_stamps()]
-    copy, _ = bay.store.copy_session(sessions[0])
-    other.take_session(copy, origin=Origin("North", "bay 1"), edition=1)
+    sessions = [s.session for s in bay.store.copies.stamps()]
+    copy, _ = bay.store.copies.make(sessions[0])
+    other.copies.take_in(copy, origin=Origin("North", "bay 1"), edition=1)
     with pytest.raises(StoreError, match="kept by bay bay 1 of North"):
-        other.take_session(copy, origin=Origin("North", "bay 2"), edition=9)
+        other.copies.take_in(copy, origin=Origin("North", "bay 2"), edition=9)
     # The same strikes under another session's name.
     copy["session"][0]["started_utc_ns"] += 1
     copy["marks"] = []
     with pytest.raises(StoreError, match="another bay"):
-        other.take_session(copy, origin=Origin("North", "bay 2"), edition=9)
-    assert len(other.sessions()) == 1
+        other.copies.take_in(copy, origin=Origin("North", "bay 2"), edition=9)
+    assert len(other.sessions.all()) == 1
 
 
 def test_a_copy_that_names_what_it_does_not_have_stores_nothing(bay, other):
-    copy, _ = bay.store.copy_session(bay.store.session_stamps()[0].session)
+    copy, _ = bay.store.copies.make(bay.store.copies.stamps()[0].session)
     copy["strikes"][4]["club"] = "9i"
     with pytest.raises(StoreError, match="names club 9i"):
-        other.take_session(copy)
-    assert other.players() == []
+        other.copies.take_in(copy)
+    assert other.sets.players() == []
 
 
 def test_records_go_by_the_order_they_were_stored(bay):
-    every = bay.store.records_stored_after(0, at_most=1000)
+    every = bay.store.copies.records_stored_after(0, at_most=1000)
     assert [r.id for r in every] == sorted(r.id for r in every)
     assert len(every) == 30
-    page = bay.store.records_stored_after(every[9].id, at_most=5)
+    page = bay.store.copies.records_stored_after(every[9].id, at_most=5)
     assert page == every[10:15]
-    stored = list(bay.store.records_of(session=every[0].session))
+    stored = list(bay.store.records.read(session=every[0].session))
     assert stored[0].raw == unpack_raw(every[0].raw)
 
 
@@ -204,11 +204,10 @@ def test_no_table_or_column_is_forgotten(bay):
     store = bay.store
 
     def names(sql):
-        return set(store._select(lambda name: name, sql))
+        return set(store.file.select(lambda name: name, sql))
 
     tables = names(
         "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT GLOB 'sqlite_*'"
-        " AND name <> '_sqlite_migrations'"
     )
     assert tables == CARRIED.keys() | NOT_CARRIED | set(OF_THIS_FILE)
     for table, part in CARRIED.items():

@@ -186,13 +186,13 @@ def wait_for():
 def facts(store):
     """All that a data file says, without row numbers; the queue's own tables left out."""
     said = {}
-    for stamp in store.session_stamps():
-        copy, _ = store.copy_session(stamp.session)
+    for stamp in store.copies.stamps():
+        copy, _ = store.copies.make(stamp.session)
         said[stamp.name] = {part: sorted(map(repr, rows)) for part, rows in copy.items()}
         said[stamp.name]["records"] = [
             (r.board, r.boot, r.sequence, r.kind, r.raw, r.flags, r.arrival_ns, r.struck_utc_ns,
              r.struck_u_ns)
-            for r in store.records_to_carry(stamp.session)
+            for r in store.copies.records_of(stamp.session)
         ]  # fmt: skip
     return said
 

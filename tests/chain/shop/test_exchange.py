@@ -48,20 +48,20 @@ def test_the_shop_has_what_the_bay_has(bay, queue, gatherer, shop_store, facts_o
     carry_over(queue, gatherer)
     assert facts_of(shop_store) == facts_of(bay.store)
     assert gatherer.done.records == 30
-    origins = {(s.shop, s.bay) for s in shop_store.session_stamps()}
+    origins = {(s.shop, s.bay) for s in shop_store.copies.stamps()}
     assert origins == {("north", "bay-1")}
-    left = bay.store.forwarded("north")
+    left = bay.store.forwarding.progress("north")
     assert (left.records_to_go, left.sessions_to_go) == (0, 0)
     assert carry_over(queue, gatherer) == 0
 
 
 def test_late_words_and_more_strikes_get_through(bay, queue, gatherer, shop_store, facts_of):
     carry_over(queue, gatherer)
-    first = bay.store.session_stamps()[0].session
-    bay.store.set_aside(bay.store.contacts(first)[4], "heard it ring")
+    first = bay.store.copies.stamps()[0].session
+    bay.store.strikes.set_aside(bay.store.strikes.contacts(first)[4], "heard it ring")
     # Only what changed is sent: one session, no record.
     assert carry_over(queue, gatherer) == 1
-    bay.begin(bay.store.find_set("Bo Sanna"), 2_000_000_000 * 10**9, whole_scans=False)
+    bay.begin(bay.store.sets.find("Bo Sanna"), 2_000_000_000 * 10**9, whole_scans=False)
     # Nothing was struck yet, and the session may still be removed: nothing to send.
     assert carry_over(queue, gatherer) == 0
     bay.swing("7i", 2)
@@ -100,7 +100,7 @@ def test_over_a_bad_line_with_restarts_nothing_is_lost_or_twice(
     gatherer = Gatherer(shop_store, "north", "file one")
     queue, number = BayQueue(bay.store, "north", 0), 0
     queue.begin("file one")
-    changes = iter(bay.store.contacts(1, source="board")[2:8])
+    changes = iter(bay.store.strikes.contacts(1, source="board")[2:8])
     for _ in range(3000):
         if draw.random() < 0.02:
             # The shop is killed: what was not committed is gone, and so are pieces of copies.
@@ -113,7 +113,7 @@ def test_over_a_bad_line_with_restarts_nothing_is_lost_or_twice(
             queue = BayQueue(bay.store, "north", number)
             queue.begin("file one")
         if draw.random() < 0.02 and (contact := next(changes, None)) is not None:
-            bay.store.set_aside(contact, "thin")
+            bay.store.strikes.set_aside(contact, "thin")
         parcel = queue.next_parcel(utc_ms=1)
         if parcel is None:
             if next(changes, None) is None:
@@ -140,7 +140,7 @@ def test_over_a_bad_line_with_restarts_nothing_is_lost_or_twice(
     else:
         pytest.fail("the bay never came to an end")
     assert facts_of(shop_store) == facts_of(bay.store)
-    assert shop_store._number("SELECT COUNT(*) FROM clashes") == 0
+    assert shop_store.file.number("SELECT COUNT(*) FROM clashes") == 0
     shop_store.close()
 
 
@@ -159,14 +159,14 @@ def test_a_record_of_a_session_that_is_not_here_brings_the_session(
     bay, queue, gatherer, shop_store, facts_of
 ):
     carry_over(queue, gatherer)
-    bay.begin(bay.store.find_set("Bo Sanna"), 2_000_000_000 * 10**9, whole_scans=False)
+    bay.begin(bay.store.sets.find("Bo Sanna"), 2_000_000_000 * 10**9, whole_scans=False)
     bay.swing("7i", 2)
     assert queue.next_parcel(utc_ms=1).session == 4
     # The bay takes it for kept and it is not: a backup of the shop's file was put back.
-    bay.store.note_session_forwarded("north", 4, bay.store.copy_session(4)[1])
+    bay.store.forwarding.note_session("north", 4, bay.store.copies.make(4)[1])
     parcel = queue.next_parcel(utc_ms=1)
     said = gatherer.take("bay-1", parcel.payloads[0])
-    assert said.missing == bay.store.session_name(4)
+    assert said.missing == bay.store.copies.name_of(4)
     queue.missing(said.missing)
     carry_over(queue, gatherer)
     assert facts_of(shop_store) == facts_of(bay.store)
@@ -202,22 +202,22 @@ def test_two_bays_in_one_shop(bay, queue, gatherer, shop_store, bay_at, tmp_path
     own.begin("file one")
     carry_over(own, gatherer, "bay-2")
     # One player, who swung in both bays.
-    assert [p.name for p in shop_store.players()] == ["Ada Lindqvist", "Bo Sanna"]
-    assert [s.bay for s in shop_store.session_stamps()] == ["bay-1"] * 3 + ["bay-2"]
+    assert [p.name for p in shop_store.sets.players()] == ["Ada Lindqvist", "Bo Sanna"]
+    assert [s.bay for s in shop_store.copies.stamps()] == ["bay-1"] * 3 + ["bay-2"]
 
 
 def test_a_full_disk_at_the_shop_confirms_nothing(everything, gatherer, shop_store):
     *sessions, records = [p for parcel in everything for p in parcel.payloads]
     for payload in sessions:
         gatherer.take("bay-1", payload)
-    pages = shop_store._one("PRAGMA page_count")[0]
-    shop_store._one(f"PRAGMA max_page_count = {pages}")
+    pages = shop_store.file.one("PRAGMA page_count")[0]
+    shop_store.file.one(f"PRAGMA max_page_count = {pages}")
     with pytest.raises(StoreError, match="disk is full"):
         gatherer.take("bay-1", records)
-    assert list(shop_store.records_of()) == []
-    shop_store._one("PRAGMA max_page_count = 1000000")
+    assert list(shop_store.records.read()) == []
+    shop_store.file.one("PRAGMA max_page_count = 1000000")
     assert isinstance(gatherer.take("bay-1", records), Kept)
-    assert len(list(shop_store.records_of())) == 30
+    assert len(list(shop_store.records.read())) == 30
 
 
 def test_long_queues_go_in_payloads_that_fit(bay_at, tmp_path, start_ns, gatherer, shop_store):
@@ -226,7 +226,7 @@ def test_long_queues_go_in_payloads_that_fit(bay_at, tmp_path, start_ns, gathere
     bay.swing("7i", 1)
     # The same record over and over, as big as a strike can be: 32 parts of 508 bytes.
     raw = b"".join(bytes(2) + bytes(508) for _ in range(32))
-    with bay.store._writing() as connection:
+    with bay.store.file.writing() as connection:
         connection.executemany(
             "INSERT INTO records (boot, sequence, kind, raw, flags, arrival_ns, session)"
             " VALUES (1, ?, 'strike', ?, 0, 0, 1)",
@@ -245,7 +245,7 @@ def test_long_queues_go_in_payloads_that_fit(bay_at, tmp_path, start_ns, gathere
 
 
 def test_a_copy_in_pieces_is_the_copy(bay):
-    copy, _ = bay.store.copy_session(1)
+    copy, _ = bay.store.copies.make(1)
     copy["notes"] = [{"text": random.Random(n).randbytes(900).hex(), "written_utc_ns": n}
                      for n in range(300)]  # fmt: skip
     pieces = [read_from_bay(p) for p in session_pieces(7, 9, copy)]

@@ -77,7 +77,7 @@ def test_a_bent_copy_is_refused_and_nothing_is_stored(gatherer, shop_store, sess
         said = gatherer.take("bay-1", packed(whole, one))
         assert isinstance(said, Refused), reason
         assert reason in said.reason
-        stored = (shop_store.players(), shop_store.sessions(), shop_store.boards())
+        stored = (shop_store.sets.players(), shop_store.sessions.all(), shop_store.boards.all())
         assert stored == ([], [], []), reason
     assert isinstance(gatherer.take("bay-1", packed(whole, inner)), Kept)
 
@@ -121,7 +121,7 @@ def test_a_bent_record_is_refused_with_all_that_came_with_it(
         said = gatherer.take("bay-1", closed(one))
         assert isinstance(said, Refused), reason
         assert reason in said.reason
-        assert list(shop_store.records_of()) == [], reason
+        assert list(shop_store.records.read()) == [], reason
     assert isinstance(gatherer.take("bay-1", closed(records)), Kept)
 
 
@@ -140,7 +140,7 @@ def test_a_bay_cannot_put_records_into_a_session_of_another(gatherer, everything
         gatherer.take("bay-1", parcel.payloads[0])
     said = gatherer.take("bay-2", everything[-1].payloads[0])
     assert "is not one of this bay" in said.reason
-    assert list(shop_store.records_of()) == []
+    assert list(shop_store.records.read()) == []
 
 
 def test_pieces_of_different_copies_under_one_number(gatherer, session):
@@ -200,8 +200,8 @@ def test_any_value_bent_in_any_way_is_refused_or_harmless(gatherer, shop_store, 
     refused = sum(isinstance(one, Refused) for one in answers)
     assert refused > 150
     assert sum(isinstance(one, Kept) for one in answers) > 5
-    assert shop_store._one("PRAGMA integrity_check") == ("ok",)
-    assert shop_store._one("PRAGMA foreign_key_check") is None
+    assert shop_store.file.one("PRAGMA integrity_check") == ("ok",)
+    assert shop_store.file.one("PRAGMA foreign_key_check") is None
 
 
 def test_bytes_flipped_anywhere_end_in_an_answer(everything):

@@ -10,10 +10,10 @@ def test_a_merged_file_forwards_what_came_in(bay, queue, bay_at, tmp_path, start
     second.begin(second.player("Ada Lindqvist"), start_ns + 5 * day_ns)
     second.swing("7i", 2)
     merge_file(second.path, bay.path)
-    left = second.store.forwarded("north")
+    left = second.store.forwarding.progress("north")
     # All of both files: how far the shop has the first file says nothing of the second.
     assert (left.records_up_to, left.records_to_go, left.sessions_to_go) == (0, 32, 4)
     merge_file(bay.path, second.path)
-    left = bay.store.forwarded("north")
+    left = bay.store.forwarding.progress("north")
     assert (left.records_up_to, left.records_to_go) == (30, 2)
     assert left.sessions_to_go >= 1

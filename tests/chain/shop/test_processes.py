@@ -28,7 +28,7 @@ def test_broker_bay_and_shop_killed_in_turn(
 
     # The bay begins with nobody there, and logs on all the time.
     forwarding = forward()
-    bay.begin(bay.store.find_set("Bo Sanna"), start_ns + 40 * day_ns, whole_scans=False)
+    bay.begin(bay.store.sets.find("Bo Sanna"), start_ns + 40 * day_ns, whole_scans=False)
     bay.swing("7i", 2)
     gathering = shop()
     wait_for(shop_path, RECORDS, 32)
@@ -41,8 +41,8 @@ def test_broker_bay_and_shop_killed_in_turn(
     # The broker goes away and comes back; nobody else is told.
     broker.stop()
     bay.swing("7i", 2)
-    first = bay.store.contacts(1, source="board")
-    bay.store.set_aside(first[4], "heard it ring")
+    first = bay.store.strikes.contacts(1, source="board")
+    bay.store.strikes.set_aside(first[4], "heard it ring")
     broker.start()
     wait_for(shop_path, RECORDS, 40)
     # kill -9 of the bay's program in the middle of it.
@@ -55,16 +55,16 @@ def test_broker_bay_and_shop_killed_in_turn(
     gathering.kill()
     with Store.open(shop_path) as gathered:
         assert facts_of(gathered) == facts_of(bay.store)
-        assert gathered._number("SELECT COUNT(*) FROM clashes") == 0
+        assert gathered.file.number("SELECT COUNT(*) FROM clashes") == 0
         # And it says what the bay says.
-        mine = session_picture(bay.store, bay.store.get_session(1)).clubs
-        name = bay.store.session_name(1)
-        theirs = session_picture(gathered, gathered.get_session(gathered.find_session(name))).clubs
+        mine = session_picture(bay.store, bay.store.sessions.get(1)).clubs
+        name = bay.store.copies.name_of(1)
+        theirs = session_picture(gathered, gathered.sessions.get(gathered.copies.find(name))).clubs
         assert [(c.club.label, c.contact, c.lie) for c in mine] == [
             (c.club.label, c.contact, c.lie) for c in theirs
         ]
     # What stands between: only a confirmation of the shop moved the mark.
-    assert bay.store.forwarded("north").records_to_go == 0
+    assert bay.store.forwarding.progress("north").records_to_go == 0
 
 
 def link(broker, user, password):
@@ -105,7 +105,7 @@ async def test_over_a_real_broker_doubled_reordered_and_by_a_stranger(
     gathering.kill()
     with Store.open(shop_path) as gathered:
         assert facts_of(gathered) == facts_of(bay.store)
-        assert gathered._number("SELECT COUNT(*) FROM sessions") == 3
+        assert gathered.file.number("SELECT COUNT(*) FROM sessions") == 3
 
 
 def test_a_wrong_password_is_one_line(bay, broker, here, capsys):

@@ -18,7 +18,7 @@ def pair(new_file, writer, start_ns):
         own = w.set()
         boot = w.boot()
         session = w.session(own)
-        store.add_turn(session, w.clubs(own)["7i"], from_utc_ns=start_ns, cause="start")
+        store.sessions.add_turn(session, w.clubs(own)["7i"], from_utc_ns=start_ns, cause="start")
         w.strikes(session, boot, range(4))
     another = shutil.copy(one, one.with_name("another.db"))
     return one, another

@@ -42,36 +42,36 @@ def test_what_each_adds_is_in_both(pair, writer, content, tmp_path, start_ns, bo
             clubs = w.clubs(1)
             boot = w.boot(key=f"{shift:08x}", at_s=shift)
             session = w.session(1, at_s=1000 + shift)
-            store.add_turn(
+            store.sessions.add_turn(
                 session, clubs["6i"], from_utc_ns=start_ns, cause=f"foot switch {boot}:0"
             )
             w.strikes(session, boot, range(3), at_s=2000)
-            strike = store.contacts(session)[0]
-            store.set_aside(strike, f"taken back (foot switch {boot}:1)")
-            with store.press(boot, 1):
+            strike = store.strikes.contacts(session)[0]
+            store.strikes.set_aside(strike, f"taken back (foot switch {boot}:1)")
+            with store.sessions.press(boot, 1):
                 pass
-            audited = store.contacts(session)[1].id
-            store.add_mark(
+            audited = store.strikes.contacts(session)[1].id
+            store.strikes.add_mark(
                 session, clubs["6i"], struck_utc_ns=start_ns + shift, toe_mm=1, u_mm=1,
                 audits=audited,
             )  # fmt: skip
-            store.add_bend(
+            store.readings.add_bend(
                 clubs["8i"], bent_utc_ns=start_ns + shift, lie_before_deg=64.0,
                 lie_after_deg=64.5 + shift, session=session,
             )  # fmt: skip
-            store.add_note(session, "windy", written_utc_ns=start_ns)
-            store.add_overlay(
+            store.sessions.add_note(session, "windy", written_utc_ns=start_ns)
+            store.readings.add_overlay(
                 clubs["6i"], clubs["7i"], offset_mm=shift, u_mm=1, read_utc_ns=start_ns
             )
-            store.add_misses(
+            store.readings.add_misses(
                 clubs["6i"], left_count=1, straight_count=2, right_count=3,
                 noted_utc_ns=start_ns + shift,
             )  # fmt: skip
-            store.add_calibration(
+            store.calibrations.add(
                 1, "evening", {"gain": shift}, from_utc_ns=start_ns, method_version="1"
             )
-            store.agree_to_board(f"board {shift}", "shed", at_utc_ns=start_ns)
-            store.add_loss(
+            store.agreed.add(f"board {shift}", "shed", at_utc_ns=start_ns)
+            store.records.add_loss(
                 boot, count=2, reason="memory full", noted_utc_ns=start_ns, from_sequence=7,
                 to_sequence=8, session=session, club=clubs["6i"],
             )  # fmt: skip
@@ -99,14 +99,14 @@ def test_a_file_merged_with_its_copy_is_what_it_was(pair, content, merged):
 def test_set_aside_outweighs_counted_and_both_are_told(pair, tmp_path, merged, both_ways):
     one, another = pair
     with Store.open(one) as store:
-        first, second, third, _ = store.contacts(1)
-        store.set_aside(first, "my foot slipped")
-        store.bring_back(second, "it was good")
-        store.set_aside(third, "thin")
+        first, second, third, _ = store.strikes.contacts(1)
+        store.strikes.set_aside(first, "my foot slipped")
+        store.strikes.bring_back(second, "it was good")
+        store.strikes.set_aside(third, "thin")
     with Store.open(another) as store:
-        first, second, third, _ = store.contacts(1)
-        store.bring_back(first)
-        store.set_aside(third, "fat")
+        first, second, third, _ = store.strikes.contacts(1)
+        store.strikes.bring_back(first)
+        store.strikes.set_aside(third, "fat")
     a, b = both_ways(tmp_path, one, another)
     assert a == b
     words = [row[-2:] for row in sorted(a["strikes"], key=lambda row: row[3])]
@@ -165,7 +165,7 @@ def test_one_record_with_other_bytes_is_kept_aside(pair, writer, tmp_path, both_
     for path, word in ((one, b"x"), (another, b"y")):
         with Store.open(path) as store:
             w = writer(store)
-            store.add_records(1, [w.timed(9, 30, word)], session=1)
+            store.records.add(1, [w.timed(9, 30, word)], session=1)
     a, b = both_ways(tmp_path, one, another)
     assert a == b
     assert len(a["clashes"]) == 1
@@ -176,11 +176,11 @@ def test_turns_of_both_decide_whose_strike_it_is(pair, tmp_path, start_ns, write
     one, another = pair
     with Store.open(one) as store:
         clubs = writer(store).clubs(1)
-        store.add_turn(1, clubs["6i"], from_utc_ns=start_ns + 21 * SECOND, cause="key")
-        store.refile_strikes(1)
+        store.sessions.add_turn(1, clubs["6i"], from_utc_ns=start_ns + 21 * SECOND, cause="key")
+        store.strikes.refile(1)
     with Store.open(another) as store:
-        store.add_turn(1, clubs["8i"], from_utc_ns=start_ns + 22 * SECOND, cause="key")
-        store.refile_strikes(1)
+        store.sessions.add_turn(1, clubs["8i"], from_utc_ns=start_ns + 22 * SECOND, cause="key")
+        store.strikes.refile(1)
     a, b = both_ways(tmp_path, one, another)
     assert a == b
     by_number = sorted((row[3], row[1].split("/")[-1]) for row in a["strikes"])
@@ -234,7 +234,7 @@ def kill(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 merge.settle_sets = kill
 with MergingStore.open(Path(sys.argv[1])) as store:
-    store._connection.execute("PRAGMA cache_size = 1")
+    store.file.connection.execute("PRAGMA cache_size = 1")
     store.merge(Path(sys.argv[2]), kill)
 """
 

@@ -36,16 +36,16 @@ def act(w, start_ns, kind, a, b, c):
         labels = ["6i 7i", "7i 8i", "8i 6I", "PW", "6i", "7i 6i PW"][b]
         w.set(player=["Ada", "Bo"][c % 2], labels=labels, at_s=a, lie=60.0 + b)
         return
-    sets = store.sets()
+    sets = store.sets.all()
     if kind == "agree":
-        store.agree_to_board(str(b), str(c), at_utc_ns=at)
+        store.agreed.add(str(b), str(c), at_utc_ns=at)
     elif kind == "judge":
         w.boot(board=str(b), at_s=c)
-        store.accept_board(store.boards()[0].id, accepted=bool(c % 2), at_utc_ns=at)
+        store.boards.accept(store.boards.all()[0].id, accepted=bool(c % 2), at_utc_ns=at)
     elif kind == "calibration":
         w.boot(board=str(b), at_s=c)
-        board = store.boards()[0].id
-        store.add_calibration(board, "e", {"g": b}, from_utc_ns=at, method_version=str(c))
+        board = store.boards.all()[0].id
+        store.calibrations.add(board, "e", {"g": b}, from_utc_ns=at, method_version=str(c))
     elif sets:
         own = sets[b % len(sets)].id
         clubs = list(w.clubs(own).values())
@@ -53,12 +53,16 @@ def act(w, start_ns, kind, a, b, c):
         if kind == "session":
             w.session(own, at_s=a, stance_mm=float(c))
         elif kind == "bend":
-            store.add_bend(club, bent_utc_ns=at, lie_before_deg=60.0, lie_after_deg=61.0 + c)
+            store.readings.add_bend(
+                club, bent_utc_ns=at, lie_before_deg=60.0, lie_after_deg=61.0 + c
+            )
         elif kind == "misses":
-            store.add_misses(club, left_count=a, straight_count=b, right_count=c, noted_utc_ns=at)
+            store.readings.add_misses(
+                club, left_count=a, straight_count=b, right_count=c, noted_utc_ns=at
+            )
         elif kind == "overlay" and len(clubs) > 1:
-            store.add_overlay(clubs[0], clubs[1], offset_mm=c, u_mm=1, read_utc_ns=at)
-        for session in store.sessions(own)[:1]:
+            store.readings.add_overlay(clubs[0], clubs[1], offset_mm=c, u_mm=1, read_utc_ns=at)
+        for session in store.sessions.all(own)[:1]:
             in_session(w, session, club, at, kind, b, c)
 
 
@@ -71,8 +75,8 @@ def corrected(store, session, kind, at, b, c):
         elif kind == "back":
             take_back_word(store, 1 + b, said)
         elif kind == "move":
-            labels = [club.label for club in store.get_set(session.set).clubs]
-            others = [row.id for row in store.sessions(session.set)]
+            labels = [club.label for club in store.sets.get(session.set).clubs]
+            others = [row.id for row in store.sessions.all(session.set)]
             move_strikes(
                 store, session.id, [Move(1 + b, None, labels[c % len(labels)])], said,
                 to_session=others[c % len(others)] if b % 2 else None,
@@ -80,7 +84,7 @@ def corrected(store, session, kind, at, b, c):
         elif kind == "stance":
             change_session(store, session.id, SessionWishes(stance_mm=float(b)), said)
         elif kind == "own set":
-            sets = store.sets()
+            sets = store.sets.all()
             wishes = SessionWishes(set_id=sets[c % len(sets)].id, note=str(b))
             change_session(store, session.id, wishes, said)
         elif kind == "delete":
@@ -94,31 +98,31 @@ def in_session(w, session, club, at, kind, b, c):
     if kind == "strikes":
         w.strikes(number, boot, range(b, b + c), word=b"" if c < 4 else bytes([b]))
     elif kind == "turn":
-        store.add_turn(number, club, from_utc_ns=at, cause=f"foot switch {boot}:{c}")
-        store.refile_strikes(number)
+        store.sessions.add_turn(number, club, from_utc_ns=at, cause=f"foot switch {boot}:{c}")
+        store.strikes.refile(number)
     elif kind == "mark":
-        strikes = store.contacts(number, source="board")
-        store.add_mark(
+        strikes = store.strikes.contacts(number, source="board")
+        store.strikes.add_mark(
             number, club, struck_utc_ns=at, toe_mm=1.0, u_mm=1.0,
             audits=strikes[c % len(strikes)].id if strikes else None,
         )  # fmt: skip
     elif kind == "word":
-        for contact in store.contacts(number)[b : b + 1]:
+        for contact in store.strikes.contacts(number)[b : b + 1]:
             if c % 2:
-                store.set_aside(contact, f"taken back (foot switch {boot}:{c})")
+                store.strikes.set_aside(contact, f"taken back (foot switch {boot}:{c})")
             else:
-                store.bring_back(contact)
+                store.strikes.bring_back(contact)
     elif kind == "note":
-        store.add_note(number, str(c), written_utc_ns=at)
+        store.sessions.add_note(number, str(c), written_utc_ns=at)
     elif kind == "end":
-        store.end_session(number, ended_utc_ns=at)
+        store.sessions.end(number, ended_utc_ns=at)
     elif kind == "loss":
-        store.add_loss(
+        store.records.add_loss(
             boot, count=c + 1, reason="r", noted_utc_ns=at, from_sequence=b, to_sequence=b + c,
             session=number,
         )  # fmt: skip
     elif kind == "press":
-        with store.press(boot, c):
+        with store.sessions.press(boot, c):
             pass
 
 
@@ -134,7 +138,7 @@ def test_any_two_files_merge_to_one_content(
         if path is not base:
             shutil.copy(base, path)
         with Store.open(path) as store:
-            store._connection.execute("PRAGMA synchronous = OFF")
+            store.file.connection.execute("PRAGMA synchronous = OFF")
             for each in acts:
                 act(writer(store), start_ns, *each)
     before = [content(path) for path in files]

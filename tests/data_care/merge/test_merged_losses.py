@@ -11,14 +11,14 @@ def test_a_loss_that_the_other_file_has_is_none(pair, writer, tmp_path, start_ns
     one, another = pair
     with Store.open(one) as store:
         for first, last in ((4, 6), (10, 12)):
-            store.add_loss(
+            store.records.add_loss(
                 1, count=3, reason="memory full", noted_utc_ns=start_ns, from_sequence=first,
                 to_sequence=last, session=1,
             )  # fmt: skip
-        store.add_loss(1, count=5, reason="before the first", noted_utc_ns=start_ns)
+        store.records.add_loss(1, count=5, reason="before the first", noted_utc_ns=start_ns)
     with Store.open(another) as store:
         writer(store).strikes(1, 1, [5])
-        store.add_loss(
+        store.records.add_loss(
             1, count=4, reason="memory full", noted_utc_ns=start_ns, from_sequence=11,
             to_sequence=14, session=1,
         )  # fmt: skip
@@ -37,14 +37,14 @@ def test_the_word_noted_first_holds_of_each_lost_number(
             for first, last, at in spans:
                 # Noted at one moment, the reason whose name comes first.
                 reason = f"memory {'full' if path is one else 'worn'}"
-                store.add_loss(
+                store.records.add_loss(
                     1, count=last - first + 1, reason=reason, noted_utc_ns=start_ns + at,
                     from_sequence=first, to_sequence=last, session=1,
                 )  # fmt: skip
     # Known by their count only, and twice in one file.
     with Store.open(another) as store:
         for _ in range(2):
-            store.add_loss(1, count=3, reason="before the first", noted_utc_ns=start_ns)
+            store.records.add_loss(1, count=3, reason="before the first", noted_utc_ns=start_ns)
     a, b = both_ways(tmp_path, one, another)
     assert a == b
     assert sorted((row[3] or 0, row[4] or 0, row[6], row[7] - start_ns) for row in a["losses"]) == [
@@ -61,16 +61,16 @@ def test_turns_and_records_of_both_decide_whose_loss_it_is(
     with Store.open(one) as store:
         # Nothing came since: of the two clubs that are said, the one whose name comes first.
         for club, first in (("8i", 4), ("7i", 40)):
-            store.add_loss(
+            store.records.add_loss(
                 1, count=2, reason="memory full", noted_utc_ns=start_ns, from_sequence=first,
                 to_sequence=first + 1, session=1, club=writer(store).clubs(1)[club],
             )  # fmt: skip
     with Store.open(another) as store:
         clubs = writer(store).clubs(1)
-        store.add_turn(1, clubs["6i"], from_utc_ns=start_ns + 25 * SECOND, cause="key")
+        store.sessions.add_turn(1, clubs["6i"], from_utc_ns=start_ns + 25 * SECOND, cause="key")
         writer(store).strikes(1, 1, [6])
         for number in (40, 4):
-            store.add_loss(
+            store.records.add_loss(
                 1, count=2, reason="memory full", noted_utc_ns=start_ns, from_sequence=number,
                 to_sequence=number + 1, session=1, club=clubs["8i"] if number == 40 else None,
             )  # fmt: skip
@@ -91,7 +91,7 @@ def test_losses_of_three_files_are_the_same_in_whichever_order(
                 (4 + place, 12 - place, place, "full"), (20 + 2 * place, 24 + 2 * place, 5, "full"),
                 (40, 44, 5, "abc"[2 - place]), (60, 61, 5, "full"),
             ):  # fmt: skip
-                store.add_loss(
+                store.records.add_loss(
                     1, count=last - first + 1, reason=reason, noted_utc_ns=start_ns + at,
                     from_sequence=first, to_sequence=last, session=1, club=club,
                 )  # fmt: skip

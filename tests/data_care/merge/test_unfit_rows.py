@@ -50,7 +50,7 @@ def two(pair, writer, start_ns):
             own = w.set(player=f"Player {number}")
             boot = w.boot(key=f"{number + 1:08x}", at_s=5)
             session = w.session(own, at_s=10 + number)
-            store.add_calibration(1, "other", {"g": 1}, from_utc_ns=start_ns, method_version="1")
+            store.calibrations.add(1, "other", {"g": 1}, from_utc_ns=start_ns, method_version="1")
             w.strikes(session, boot, [0, 1])
     return pair
 

@@ -1,0 +1,1 @@
+"""The desk: a whole week of fitting in the browser. Each view is a folder."""

@@ -1,0 +1,176 @@
+"""The data file as the desk uses it: read off the event loop, written one act after the other."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import json
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from logger.errors import UsageError
+from logger.hostclock import HostClock
+from logger.page.numbers import NumberWorks
+from logger.session.corrections.acts import Said, take_back
+from logger.session.results.clubs import SessionResults
+from logger.store.rows import SessionRow
+from logger.store.store import Store
+
+_T = TypeVar("_T")
+PLACE = "desk"
+# So many sessions are kept worked out: a set's last two, and those that are open in other windows.
+_KEPT = 8
+# The bar at the foot offers to take back what was said just now; later there is the list.
+_JUST_NOW_S = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class LastAct:
+    """What was done last at the desk, for the bar at the foot of every view."""
+
+    words: str
+    key: str
+    """Of the act in the data file."""
+    at_s: float
+
+
+class House:
+    """One data file, open for reading and for writing.
+
+    Parameters
+    ----------
+    path
+        Made if it is not there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.clock = HostClock()
+        self._last: LastAct | None = None
+        self._acting = asyncio.Lock()
+        self._open()
+
+    def _open(self) -> None:
+        self._writing = Store.open(self.path)
+        self._reading = Store.open(self.path, read_only=True)
+        self._works: OrderedDict[int, NumberWorks] = OrderedDict()
+
+    def close(self) -> None:
+        """Close the file; may be called more than once."""
+        for works in self._works.values():
+            works.close()
+        self._works.clear()
+        self._reading.close()
+        self._writing.close()
+
+    # -- looking ----------------------------------------------------------------------------
+
+    async def read(self, work: Callable[[Store], _T]) -> _T:
+        """Look something up, off the event loop."""
+        return await asyncio.to_thread(work, self._reading)
+
+    def works(self, session: int) -> NumberWorks:
+        """Return what works out a session, and remembers what it fitted."""
+        if session not in self._works:
+            self._works[session] = NumberWorks(self.path)
+            while len(self._works) > _KEPT:
+                self._works.popitem(last=False)[1].close()
+        self._works.move_to_end(session)
+        return self._works[session]
+
+    async def results(self, session: SessionRow) -> SessionResults:
+        """Work out what a session says, off the event loop."""
+        return await asyncio.to_thread(self.works(session.id).find, session)
+
+    # -- acting -----------------------------------------------------------------------------
+
+    async def act(self, work: Callable[[Store, Said], str]) -> str:
+        """Do one act off the event loop, after those that were asked for before; return its words.
+
+        Raises
+        ------
+        UsageError, StoreError
+            What the act raises; nothing was changed then.
+        """
+        async with self._acting:
+            return await asyncio.to_thread(self._act, work)
+
+    def _act(self, work: Callable[[Store, Said], str]) -> str:
+        store = self._writing
+        before = store.acts.last()
+        words = work(store, Said(self.clock.utc_ns(), PLACE))
+        after = store.acts.last()
+        if after is not None and (before is None or after.act_key != before.act_key):
+            self._last = LastAct(words, after.act_key, time.monotonic())
+        return words
+
+    async def undo(self, key: str) -> str:
+        """Take an act back; return what it was in words.
+
+        Raises
+        ------
+        UsageError
+            There is no such act, or it was taken back already.
+        """
+
+        def work(store: Store, said: Said) -> str:
+            act = next((one for one in store.acts.all() if one.act_key == key), None)
+            if act is None or act.takes_back:
+                raise UsageError("there is no such change: look at the list of changes")
+            if act.taken_back:
+                raise UsageError(f"taken back already: {act.words}")
+            take_back(store, act, said)
+            return act.words
+
+        async with self._acting:
+            words = await asyncio.to_thread(
+                lambda: work(self._writing, Said(self.clock.utc_ns(), PLACE))
+            )
+        self._last = None
+        return f"taken back: {words}"
+
+    @property
+    def last(self) -> LastAct | None:
+        """What was done last, if it was just now."""
+        last = self._last
+        return last if last is not None and time.monotonic() - last.at_s < _JUST_NOW_S else None
+
+    def forget_last(self) -> None:
+        """Offer no longer to take back what was done last."""
+        self._last = None
+
+    # -- what this machine remembers -----------------------------------------------------------
+
+    def remembered(self) -> dict[str, Any]:
+        """Return what was remembered beside the data file, such as the port used last."""
+        return remembered_at(self.path)
+
+    def remember(self, **what: Any) -> None:  # noqa: ANN401
+        """Remember something beside the data file; it is no loss if that cannot be written."""
+        file = notes_of(self.path)
+        with suppress(OSError):
+            file.write_text(json.dumps(self.remembered() | what), "utf-8")
+
+
+def name_of(path: Path) -> str:
+    """Return what stands for a data file where its path is nobody's business."""
+    return hashlib.sha256(str(path.resolve()).encode()).hexdigest()
+
+
+def notes_of(path: Path) -> Path:
+    """Return the file beside a data file in which the desk remembers small things."""
+    return path.with_name(path.name + ".desk")
+
+
+def remembered_at(path: Path) -> dict[str, Any]:
+    """Return what a desk remembered beside a data file; nothing if that cannot be read."""
+    try:
+        found = json.loads(notes_of(path).read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}

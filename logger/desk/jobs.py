@@ -1,0 +1,102 @@
+"""Work that takes longer than a second: in a thread, with how far it is, and a way to stop it."""
+
+from __future__ import annotations
+
+import itertools
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from logger.errors import LieboardError
+
+_KEPT = 20
+
+
+class CancelledError(Exception):
+    """Whoever asked for it wants it no more."""
+
+
+@dataclass
+class Job:
+    """One piece of work."""
+
+    number: int
+    title: str
+    done: int = 0
+    of: int = 0
+    """0 while it is not known how much there is."""
+    words: str = ""
+    """What it does now, or what came of it."""
+    state: str = "running"
+    """``running``, ``done``, ``failed`` or ``cancelled``."""
+    leads_to: str = ""
+    """Address of what it made."""
+    can_stop: bool = True
+    _stop: threading.Event = field(default_factory=threading.Event)
+
+    def working(self, done: int, of: int) -> None:
+        """Say how far it is; in the job's thread.
+
+        Raises
+        ------
+        CancelledError
+            It is to stop.
+        """
+        self.done, self.of = done, of
+        self.check()
+
+    def check(self) -> None:
+        """Raise `CancelledError` if it is to stop."""
+        if self._stop.is_set():
+            raise CancelledError
+
+    @property
+    def stopped(self) -> bool:
+        """Whether it is to stop."""
+        return self._stop.is_set()
+
+    def cancel(self) -> None:
+        """Ask it to stop."""
+        self._stop.set()
+
+
+class Jobs:
+    """Those that run, and the last few that ended."""
+
+    def __init__(self) -> None:
+        self._numbers = itertools.count(1)
+        self._jobs: dict[int, Job] = {}
+
+    def start(
+        self, title: str, work: Callable[[Job], str], *, leads_to: str = "", can_stop: bool = True
+    ) -> Job:
+        """Begin something; ``work`` returns in words what came of it."""
+        job = Job(next(self._numbers), title, leads_to=leads_to, can_stop=can_stop)
+        self._jobs[job.number] = job
+        for number in list(self._jobs)[:-_KEPT]:
+            if self._jobs[number].state != "running":
+                del self._jobs[number]
+        threading.Thread(target=_run, args=(job, work), name="lieboard job", daemon=True).start()
+        return job
+
+    def get(self, number: int) -> Job | None:
+        """Return one by its number."""
+        return self._jobs.get(number)
+
+    def cancel_all(self) -> None:
+        """Ask all of them to stop."""
+        for job in self._jobs.values():
+            job.cancel()
+
+
+def _run(job: Job, work: Callable[[Job], str]) -> None:
+    try:
+        job.words = work(job)
+        job.state = "done"
+    except CancelledError:
+        job.words, job.state = "stopped: nothing was changed", "cancelled"
+    except LieboardError as error:
+        job.words, job.state = str(error), "failed"
+    except Exception as error:  # noqa: BLE001 - told to whoever asked for it
+        job.words = f"a fault of this program ({type(error).__name__}: {error}): report it"
+        job.state = "failed"

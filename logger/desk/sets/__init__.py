@@ -1,0 +1,1 @@
+"""A set of clubs as a table."""

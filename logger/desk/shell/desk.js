@@ -1,0 +1,85 @@
+// What every view of the desk can do beyond its forms: keys, the light, drafts that outlive a reload,
+// and parts that are fetched when they are worked out.
+
+import { byId, text } from "./elements.js";
+
+const label = () => {
+  const dark = document.documentElement.dataset.light === "dark";
+  text(byId("light"), dark ? "☀ Bright" : "☾ Dark");
+};
+byId("light").addEventListener("click", () => window.dispatchEvent(new Event("switch-light")));
+window.addEventListener("light", label);
+label();
+
+const keys = byId("keys");
+byId("keys-open").addEventListener("click", () => keys.showModal());
+
+const PLACES = { t: "/", p: "/players", s: "/sessions", b: "/boards", d: "/data" };
+let going = 0;
+
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+  if (event.target.closest?.("input, textarea, select, dialog")) return;
+  if (performance.now() - going < 1500 && event.key in PLACES) {
+    window.location.assign(PLACES[event.key]);
+    return;
+  }
+  going = event.key === "g" ? performance.now() : 0;
+  const free = !event.target.closest?.("a, button, summary");
+  const does = {
+    u: () => document.querySelector(".said [name=act]")?.click(),
+    m: () => document.querySelector("[name=units]")?.click(),
+    l: () => byId("light").click(),
+    "?": () => keys.showModal(),
+    Enter: () => free && document.querySelector(".main-act")?.click(),
+  }[event.key];
+  does?.();
+});
+
+// -- what was typed outlives a reload, a crash and a server that was started again ---------------
+
+const KEPT = "lieboard.draft:";
+
+for (const form of document.querySelectorAll("form[data-draft]")) {
+  const name = KEPT + form.dataset.draft;
+  const fields = () => [...form.elements].filter((field) => field.name && field.type !== "hidden");
+  try {
+    const kept = JSON.parse(window.sessionStorage.getItem(name) ?? "null");
+    if (kept && form.dataset.fresh === undefined) {
+      for (const field of fields()) if (field.name in kept) field.value = kept[field.name];
+      form.dispatchEvent(new Event("input"));
+    }
+    if (form.dataset.fresh !== undefined) window.sessionStorage.removeItem(name);
+    form.addEventListener("input", () => {
+      const typed = Object.fromEntries(fields().map((field) => [field.name, field.value]));
+      window.sessionStorage.setItem(name, JSON.stringify(typed));
+    });
+  } catch {
+    // Storage may be forbidden; then a reload forgets.
+  }
+}
+for (const done of document.querySelectorAll("[data-draft-done]")) {
+  try {
+    window.sessionStorage.removeItem(KEPT + done.dataset.draftDone);
+  } catch {
+    // As above.
+  }
+}
+
+// -- parts that take a moment ---------------------------------------------------------------------
+
+for (const place of document.querySelectorAll("[data-later]")) {
+  fetch(place.dataset.later, { headers: { Accept: "text/html" } })
+    .then((answer) => (answer.ok ? answer.text() : ""))
+    .then((markup) => {
+      // Our own server's, which put in as text whatever a person typed.
+      const made = new DOMParser().parseFromString(markup, "text/html");
+      place.replaceChildren(...made.body.childNodes);
+      place.removeAttribute("aria-busy");
+    })
+    .catch(() => place.removeAttribute("aria-busy"));
+}
+
+for (const field of document.querySelectorAll("[data-submits]")) {
+  field.addEventListener("change", () => field.form.requestSubmit());
+}

@@ -1,0 +1,1 @@
+"""Start a fitting: who, with what, and how the feet stand."""

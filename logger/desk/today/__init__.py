@@ -1,0 +1,1 @@
+"""What now: the view that the day begins with."""
