@@ -224,20 +224,37 @@ def read_press(
     soft = 0.5 * (f + root)
     log_soft = np.log(np.maximum(soft, np.float32(1e-12)))
     # Where the cover leaves the sole: f exp(x/a) is greatest there toward the toe, f exp(-x/a)
-    # toward the heel. Beyond, the cover hangs.
+    # toward the heel, between points by a parabola. Beyond, the cover hangs.
     touching = np.where(f > np.float32(_SOFT), log_soft, np.float32(-1e6))
     slack = np.exp(-theta[HANG])
     k, n = f.shape[:2]
+    step = np.float32(cells.pitch_mm / POINTS_PER_CELL)
+    count = x.size
     leaves = []
-    flat_x = x.reshape(-1)
     for side in (-1, 1):
-        place = np.argmax((touching + (side * slack) * x).reshape(k, n, -1), axis=-1)
-        pick = (np.arange(k)[:, None], np.arange(n), place)
-        beyond = side * (x - flat_x[place][..., None, None])
-        leaves.append((pick, np.maximum(beyond, 0.0), beyond > 0))
-    for pick, beyond, over in leaves:
-        last = log_soft.reshape(k, n, -1)[pick][..., None, None]
-        log_soft = np.where(over, last - slack * beyond, log_soft)
+        height = np.swapaxes(touching + (side * slack) * x, -1, -2).reshape(k * n, count)
+        place = np.argmax(height, axis=1)
+        each = np.arange(k * n)
+        low, high = np.maximum(place - 1, 0), np.minimum(place + 1, count - 1)
+        before, here, after = (height[each, at] for at in (low, place, high))
+        # At the border of what touches there is no other side.
+        before, after = (
+            np.where(one < np.float32(-1e5), other, one)
+            for one, other in ((before, after), (after, before))
+        )
+        part = np.clip(0.5 * (before - after) / (before - 2 * here + after - 1e-9), -0.5, 0.5)
+        # Points as they stand in memory: three of a cell apart.
+        picks = [
+            (at % POINTS_PER_CELL) * cells.cells + at // POINTS_PER_CELL
+            for at in (low, place, high)
+        ]
+        shape = (k, n, 1, 1)
+        left = (x.T.reshape(-1)[place] + part * step).reshape(shape)
+        top = (here - 0.25 * (before - after) * part).reshape(shape)
+        over = side * (x - left) > 0
+        weights = (0.5 * part * (part - 1), 1 - part * part, 0.5 * part * (part + 1))
+        leaves.append((list(zip(picks, weights, strict=True)), left, over))
+        log_soft = np.where(over, top - (side * slack) * x, log_soft)
     power = np.exp(theta[POWER])
     p = np.exp(power * log_soft + theta[LOG_A])
     spread, by_share, by_reach = cells.spread(
@@ -266,17 +283,21 @@ def read_press(
     by_log = power * p
     resting = ~(leaves[0][2] | leaves[1][2])
     curved = by_log * (per / root) * resting
-    hanging = []
-    for pick, _, over in leaves:
-        weight = (per[..., 0, 0] / root.reshape(k, n, -1)[pick])[..., None]
-        hanging.append((pick, load(by_log * over) * weight))
+
+    def where_it_leaves(of: FloatArray, leaf: int) -> FloatArray:
+        """(k, n): value at the place where the cover leaves the sole."""
+        values = of.reshape(k * n, count)
+        each = np.arange(k * n)
+        parts = [values[each, pick] * weight for pick, weight in leaves[leaf][0]]
+        return np.asarray((parts[1] + (parts[0] + parts[2])).reshape(k, n, 1))
+
+    hanging = [load(by_log * over) for _, _, over in leaves]
+    scale = per / root
 
     def by(of: FloatArray) -> FloatArray:
         """Return the derivative of cells by what the sole's rise follows as ``-of``."""
-        total = load(curved * of)
-        for pick, weight in hanging:
-            total += weight * of.reshape(k, n, -1)[pick][..., None]
-        return np.asarray(total @ spread)
+        ends = [hanging[i] * where_it_leaves(scale * of, i) for i in (0, 1)]
+        return np.asarray((load(curved * of) + (ends[0] + ends[1])) @ spread)
 
     out[LOG_H] = by((2 / per) * (1 - f))
     slope = lever
@@ -299,7 +320,7 @@ def read_press(
         out[POWER] = power[..., 0, :] * load(log_soft * p) @ spread
         out[SHARE] = mean @ by_share
         out[REACH] = mean @ by_reach
-        beyond = leaves[0][1] + leaves[1][1]
+        beyond = sum(np.where(over, np.abs(x - left), 0) for _, left, over in leaves)
         out[HANG] = load(by_log * (slack * beyond)) @ spread
         out[OUTWARD] = out[HALF]
         out[ASIDE] = by_toe - by_heel
