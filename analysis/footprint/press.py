@@ -26,6 +26,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
 
@@ -62,6 +63,8 @@ _EDGE_STEEP = 140.0
 _SOFT = 0.03
 _BEND_MM = 1.0
 POINTS_PER_CELL = 3
+# Presses worked out together: what they need fits a core's own memory.
+_AT_ONCE = 96
 
 
 @dataclass(frozen=True)
@@ -178,154 +181,170 @@ def read_press(
     cells : StripCells
         The row pressed.
     wanted : int
-        By how many of the unknowns, from the first on.
+        By how many of the unknowns, from the first on; none by `T`.
     """
     theta = np.asarray(np.clip(theta, _LEAST, _MOST), np.float32)
+    _, k, n = theta.shape
+    spreads = cells.spread(theta[SHARE, :, 0].astype(float), theta[REACH, :, 0].astype(float))
+    out = np.empty((wanted, k, n, cells.cells), np.float32)
+    for i in range(k):
+        spread = tuple(one[i] for one in spreads)
+        for first in range(0, n, _AT_ONCE):
+            part = slice(first, first + _AT_ONCE)
+            _read(theta[:, i, part, None, None], cells, spread, out[:, i, part])
+    return out[LOG_A], out
+
+
+def _read(
+    theta: FloatArray, cells: StripCells, spread: tuple[FloatArray, ...], out: FloatArray
+) -> None:
+    """Fill in counts and derivatives, (wanted, n, cells), of presses (SIZE, n, 1, 1)."""
+    n, wanted = theta.shape[1], len(out)
     # Points of a cell on the last axis but one: sums over them then run along the cells.
     x = np.asarray(cells.points.reshape(-1, POINTS_PER_CELL).T, np.float32)
-    theta = theta[..., None, None]
     t, curves = theta[T], theta[CURVE : CURVE + CURVES]
     u = x - theta[C]
+    # What the sole's rise follows: twice itself (depth), its slope (place), ends, curvature.
+    rises = np.empty((2 if wanted <= HEEL else 8 + CURVES, n, *x.shape), np.float32)
+    heights = rises[8:] if wanted > HEEL else np.empty((CURVES, n, *x.shape), np.float32)
     slopes_t = _slopes(t)
     lever = u - t
     # Of B, by changes of curvature: Q(u) - Q(t) - Q'(t)(u - t).
-    by_curves = [
-        at_u - (at_t + at_s * lever)
-        for at_u, at_t, at_s in zip(_shapes(u), _shapes(t), slopes_t, strict=True)
-    ]
     rise = 0.5 * lever * lever
-    for curve, height in zip(curves, by_curves, strict=True):
-        rise += curve * height
+    for i, (at_u, at_t, at_s) in enumerate(zip(_shapes(u), _shapes(t), slopes_t, strict=True)):
+        np.subtract(at_u, at_t, out=heights[i])
+        heights[i] -= at_s * lever
+        rise += curves[i] * heights[i]
     per = np.exp(-2 * theta[LOG_H]) * np.float32(2)
     ground, by_given = ground_off(theta[HEEL : TOE + 1])
     steep = np.exp(-theta[EDGE_HEEL : EDGE_TOE + 1])
     reach = theta[HALF] + theta[OUTWARD]
-    heel = -u
-    heel -= reach - theta[ASIDE]
+    heel = -u - (reach - theta[ASIDE])
     toe = u - (reach + theta[ASIDE])
     off_heel = np.maximum(heel + ground[0], 0)
     off_toe = np.maximum(toe + ground[1], 0)
     np.maximum(heel, 0, out=heel)
     np.maximum(toe, 0, out=toe)
-    fall_heel = off_heel * off_heel
-    fall_heel *= steep[0]
-    fall_toe = off_toe * off_toe
-    fall_toe *= steep[1]
-    edge = heel * heel
-    edge += toe * toe
-    edge *= np.float32(_EDGE_STEEP)
-    edge += fall_heel
-    edge += fall_toe
-    f = rise
-    f += 0.5 * edge
-    f *= -per
-    f += 1
+    steep_heel, steep_toe = steep[0] * off_heel, steep[1] * off_toe
+    fall_heel, fall_toe = steep_heel * off_heel, steep_toe * off_toe
+    heel *= np.float32(_EDGE_STEEP)
+    toe *= np.float32(_EDGE_STEEP)
+    edge = (heel * heel + toe * toe) * np.float32(1 / _EDGE_STEEP)
+    edge += fall_heel + fall_toe
+    rise += 0.5 * edge
+    f = 1 - per * rise
     root = np.sqrt(f * f + np.float32(_SOFT**2))
-    soft = 0.5 * (f + root)
-    log_soft = np.log(np.maximum(soft, np.float32(1e-12)))
-    # Where the cover leaves the sole: f exp(x/a) is greatest there toward the toe, f exp(-x/a)
-    # toward the heel, between points by a parabola. Beyond, the cover hangs.
+    log_soft = np.log(np.maximum(0.5 * (f + root), np.float32(1e-12)))
     touching = np.where(f > np.float32(_SOFT), log_soft, np.float32(-1e6))
     slack = np.exp(-theta[HANG])
-    k, n = f.shape[:2]
-    step = np.float32(cells.pitch_mm / POINTS_PER_CELL)
-    count = x.size
-    leaves = []
-    for side in (-1, 1):
-        height = np.swapaxes(touching + (side * slack) * x, -1, -2).reshape(k * n, count)
-        place = np.argmax(height, axis=1)
-        each = np.arange(k * n)
-        low, high = np.maximum(place - 1, 0), np.minimum(place + 1, count - 1)
-        before, here, after = (height[each, at] for at in (low, place, high))
-        # At the border of what touches there is no other side.
-        before, after = (
-            np.where(one < np.float32(-1e5), other, one)
-            for one, other in ((before, after), (after, before))
-        )
-        part = np.clip(0.5 * (before - after) / (before - 2 * here + after - 1e-9), -0.5, 0.5)
-        # Points as they stand in memory: three of a cell apart.
-        picks = [
-            (at % POINTS_PER_CELL) * cells.cells + at // POINTS_PER_CELL
-            for at in (low, place, high)
-        ]
-        shape = (k, n, 1, 1)
-        left = (x.T.reshape(-1)[place] + part * step).reshape(shape)
-        top = (here - 0.25 * (before - after) * part).reshape(shape)
-        over = side * (x - left) > 0
-        weights = (0.5 * part * (part - 1), 1 - part * part, 0.5 * part * (part + 1))
-        leaves.append((list(zip(picks, weights, strict=True)), left, over))
-        log_soft = np.where(over, top - (side * slack) * x, log_soft)
+    leaves = [_leave(touching, slack, side, x, cells) for side in (-1, 1)]
+    for leaf in leaves:
+        np.copyto(log_soft, leaf.log_beyond, where=leaf.over)
     power = np.exp(theta[POWER])
     p = np.exp(power * log_soft + theta[LOG_A])
-    spread, by_share, by_reach = cells.spread(
-        theta[SHARE, :, 0, 0, 0].astype(np.float64), theta[REACH, :, 0, 0, 0].astype(np.float64)
-    )
 
     def load(of: FloatArray) -> FloatArray:
         return np.asarray((of[..., 0, :] + of[..., 1, :] + of[..., 2, :]) * np.float32(1 / 3))
 
     mean = load(p)
-    plain = mean @ spread
-    # Bumps of compact support, (bumps, k, n, cells), on cells.
-    at = x[1] - theta[C, ..., 0, :]
-    apart = (at - WARP_AT_MM.astype(np.float32)[:, None, None, None]) * np.float32(
+    plain = mean @ spread[0]
+    # Bumps of compact support on cells, (bumps, n, cells).
+    apart = (x[1] - theta[C, ..., 0] - WARP_AT_MM.astype(np.float32)[:, None, None]) * np.float32(
         1 / _WARP_HALF_MM
     )
     inner = np.maximum(1 - apart * apart, 0)
-    size = theta[WARP:, ..., 0, :]
+    size = theta[WARP:, ..., 0]
     warp = 1 + (size * inner * inner).sum(axis=0)
-    counts = plain * warp
-    out = np.empty((wanted, *counts.shape), np.float32)
-    out[LOG_A] = counts
+    out[LOG_A] = plain * warp
     if wanted == 1:
-        return counts, out
+        return
     # dp/df, then times df/d(each); where the cover hangs, as where it leaves the sole.
     by_log = power * p
-    resting = ~(leaves[0][2] | leaves[1][2])
-    curved = by_log * (per / root) * resting
-
-    def where_it_leaves(of: FloatArray, leaf: int) -> FloatArray:
-        """(k, n): value at the place where the cover leaves the sole."""
-        values = of.reshape(k * n, count)
-        each = np.arange(k * n)
-        parts = [values[each, pick] * weight for pick, weight in leaves[leaf][0]]
-        return np.asarray((parts[1] + (parts[0] + parts[2])).reshape(k, n, 1))
-
-    hanging = [load(by_log * over) for _, _, over in leaves]
     scale = per / root
-
-    def by(of: FloatArray) -> FloatArray:
-        """Return the derivative of cells by what the sole's rise follows as ``-of``."""
-        ends = [hanging[i] * where_it_leaves(scale * of, i) for i in (0, 1)]
-        return np.asarray((load(curved * of) + (ends[0] + ends[1])) @ spread)
-
-    out[LOG_H] = by((2 / per) * (1 - f))
-    slope = lever
+    curved = by_log * scale
+    curved[leaves[0].over | leaves[1].over] = 0
+    np.multiply(rise, 2, out=rises[0])
+    slope = rises[1]
+    np.subtract(toe, heel, out=slope)
+    slope += steep_toe - steep_heel
+    slope += lever
     for curve, at_u, at_t in zip(curves, _slopes(u), slopes_t, strict=True):
-        slope = slope + curve * (at_u - at_t)
-    steep_heel = steep[0] * off_heel
-    steep_toe = steep[1] * off_toe
-    end_heel = steep_heel + np.float32(_EDGE_STEEP) * heel
-    end_toe = steep_toe + np.float32(_EDGE_STEEP) * toe
-    out[C] = by(slope + end_toe - end_heel)
-    if wanted > 4:
-        out[HEEL] = by(steep_heel) * -by_given[0, ..., 0, :]
-        out[TOE] = by(steep_toe) * -by_given[1, ..., 0, :]
-        by_heel, by_toe = by(end_heel), by(end_toe)
-        out[HALF] = by_heel + by_toe
-        out[EDGE_HEEL] = 0.5 * by(fall_heel)
-        out[EDGE_TOE] = 0.5 * by(fall_toe)
-        for column, height in enumerate(by_curves, CURVE):
-            out[column] = -by(height)
-        out[POWER] = power[..., 0, :] * load(log_soft * p) @ spread
-        out[SHARE] = mean @ by_share
-        out[REACH] = mean @ by_reach
-        beyond = sum(np.where(over, np.abs(x - left), 0) for _, left, over in leaves)
-        out[HANG] = load(by_log * (slack * beyond)) @ spread
-        out[OUTWARD] = out[HALF]
-        out[ASIDE] = by_toe - by_heel
-    out[1 : min(wanted, WARP)] *= warp
+        slope += curve * (at_u - at_t)
+    if wanted > HEEL:
+        rises[2], rises[3] = steep_heel, steep_toe
+        np.add(steep_heel, heel, out=rises[4])
+        np.add(steep_toe, toe, out=rises[5])
+        rises[6], rises[7] = fall_heel, fall_toe
+    ends = [leaf.there(rises, scale) * load(by_log * leaf.over) for leaf in leaves]
+    rises *= curved
+    by = (load(rises) + (ends[0] + ends[1])) @ spread[0]
+    out[LOG_H], out[C] = by[0], by[1]
+    if wanted > HEEL:
+        out[HEEL], out[TOE] = by[2:4] * -by_given[..., 0]
+        out[HALF] = out[OUTWARD] = by[4] + by[5]
+        out[ASIDE] = by[5] - by[4]
+        out[EDGE_HEEL], out[EDGE_TOE] = 0.5 * by[6:8]
+        out[CURVE : CURVE + CURVES] = -by[8:]
+        out[POWER] = power[..., 0] * load(log_soft * p) @ spread[0]
+        out[SHARE], out[REACH] = mean @ spread[1], mean @ spread[2]
+        beyond = sum(leaf.over * np.abs(x - leaf.place) for leaf in leaves)
+        out[HANG] = load(by_log * (slack * beyond)) @ spread[0]
+    out[2 : min(wanted, WARP)] *= warp
     if wanted > WARP:
-        out[WARP:] = plain * (inner * inner)
+        np.multiply(plain, inner * inner, out=out[WARP:])
     out[C] += plain * (size * inner * apart).sum(axis=0) * np.float32(4 / _WARP_HALF_MM)
-    return counts, out
+
+
+@dataclass(frozen=True)
+class _Leave:
+    """Where the cover leaves the sole on one side, and what hangs beyond."""
+
+    picks: list[tuple[NDArray[np.intp], FloatArray]]
+    """Points about the place, (n,), and their weights."""
+    place: FloatArray
+    """(n, 1, 1), mm."""
+    over: NDArray[np.bool_]
+    """(n, points, cells): beyond it."""
+    log_beyond: FloatArray
+    """Log of the depth there."""
+
+    def there(self, of: FloatArray, scale: FloatArray) -> FloatArray:
+        """Values of ``of``, (any, n, points, cells), times ``scale`` at the place, (any, n, 1)."""
+        n = scale.shape[0]
+        each = np.arange(n)
+        flat, times = of.reshape(len(of), n, -1), scale.reshape(n, -1)
+        low, here, high = (flat[:, each, at] * (times[each, at] * w) for at, w in self.picks)
+        return np.asarray((here + (low + high))[..., None])
+
+
+def _leave(
+    touching: FloatArray, slack: FloatArray, side: int, x: FloatArray, cells: StripCells
+) -> _Leave:
+    """Find where the cover leaves the sole.
+
+    f exp(x/a) is greatest there toward the toe, f exp(-x/a) toward the heel, between points by a
+    parabola.
+    """
+    n, count = len(touching), x.size
+    # In the order along the strip.
+    height = np.swapaxes(touching + (side * slack) * x, -1, -2).reshape(n, count)
+    at = np.argmax(height, axis=1)
+    each = np.arange(n)
+    low, high = np.maximum(at - 1, 0), np.minimum(at + 1, count - 1)
+    before, here, after = (height[each, one] for one in (low, at, high))
+    # At the border of what touches there is no other side.
+    before, after = (
+        np.where(before < np.float32(-1e5), after, before),
+        np.where(after < np.float32(-1e5), before, after),
+    )
+    part = np.clip(0.5 * (before - after) / (before - 2 * here + after - 1e-9), -0.5, 0.5)
+    weights = (0.5 * part * (part - 1), 1 - part * part, 0.5 * part * (part + 1))
+    step = np.float32(cells.pitch_mm / POINTS_PER_CELL)
+    place = (x.T.reshape(-1)[at] + part * step)[:, None, None]
+    top = (here - 0.25 * (before - after) * part)[:, None, None]
+    # Points as they stand in memory: three of a cell apart.
+    picks = [
+        ((one % POINTS_PER_CELL) * cells.cells + one // POINTS_PER_CELL, w)
+        for one, w in zip((low, at, high), weights, strict=True)
+    ]
+    return _Leave(picks, place, side * (x - place) > 0, top - (side * slack) * x)

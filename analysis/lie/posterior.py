@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
 
 from analysis.conventions import FloatArray
 from analysis.footprint.press import (
@@ -784,16 +785,20 @@ class Joint:
 
     def _newton(self, normal: _Normal, lam: FloatArray) -> FloatArray:
         """Newton's step; where the sum over contacts curves the wrong way, a shorter one of EM."""
-        em = normal.em.copy()
         d = np.arange(self.size)
-        em[:, d, d] *= 1 + lam[:, None]
-        inv = np.linalg.inv(np.linalg.cholesky(em))
-        inside = inv @ normal.hess @ np.swapaxes(inv, 1, 2)
-        value, vector = np.linalg.eigh((inside + np.swapaxes(inside, 1, 2)) / 2)
-        value = np.maximum(np.abs(value), 0.02) + lam[:, None]
-        g = (inv @ normal.grad[..., None])[..., 0]
-        part = (np.swapaxes(vector, 1, 2) @ g[..., None])[..., 0] / value
-        return np.asarray(-(np.swapaxes(inv, 1, 2) @ (vector @ part[..., None]))[..., 0])
+        out = np.empty_like(normal.grad)
+        for i, (em, hess, grad) in enumerate(zip(normal.em, normal.hess, normal.grad, strict=True)):
+            em = em.copy()
+            em[d, d] *= 1 + lam[i]
+            try:
+                out[i] = -cho_solve(cho_factor(hess + lam[i] * em), grad)
+            except np.linalg.LinAlgError:
+                inv = np.linalg.inv(np.linalg.cholesky(em))
+                inside = inv @ hess @ inv.T
+                value, vector = np.linalg.eigh((inside + inside.T) / 2)
+                value = np.maximum(np.abs(value), 0.02) + lam[i]
+                out[i] = -(inv.T @ (vector @ ((vector.T @ (inv @ grad)) / value)))
+        return out
 
     def _limits(self) -> FloatArray:
         limit = np.full(self.size, 0.5)
