@@ -186,7 +186,7 @@ def read_press(
     theta = np.asarray(np.clip(theta, _LEAST, _MOST), np.float32)
     _, k, n = theta.shape
     spreads = cells.spread(theta[SHARE, :, 0].astype(float), theta[REACH, :, 0].astype(float))
-    out = np.empty((wanted, k, n, cells.cells), np.float32)
+    out: FloatArray = np.asarray(np.empty((wanted, k, n, cells.cells), np.float32))
     for i in range(k):
         spread = tuple(one[i] for one in spreads)
         for first in range(0, n, _AT_ONCE):
@@ -201,7 +201,7 @@ def _read(
     """Fill in counts and derivatives, (wanted, n, cells), of presses (SIZE, n, 1, 1)."""
     n, wanted = theta.shape[1], len(out)
     # Points of a cell on the last axis but one: sums over them then run along the cells.
-    x = np.asarray(cells.points.reshape(-1, POINTS_PER_CELL).T, np.float32)
+    x: FloatArray = np.asarray(cells.points.reshape(-1, POINTS_PER_CELL).T, np.float32)
     t, curves = theta[T], theta[CURVE : CURVE + CURVES]
     u = x - theta[C]
     # What the sole's rise follows: twice itself (depth), its slope (place), ends, curvature.
