@@ -1,7 +1,7 @@
 """All strikes, marks and readings of a session -> each club's lie error: the one engine.
 
 `session_lies` is what everything else asks. What presses say together is in
-`analysis.lie.posterior`, from contacts to lie errors of a set in `analysis.lie.set_line`.
+`analysis.lie.search`, from contacts to lie errors of a set in `analysis.lie.set_line`.
 """
 
 from __future__ import annotations
@@ -13,17 +13,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.conventions import FloatArray, stance_lie_error_deg
+from analysis.lie.answer import SharedPosterior
 from analysis.lie.belief import Belief
 from analysis.lie.club import LevelSource, LieError
-from analysis.lie.posterior import (
-    HeadShape,
-    IntArray,
-    Joint,
-    Places,
-    Prints,
-    Priors,
-    SharedPosterior,
-)
+from analysis.lie.model import HeadShape, IntArray, Places, Prints, Priors
+from analysis.lie.search import Joint
 from analysis.lie.set_line import (
     Camber,
     LieBelief,

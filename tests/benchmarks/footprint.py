@@ -3,7 +3,7 @@
     OMP_NUM_THREADS=1 python tests/benchmarks/footprint.py [--sessions 24] [--swings 8]
 
 Presses of eight heads are drawn with the player's delivery, heads, cover and gains from
-`analysis.lie.posterior.Priors`, noise as stated there. Scored: contacts of the heads and the mean
+`analysis.lie.model.Priors`, noise as stated there. Scored: contacts of the heads and the mean
 delivery, rms over what is stated (z, 1 is honest) and share of 90 % intervals that hold; with
 ``--swings 1`` single strikes. The last line is JSON.
 """
@@ -18,7 +18,8 @@ import numpy as np
 
 from analysis.footprint import press
 from analysis.footprint.press import StripCells, read_press
-from analysis.lie.posterior import HeadShape, Joint, Prints, Priors
+from analysis.lie.model import HeadShape, Prints, Priors
+from analysis.lie.search import Joint
 
 _CELLS = StripCells(32, 4.0)
 _HEADS = 8

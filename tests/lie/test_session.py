@@ -11,7 +11,7 @@ from scipy.stats import t as student
 
 from analysis.footprint import press
 from analysis.footprint.press import StripCells, read_press
-from analysis.lie.posterior import Places, Prints, Priors
+from analysis.lie.model import Places, Prints, Priors
 from analysis.lie.session import HeadFacts, SetUp, session_lies
 from analysis.lie.set_line import LEVEL_DEG, OWN_DEG, Camber
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from analysis.lie.posterior import Places, Priors
+from analysis.lie.model import Places, Priors
 from analysis.lie.session import HeadFacts, SetUp, session_lies
 from analysis.lie.set_line import Camber
 from analysis.plan.decision import Outlook, swing_news

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from analysis.board.audit import FEWEST_PAIRS
 from analysis.board.audit_carry import Audited, CarriedLevel, Circumstance, carried_level
 from analysis.conventions import Hand
-from analysis.lie.posterior import lowest_points_mm
+from analysis.lie.search import lowest_points_mm
 from logger.errors import StoreError, UsageError
 from logger.session.evidence.footprints import FootprintReader
 from logger.store.rows import BoardRow, SessionRow, StrikeRow

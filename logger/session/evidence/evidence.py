@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.conventions import USUAL_LIE_DEG, Hand
 from analysis.lie.club import LieError
-from analysis.lie.posterior import Places
+from analysis.lie.model import Places
 from analysis.lie.session import (
     ODD_WORDS,
     UNTOLD_STANCE_U_MM,

@@ -16,7 +16,7 @@ from analysis.conventions import FloatArray, Hand
 from analysis.footprint.patch import Reason, reasons
 from analysis.footprint.press import StripCells
 from analysis.footprint.scans import peak_profile
-from analysis.lie.posterior import Prints
+from analysis.lie.model import Prints
 from logger.protocol.many_strikes import strikes_from_raw
 from logger.protocol.records import Hello, Strike
 from logger.session.evidence.pressed import Pressed, pressed_of
