@@ -82,17 +82,16 @@ class StripCells:
 
     def spread(self, share: FloatArray, log_reach: FloatArray) -> tuple[FloatArray, ...]:
         """Return what cells read of the load on cells, (k, cells, cells), and its derivatives."""
-        x = self.points
-        step = self.pitch_mm / POINTS_PER_CELL
-        apart = np.abs(x[:, None] - x[None, :])
-        reach = np.exp(log_reach)[:, None, None]
-        kernel = np.exp(-apart / reach) * (step / (2 * reach))
         n, m = self.cells, POINTS_PER_CELL
-
-        def by_cell(fine: FloatArray) -> FloatArray:
-            return np.asarray(fine.reshape(-1, n, m, n, m).sum(axis=(2, 4)) / m)
-
-        far, by_far = by_cell(kernel), by_cell(kernel * (apart / reach - 1))
+        step = self.pitch_mm / m
+        # Points of two cells that lie `lag` apart: m of them by whole cells, fewer by more or less.
+        lag, off = np.arange(n)[:, None], np.arange(1 - m, m)
+        apart = np.abs(lag * m + off) * step / np.exp(log_reach)[:, None, None]
+        kernel = np.exp(-apart) * (step / (2 * np.exp(log_reach)))[:, None, None]
+        weight = (m - np.abs(off)) / m
+        index = np.abs(np.arange(n)[:, None] - np.arange(n))
+        far = (kernel @ weight)[:, index]
+        by_far = ((kernel * (apart - 1)) @ weight)[:, index]
         share = share[:, None, None]
         own = np.eye(n)
         return (
@@ -187,18 +186,27 @@ def read_press(
     _, k, n = theta.shape
     spreads = cells.spread(theta[SHARE, :, 0].astype(float), theta[REACH, :, 0].astype(float))
     out: FloatArray = np.asarray(np.empty((wanted, k, n, cells.cells), np.float32))
-    for i in range(k):
-        spread = tuple(one[i] for one in spreads)
+    states = max(_AT_ONCE // n, 1)
+    for i in range(0, k, states):
+        some = slice(i, i + states)
+        spread = tuple(one[some] for one in spreads)
         for first in range(0, n, _AT_ONCE):
             part = slice(first, first + _AT_ONCE)
-            _read(theta[:, i, part, None, None], cells, spread, out[:, i, part])
+            own = theta[:, some, part]
+            shape = (wanted, own.shape[1] * own.shape[2], cells.cells)
+            read = np.empty(shape, np.float32)
+            _read(own.reshape(SIZE, -1, 1, 1), cells, spread, read)
+            out[:, some, part] = read.reshape(wanted, *own.shape[1:], -1)
     return out[LOG_A], out
 
 
 def _read(
     theta: FloatArray, cells: StripCells, spread: tuple[FloatArray, ...], out: FloatArray
 ) -> None:
-    """Fill in counts and derivatives, (wanted, n, cells), of presses (SIZE, n, 1, 1)."""
+    """Fill in counts and derivatives, (wanted, n, cells), of presses (SIZE, n, 1, 1).
+
+    ``spread`` has as many states as there are: presses of each stand together.
+    """
     n, wanted = theta.shape[1], len(out)
     # Points of a cell on the last axis but one: sums over them then run along the cells.
     x: FloatArray = np.asarray(cells.points.reshape(-1, POINTS_PER_CELL).T, np.float32)
@@ -246,8 +254,12 @@ def _read(
     def load(of: FloatArray) -> FloatArray:
         return np.asarray((of[..., 0, :] + of[..., 1, :] + of[..., 2, :]) * np.float32(1 / 3))
 
+    def over(of: FloatArray, matrix: FloatArray) -> FloatArray:
+        apart = of.reshape(*of.shape[:-2], len(matrix), -1, of.shape[-1])
+        return np.asarray((apart @ matrix).reshape(of.shape))
+
     mean = load(p)
-    plain = mean @ spread[0]
+    plain = over(mean, spread[0])
     # Bumps of compact support on cells, (bumps, n, cells).
     apart = (x[1] - theta[C, ..., 0] - WARP_AT_MM.astype(np.float32)[:, None, None]) * np.float32(
         1 / _WARP_HALF_MM
@@ -277,7 +289,7 @@ def _read(
         rises[6], rises[7] = fall_heel, fall_toe
     ends = [leaf.there(rises, scale) * load(by_log * leaf.over) for leaf in leaves]
     rises *= curved
-    by = (load(rises) + (ends[0] + ends[1])) @ spread[0]
+    by = over(load(rises) + (ends[0] + ends[1]), spread[0])
     out[LOG_H], out[C] = by[0], by[1]
     if wanted > HEEL:
         out[HEEL], out[TOE] = by[2:4] * -by_given[..., 0]
@@ -285,10 +297,10 @@ def _read(
         out[ASIDE] = by[5] - by[4]
         out[EDGE_HEEL], out[EDGE_TOE] = 0.5 * by[6:8]
         out[CURVE : CURVE + CURVES] = -by[8:]
-        out[POWER] = power[..., 0] * load(log_soft * p) @ spread[0]
-        out[SHARE], out[REACH] = mean @ spread[1], mean @ spread[2]
+        out[POWER] = power[..., 0] * over(load(log_soft * p), spread[0])
+        out[SHARE], out[REACH] = over(mean, spread[1]), over(mean, spread[2])
         beyond = sum(leaf.over * np.abs(x - leaf.place) for leaf in leaves)
-        out[HANG] = load(by_log * (slack * beyond)) @ spread[0]
+        out[HANG] = over(load(by_log * (slack * beyond)), spread[0])
     out[2 : min(wanted, WARP)] *= warp
     if wanted > WARP:
         np.multiply(plain, inner * inner, out=out[WARP:])

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.footprint.press import HALF, HEEL, LOG_H, TOE, T, ground_off
-from analysis.lie.model import BoolArray
+from analysis.footprint.press import CURVES, HALF, HEEL, LOG_H, TOE, T, ground_off, tangent
+from analysis.lie.model import FREE_T_MM, H_CURVE, H_T, HEAD, BoolArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -38,6 +38,84 @@ class SharedPosterior:
     """(n,): cells do not look like a sole's; such a press counts for nothing."""
     ends: FloatArray = field(repr=False)
     """(2, n): depth of press where the middle part ends, as a part of the greatest."""
+
+
+@dataclass
+class Findings:
+    """What the search found at each node: k nodes, n presses, S unknowns that are shared."""
+
+    nodes: FloatArray
+    price: FloatArray
+    """(k,): log of what is believed, up to its determinant."""
+    logdet: FloatArray
+    shared: FloatArray
+    """(k, S)."""
+    covariance: FloatArray
+    """(k, S, S)."""
+    contact_told: FloatArray
+    """(k, heads): what a head's own presses tell of its contact, 1 / mm^2."""
+    t: FloatArray
+    """(k, n): mean contact of each press, and its standard deviation, and its lowest point."""
+    t_u: FloatArray
+    v: FloatArray
+    cost: FloatArray
+    follow: FloatArray
+    """(k, n, S): how a press's contact follows what is shared."""
+    ends: FloatArray
+    odd: BoolArray
+    scatter_mm: float
+    contact_scatter_mm: float
+    noise: float
+    misfit: float | None
+    """What a press usually costs its cells."""
+
+    def near(self, least: float) -> Findings:
+        """Leave out nodes that count for nothing: this far below the best, or farther."""
+        off = self.price - self.price.max()
+        keep = (off > least) | (off >= np.sort(off)[max(len(off) - 5, 0)])
+        names = ("nodes", "price", "logdet", "shared", "covariance", "contact_told", "t", "t_u")
+        own = {name: getattr(self, name)[keep] for name in (*names, "v", "cost", "follow")}
+        return replace(self, **own)
+
+    def posterior(self, rows: IntArray | None = None) -> SharedPosterior:
+        """Put the nodes together; ``rows`` is the order in which presses are wanted."""
+        if rows is None:
+            rows = np.arange(self.t.shape[1])
+        along = AlongDelivery(self.nodes, self.price, self.logdet)
+        size = self.shared.shape[1]
+        n = self.contact_told.shape[1]
+        heads = np.arange(n) * HEAD
+        contact = self.shared[:, heads + H_T]
+        curves = np.stack([self.shared[:, heads + H_CURVE + i] for i in range(CURVES)])
+        tangents, by_t, by_curves = tangent(contact, curves)
+        jac = np.zeros((len(self.nodes), 2 * n, size))
+        d = np.arange(n)
+        jac[:, d, heads + H_T] = 1.0
+        jac[:, n + d, heads + H_T] = by_t
+        for i in range(CURVES):
+            jac[:, n + d, heads + H_CURVE + i] = by_curves[i]
+        own_var = 1 / np.maximum(self.contact_told - 1 / FREE_T_MM**2, 1e-12)
+        covariance = along.mean(jac @ self.covariance @ np.swapaxes(jac, 1, 2))
+        fine = len(along.fine)
+        u = np.sqrt(along.mean(self.t_u**2))[rows]
+        return SharedPosterior(
+            along.fine,
+            along.log_weight,
+            along.follow(contact),
+            along.follow(tangents),
+            np.repeat(covariance[None], fine, axis=0),
+            along.follow(self.t)[:, rows],
+            np.repeat(u[None], fine, axis=0),
+            along.follow(self.v)[:, rows],
+            along.mean(self.cost)[rows],
+            along.mean(own_var),
+            self.scatter_mm,
+            self.contact_scatter_mm,
+            self.noise,
+            self.shared[along.best],
+            self.odd[rows],
+            self.ends[:, rows],
+        )
 
 
 class AlongDelivery:
@@ -109,6 +187,7 @@ def _upper_hull(x: FloatArray, y: FloatArray, grid: FloatArray) -> FloatArray:
 
 
 def ends_in_print(theta: FloatArray) -> FloatArray:
+    """Return how deep heel and toe end are pressed, as a part of the greatest depth, (2, ...)."""
     out = np.empty((2, *theta.shape[1:]))
     h2 = np.exp(2 * theta[LOG_H])
     for side, (sign, column) in enumerate(((-1, HEEL), (1, TOE))):

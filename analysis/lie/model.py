@@ -193,6 +193,8 @@ class State:
 
 @dataclass
 class Extra:
+    """What marks and readings add."""
+
     marginal: FloatArray
     grad: FloatArray
     hess: FloatArray
@@ -201,6 +203,8 @@ class Extra:
 
 @dataclass(frozen=True)
 class Normal:
+    """The sum over contacts at each node, to second order."""
+
     cost: FloatArray
     grad: FloatArray
     hess: FloatArray
@@ -245,7 +249,9 @@ class Model:
         places: Places | None,
         heads: Sequence[HeadShape],
         priors: Priors | None = None,
+        before: IntArray | None = None,
     ) -> None:
+        """Take presses; ``before`` (heads,) counts those of each head that were fitted before."""
         self.priors = p = priors or Priors()
         self.heads = list(heads)
         self.nh = len(heads)
@@ -255,12 +261,17 @@ class Model:
         self.size = self.warps + DESIGNS * WARPS
         self.groups: list[Group] = []
         first = 0
+        if before is None:
+            before = np.zeros(self.nh, int)
         for one in prints:
             n = len(one.counts)
+            if not n:
+                self.size += one.counts.shape[1]
+                continue
             missing = ~np.isfinite(one.variance)
             y = np.where(missing, 0.0, one.counts)
             peak = np.maximum(y.max(axis=1, keepdims=True), 1e-9)
-            many = np.bincount(one.head, minlength=self.nh)[one.head][:, None]
+            many = (before + np.bincount(one.head, minlength=self.nh))[one.head][:, None]
             part = p.peak_noise**2 + many * p.misfit**2
             var = np.where(missing, 1.0, one.variance) + part * peak**2
             saturated = np.asarray(one.saturated, bool)

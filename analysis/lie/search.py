@@ -6,18 +6,17 @@ mean delivery, and along a walk outward from the best.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from analysis.conventions import FloatArray
-from analysis.footprint.press import CURVES, SIZE, read_press, tangent
-from analysis.lie.answer import AlongDelivery, SharedPosterior, ends_in_print
+from analysis.footprint.press import SIZE, read_press
+from analysis.lie.answer import Findings, SharedPosterior, ends_in_print
 from analysis.lie.model import (
     DOF_SWING,
-    FREE_T_MM,
-    H_CURVE,
     H_ETA,
     H_HALF,
     H_HEEL,
@@ -33,6 +32,7 @@ from analysis.lie.model import (
     BoolArray,
     Group,
     HeadShape,
+    IntArray,
     Model,
     Normal,
     Prints,
@@ -45,20 +45,31 @@ LEAST_NOISE = 0.9
 CENTRE, OUT, STEP = 2, 8, 1.1
 # A press costs its cells this much each, the noise as stated at first, where it is no sole's.
 _ODD = 3.0
+# Of standard deviations that a press more moves anything: all is fitted again.
+_NEWS = 1.5
 # Nodes of a press's contact, in its standard deviations.
 _Z = np.linspace(-2.6, 2.6, 5)
+
+_OfPresses = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
 
 
 class Joint(Model):
     """The search."""
 
+    usual: float | None = None
+    """What a press costs its cells, the median; None until it was looked at."""
+
     def fit(self) -> SharedPosterior:
+        """Search, and put what was found together."""
+        return self.find().posterior()
+
+    def find(self) -> Findings:
         """Search, and walk along the mean delivery."""
         # A step too far gives no number, is seen by that, and not taken.
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
             return self._fit()
 
-    def _fit(self) -> SharedPosterior:
+    def _fit(self) -> Findings:
         p = self.priors
         coarse = (
             np.arange(-16.0, 16.1, 8.0) if p.delivery_u_mm > 1 else np.array([0.0])
@@ -91,7 +102,7 @@ class Joint(Model):
                 states.lam[order],
                 states.cost[order],
             )
-        return self._answer(nodes, states)
+        return self._found(nodes, states).near(-20.0)
 
     def _outward(self, at: float, s: State) -> tuple[FloatArray, State]:
         """Walk from the best node outward both ways, each node from the one before."""
@@ -258,14 +269,17 @@ class Joint(Model):
             limit[self.base + what] = 1.0
         return limit
 
-    def _start(self, nodes: FloatArray) -> State:
-        """Each press by itself at places of its contact, then those that the aim allows."""
+    def _start(self, nodes: FloatArray, known: FloatArray | None = None) -> State:
+        """Each press by itself at places of its contact, then those that the aim allows.
+
+        ``known`` (nodes, size) is what is shared, where presses fitted before told it.
+        """
         k = len(nodes)
         places = np.arange(-36.0, 36.1, 4.0)
         m = len(places)
         own = np.empty((3, 1, self.n, m))
         t = np.broadcast_to(places, (1, self.n, m)).copy()
-        shared = self.mean[None]
+        shared = self.mean[None] if known is None else known[len(known) // 2][None]
         cost = np.zeros((self.n, m))
         for g in self.groups:
             own[:, 0, g.rows] = _by_eye(g, places)
@@ -291,14 +305,19 @@ class Joint(Model):
                 step = np.clip(step, [-0.5, -6, -0.3], [0.5, 6, 0.3])
                 own[:, 0, g.rows] += np.moveaxis(step, -1, 0)
         self._set_odd_aside(cost)
-        shared = np.repeat(shared, k, axis=0)
         nu = DOF_SWING
         z = (own[1] - self.address[:, None] - nodes[:, None, None]) / (1.2 * self.s_c)
-        price = cost + 0.5 * (nu + 1) * np.log1p(z * z / nu) + 0.5 * (t / 15.0) ** 2
+        price = cost + 0.5 * (nu + 1) * np.log1p(z * z / nu)
+        if known is None:
+            price = price + 0.5 * (t / 15.0) ** 2
+        else:
+            z = (t - known[:, self.head * HEAD + H_T][..., None]) / (1.2 * self.s_t)
+            price = price + 0.5 * (nu + 1) * np.log1p(z * z / nu)
+        shared = np.repeat(shared, k, axis=0) if known is None else known.copy()
         share = np.exp(price.min(-1, keepdims=True) - price)
         share /= share.sum(-1, keepdims=True)
         mean = (share * t).sum(-1)
-        for j in range(self.nh):
+        for j in range(self.nh if known is None else 0):
             mine = self.head == j
             if mine.any():
                 shared[:, j * HEAD + H_T] = np.median(mean[:, mine], axis=1)
@@ -317,7 +336,9 @@ class Joint(Model):
         for g in self.groups:
             cells = np.maximum(g.use.sum(axis=1), 1)
             misfit = cost[g.rows].min(axis=1) / cells
-            self.odd[g.rows] = misfit > np.maximum(_ODD, 3 * np.median(misfit))
+            if self.usual is None:
+                self.usual = float(np.median(misfit))
+            self.odd[g.rows] = misfit > max(_ODD, 3 * self.usual)
             g.use = g.use * ~self.odd[g.rows][:, None]
 
     def _scales(self, nodes: FloatArray, s: State, normal: Normal) -> None:
@@ -403,52 +424,138 @@ class Joint(Model):
         half = low @ vector
         return np.asarray((half * np.maximum(value, least)[:, None, :]) @ np.swapaxes(half, 1, 2))
 
-    def _answer(self, nodes: FloatArray, s: State) -> SharedPosterior:
+    def _found(self, nodes: FloatArray, s: State) -> Findings:
         normal = self._evaluate(nodes, s)
         hess = self._information(normal)
         p = self.priors
         off = (nodes - p.delivery_mm) / p.delivery_u_mm
-        along = AlongDelivery(nodes, -(normal.cost + 0.5 * off**2), np.linalg.slogdet(hess)[1])
-        cov = np.asarray(np.linalg.inv(hess))
-        heads = np.arange(self.nh) * HEAD
-        contact = s.shared[:, heads + H_T]
-        curves = np.stack([s.shared[:, heads + H_CURVE + i] for i in range(CURVES)])
-        tangents, by_t, by_curves = tangent(contact, curves)
-        jac = np.zeros((len(nodes), 2 * self.nh, self.size))
-        d = np.arange(self.nh)
-        jac[:, d, heads + H_T] = 1.0
-        jac[:, self.nh + d, heads + H_T] = by_t
-        for i in range(CURVES):
-            jac[:, self.nh + d, heads + H_CURVE + i] = by_curves[i]
-        own_var = 1 / np.maximum(hess[:, heads + H_T, heads + H_T] - 1 / FREE_T_MM**2, 1e-12)
-        mean = (normal.share * s.t).sum(-1)
-        u = np.sqrt((normal.share * (s.t - mean[..., None]) ** 2).sum(-1))
-        v = (normal.share * (s.t + s.own[1])).sum(-1)
-        best = along.best
-        ends = np.zeros((2, self.n))
-        m = s.t.shape[-1]
-        for g in self.groups:
-            theta = self._theta(s.t, s.own, s.shared, g.rows)[:, best].reshape(SIZE, -1, m)
-            ends[:, g.rows] = (ends_in_print(theta) * normal.share[best, g.rows]).sum(-1)
-        covariance = along.mean(jac @ cov @ np.swapaxes(jac, 1, 2))
-        fine = along.fine
-        return SharedPosterior(
-            fine,
-            along.log_weight,
-            along.follow(contact),
-            along.follow(tangents),
-            np.repeat(covariance[None], len(fine), axis=0),
-            along.follow(mean),
-            np.repeat(np.sqrt(along.mean(u**2))[None], len(fine), axis=0),
-            along.follow(v),
-            along.mean(normal.cost_press.min(-1)),
-            along.mean(own_var),
+        price = -(normal.cost + 0.5 * off**2)
+        heads = np.arange(self.nh) * HEAD + H_T
+        return Findings(
+            nodes,
+            price,
+            np.linalg.slogdet(hess)[1],
+            s.shared,
+            np.asarray(np.linalg.inv(hess)),
+            hess[:, heads, heads],
+            *self._presses(s, normal, int(np.argmax(price))),
+            self.odd,
             self.s_c,
             self.s_t,
             self.noise,
-            s.shared[best],
-            self.odd,
-            ends,
+            self.usual,
+        )
+
+    def _presses(self, s: State, normal: Normal, best: int) -> _OfPresses:
+        """Of each press: mean contact, its deviation, lowest point, cost, what it follows, ends."""
+        mean = (normal.share * s.t).sum(-1)
+        u = np.sqrt((normal.share * (s.t - mean[..., None]) ** 2).sum(-1))
+        v = (normal.share * (s.t + s.own[1])).sum(-1)
+        ends = np.zeros((2, self.n))
+        follow = np.zeros((len(s.t), self.n, self.size))
+        m = s.t.shape[-1]
+        for g, one in zip(self.groups, normal.follows, strict=True):
+            theta = self._theta(s.t, s.own, s.shared, g.rows)[:, best].reshape(SIZE, -1, m)
+            ends[:, g.rows] = (ends_in_print(theta) * normal.share[best, g.rows]).sum(-1)
+            follow[:, np.arange(self.n)[g.rows, None], self._local(g)] = one
+        return mean, u, v, normal.cost_press.min(-1), follow, ends
+
+    def _local(self, g: Group) -> IntArray:
+        """(presses, local): which of what is shared each press of a group follows."""
+        gains = np.arange(g.gains.start, g.gains.stop)
+        wide = np.broadcast_to(gains, (len(g.y), gains.size))
+        return np.concatenate([self.local_at[g.rows], wide], axis=1)
+
+    # -- one press more ---------------------------------------------------------------------------
+
+    def more(
+        self, prints: Sequence[Prints], findings: Findings, before: IntArray
+    ) -> Findings | None:
+        """Take presses more into what was found: each by itself, then one step of what is shared.
+
+        Parameters
+        ----------
+        prints : sequence of Prints
+            As many as were fitted, with the new presses only.
+        findings : Findings
+            Of what was fitted before.
+        before : (heads,)
+            Presses of each head fitted before.
+
+        Returns
+        -------
+        Findings or None
+            None where they say something so new that all must be fitted again.
+        """
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            one = Joint(prints, None, self.heads, self.priors, before)
+            one.size = self.size
+            one.mean, one.precision = self.mean, self.precision
+            one.s_c, one.s_t, one.noise = findings.scatter_mm, findings.contact_scatter_mm, 1.0
+            one.usual = findings.misfit
+            return one._added(findings)
+
+    def _added(self, f: Findings) -> Findings | None:
+        s = self._start(f.nodes, f.shared)
+        self.noise = f.noise
+        none = np.zeros_like(s.shared)
+        for _ in range(3):
+            normal = self._evaluate(f.nodes, s)
+            own = s.own + np.moveaxis(np.clip(self._own_move(normal, none), -5, 5), -1, 0)
+            t, own = _replace(s.t, own, normal.share, np.zeros(s.t.shape[:2]))
+            s = State(t, own, s.shared, s.lam, s.cost)
+        normal = self._evaluate(f.nodes, s)
+        off = s.shared - self.mean
+        by_prior = off @ self.precision
+        cost = normal.cost - 0.5 * np.einsum("ki,ki->k", by_prior, off)
+        at = np.unique(np.concatenate([self._local(g).ravel() for g in self.groups]))
+        grad = (normal.grad - by_prior)[:, at]
+        square = np.ix_(at, at)
+        cov = f.covariance.copy()
+        shared, price, logdet = f.shared.copy(), f.price.copy(), f.logdet.copy()
+        told = f.contact_told.copy()
+        t_heads = np.arange(self.nh) * HEAD + H_T
+        d = np.arange(at.size)
+        for i in range(len(f.nodes)):
+            wide = cov[i][:, at]
+            here = wide[at]
+            for hess in (normal.info[i], normal.em[i]):
+                new = hess[square] - self.precision[square]
+                step = new @ here
+                step[d, d] += 1
+                sign, grown = np.linalg.slogdet(step)
+                # Positive in all directions: what was known before outweighs what a node loses.
+                if sign > 0 and np.linalg.eigvals(step).real.min() > 0:
+                    break
+            cov[i] = cov[i] - wide @ np.linalg.solve(step, new @ wide.T)
+            move = -cov[i][:, at] @ grad[i]
+            if np.abs(move / np.sqrt(np.diag(f.covariance[i]))).max() > _NEWS:
+                return None
+            shared[i] += move
+            price[i] += -cost[i] - 0.5 * float(grad[i] @ move[at])
+            logdet[i] += grown
+            told[i] += np.diag(hess - self.precision)[t_heads]
+        best = int(np.argmax(price))
+        t, u, v, press_cost, follow, ends = self._presses(s, normal, best)
+        moved = (f.follow @ (shared - f.shared)[..., None])[..., 0]
+        return Findings(
+            f.nodes,
+            price,
+            logdet,
+            shared,
+            cov,
+            told,
+            np.concatenate([f.t + np.clip(moved, -5, 5), t], axis=1),
+            np.concatenate([f.t_u, u], axis=1),
+            np.concatenate([f.v, v], axis=1),
+            np.concatenate([f.cost, press_cost], axis=1),
+            np.concatenate([f.follow, follow], axis=1),
+            np.concatenate([f.ends, ends], axis=1),
+            np.concatenate([f.odd, self.odd]),
+            f.scatter_mm,
+            f.contact_scatter_mm,
+            f.noise,
+            f.misfit,
         )
 
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from analysis.conventions import FloatArray, stance_lie_error_deg
-from analysis.lie.answer import SharedPosterior
+from analysis.lie.answer import Findings, SharedPosterior
 from analysis.lie.belief import Belief
 from analysis.lie.club import LevelSource, LieError
 from analysis.lie.model import HeadShape, IntArray, Places, Prints, Priors
@@ -46,6 +46,9 @@ _ROCKED_U = 0.03
 _MARK_U_MM = 1.0
 _RULER_U_MM = 1.5
 _MORE_SWINGS = 5
+# Presses are added one by one to what this many told together, and this part of them.
+_FEWEST_KNOWN = 20
+_MOST_NEW = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +156,161 @@ class SessionLies:
         return math.sqrt(max(now - told, 1e-9))
 
 
+class LieEngine:
+    """Works a session out, again and again as strikes come in; see `session_lies`.
+
+    What a press says is kept until what it rests on changes: a press more is fitted by itself and
+    then moves what is shared by one step, until there are many of them or one that says something
+    new.
+    """
+
+    def __init__(self) -> None:
+        self._known: _Known | None = None
+
+    def lies(
+        self,
+        prints: Sequence[Prints],
+        places: Places | None,
+        heads: Sequence[HeadFacts],
+        set_up: SetUp | None = None,
+        *,
+        confidence: float = 0.90,
+        priors: Priors | None = None,
+    ) -> SessionLies:
+        """Work out every club's lie error, as `session_lies` does."""
+        if not 0 < confidence < 1:
+            raise ValueError("confidence must lie within 0 and 1")
+        if not heads:
+            raise ValueError("a session needs at least one club")
+        set_up = set_up or SetUp()
+        if not (set_up.delivery_u_mm > 0 and set_up.stance_u_mm >= 0):
+            raise ValueError("uncertainties must be positive")
+        cambers = camber_belief([head.camber for head in heads])
+        shapes = [
+            HeadShape(
+                head.sole_length_mm / 2,
+                head.sole_length_u_mm / 2,
+                math.exp(float(log)),
+                head.camber.family,
+            )
+            for head, log in zip(heads, cambers[0], strict=True)
+        ]
+        priors = replace(
+            priors or Priors(), delivery_mm=set_up.delivery_mm, delivery_u_mm=set_up.delivery_u_mm
+        )
+        kept, order = _sorted(prints)
+        moved = None
+        if places is not None and len(places.value_mm):
+            back = np.empty(len(order), int)
+            back[order] = np.arange(len(order))
+            audits = np.array([back[a] if a >= 0 else -1 for a in places.audits], int)
+            moved = replace(places, audits=audits)
+        found = self._more(prints, places, shapes, priors, order)
+        if found is None:
+            joint = Joint(kept, moved, shapes, priors)
+            findings = joint.find()
+            at = np.empty(len(order), int)
+            at[order] = np.arange(len(order))
+            self._known = _Known(
+                joint, tuple(prints), places, shapes, priors, findings, at, len(order)
+            )
+            found = findings.posterior()
+        shared = _with_floor(found, kept, moved, priors)
+        return _Reading(shared, kept, order, moved, heads, cambers, set_up, confidence).lies()
+
+    def _more(
+        self,
+        prints: Sequence[Prints],
+        places: Places | None,
+        shapes: list[HeadShape],
+        priors: Priors,
+        order: np.ndarray,
+    ) -> SharedPosterior | None:
+        """Take in what is new since the last time; None where all must be fitted again."""
+        known = self._known
+        if known is None or (known.shapes, known.priors) != (shapes, priors):
+            return None
+        new = known.new_in(prints, places)
+        if new is None:
+            return None
+        findings, at = known.findings, known.at
+        if sum(len(one.counts) for one in new):
+            before = np.zeros(len(shapes), int)
+            for one in known.prints:
+                before += np.bincount(one.head, minlength=len(shapes))
+            new_sorted = [_by_head(one) for one in new]
+            grown = known.joint.more([one for one, _ in new_sorted], findings, before)
+            if grown is None:
+                return None
+            # Places among the findings of all presses in the order given.
+            places_of, first, later = [], 0, known.at.size
+            for old, (one, by_head) in zip(known.prints, new_sorted, strict=True):
+                places_of.append(at[first : first + len(old.counts)])
+                first += len(old.counts)
+                back = np.empty(len(by_head), int)
+                back[by_head] = np.arange(len(by_head))
+                places_of.append(later + back)
+                later += len(one.counts)
+            findings, at = grown, np.concatenate(places_of)
+        self._known = replace(known, prints=tuple(prints), findings=findings, at=at)
+        return findings.posterior(at[order])
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What was fitted, and of what."""
+
+    joint: Joint
+    prints: tuple[Prints, ...]
+    places: Places | None
+    shapes: list[HeadShape]
+    priors: Priors
+    findings: Findings
+    at: np.ndarray
+    """(presses,): place among the findings of each press in the order given."""
+    fitted: int
+    """Presses that were fitted together."""
+
+    def new_in(self, prints: Sequence[Prints], places: Places | None) -> list[Prints] | None:
+        """Return what came after what is known; None where anything else has changed."""
+        if len(prints) != len(self.prints) or not _alike(places, self.places):
+            return None
+        new = []
+        for one, old in zip(prints, self.prints, strict=True):
+            n = len(old.counts)
+            same = (
+                n
+                and (one.cells, one.address_mm) == (old.cells, old.address_mm)
+                and (one.gain_u, one.shared_gain_u) == (old.gain_u, old.shared_gain_u)
+                and len(one.counts) >= n
+                and np.array_equal(one.head[:n], old.head)
+                and np.array_equal(one.saturated[:n], old.saturated)
+                # Noise is of all strikes of the session, and moves what skew takes a little.
+                and np.abs(one.counts[:n] - old.counts).max() < 0.002 * old.counts.max()
+            )
+            if not same:
+                return None
+            rest = slice(n, None)
+            new.append(
+                replace(
+                    one,
+                    counts=one.counts[rest],
+                    variance=one.variance[rest],
+                    saturated=one.saturated[rest],
+                    head=np.asarray(one.head)[rest],
+                )
+            )
+        count = sum(len(one.counts) for one in prints)
+        many = self.fitted < _FEWEST_KNOWN or count > (1 + _MOST_NEW) * self.fitted
+        return None if many else new
+
+
+def _alike(one: Places | None, other: Places | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    return all(np.array_equal(getattr(one, f.name), getattr(other, f.name)) for f in fields(Places))
+
+
 def session_lies(
     prints: Sequence[Prints],
     places: Places | None,
@@ -189,52 +347,29 @@ def session_lies(
     ValueError
         A confidence outside 0 and 1, no head, or an uncertainty that is not positive.
     """
-    if not 0 < confidence < 1:
-        raise ValueError("confidence must lie within 0 and 1")
-    if not heads:
-        raise ValueError("a session needs at least one club")
-    set_up = set_up or SetUp()
-    if not (set_up.delivery_u_mm > 0 and set_up.stance_u_mm >= 0):
-        raise ValueError("uncertainties must be positive")
-    cambers = camber_belief([head.camber for head in heads])
-    shapes = [
-        HeadShape(
-            head.sole_length_mm / 2,
-            head.sole_length_u_mm / 2,
-            math.exp(float(log)),
-            head.camber.family,
-        )
-        for head, log in zip(heads, cambers[0], strict=True)
-    ]
-    priors = replace(
-        priors or Priors(), delivery_mm=set_up.delivery_mm, delivery_u_mm=set_up.delivery_u_mm
+    return LieEngine().lies(prints, places, heads, set_up, confidence=confidence, priors=priors)
+
+
+def _by_head(one: Prints) -> tuple[Prints, np.ndarray]:
+    """Presses of a head together, and where each was."""
+    place = np.argsort(one.head, kind="stable")
+    together = replace(
+        one,
+        counts=one.counts[place],
+        variance=one.variance[place],
+        saturated=one.saturated[place],
+        head=np.asarray(one.head)[place],
     )
-    kept, order = _sorted(prints)
-    moved = None
-    if places is not None and len(places.value_mm):
-        back = np.empty(len(order), int)
-        back[order] = np.arange(len(order))
-        audits = np.array([back[a] if a >= 0 else -1 for a in places.audits], int)
-        moved = replace(places, audits=audits)
-    shared = _with_floor(Joint(kept, moved, shapes, priors).fit(), kept, moved, priors)
-    return _Reading(shared, kept, order, moved, heads, cambers, set_up, confidence).lies()
+    return together, place
 
 
 def _sorted(prints: Sequence[Prints]) -> tuple[list[Prints], np.ndarray]:
     """Presses of a head together, and where each was: all presses counted through."""
     kept, order, first = [], [], 0
     for one in prints:
-        place = np.argsort(one.head, kind="stable")
+        together, place = _by_head(one)
         if len(place):
-            kept.append(
-                replace(
-                    one,
-                    counts=one.counts[place],
-                    variance=one.variance[place],
-                    saturated=one.saturated[place],
-                    head=np.asarray(one.head)[place],
-                )
-            )
+            kept.append(together)
         order.append(first + place)
         first += len(place)
     return kept, np.concatenate([np.zeros(0, int), *order]).astype(int)

@@ -20,9 +20,9 @@ from analysis.lie.session import (
     UNTOLD_STANCE_U_MM,
     ClubLie,
     HeadFacts,
+    LieEngine,
     SessionLies,
     SetUp,
-    session_lies,
 )
 from analysis.lie.set_line import Camber
 from analysis.lie.set_types import SetPosterior
@@ -151,6 +151,7 @@ class EvidenceReader:
         self._rules = rules or EvidenceRules()
         self._footprints = FootprintReader(store, session)
         self._mean_of = MeanOf(self._rules.confidence)
+        self._engine = LieEngine()
         self._known: tuple[object, SessionLies] | None = None
 
     def read(self) -> SessionPicture:
@@ -219,7 +220,7 @@ class EvidenceReader:
             tuple(c.club for c in seen.strikes),
         )
         if self._known is None or self._known[0] != key:
-            lies = session_lies(
+            lies = self._engine.lies(
                 seen.prints, places, heads, set_up, confidence=self._rules.confidence
             )
             self._known = (key, lies)
