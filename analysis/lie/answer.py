@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -68,14 +68,6 @@ class Findings:
     noise: float
     misfit: float | None
     """What a press usually costs its cells."""
-
-    def near(self, least: float) -> Findings:
-        """Leave out nodes that count for nothing: this far below the best, or farther."""
-        off = self.price - self.price.max()
-        keep = (off > least) | (off >= np.sort(off)[max(len(off) - 5, 0)])
-        names = ("nodes", "price", "logdet", "shared", "covariance", "contact_told", "t", "t_u")
-        own = {name: getattr(self, name)[keep] for name in (*names, "v", "cost", "follow")}
-        return replace(self, **own)
 
     def posterior(self, rows: IntArray | None = None) -> SharedPosterior:
         """Put the nodes together; ``rows`` is the order in which presses are wanted."""

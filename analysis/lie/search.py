@@ -45,6 +45,8 @@ LEAST_NOISE = 0.9
 CENTRE, OUT, STEP = 2, 8, 1.1
 # A press costs its cells this much each, the noise as stated at first, where it is no sole's.
 _ODD = 3.0
+# Nodes this far below the best, in log, count for nothing.
+_WORTH = 20.0
 # Of standard deviations that a press more moves anything: all is fitted again.
 _NEWS = 1.5
 # Nodes of a press's contact, in its standard deviations.
@@ -102,7 +104,11 @@ class Joint(Model):
                 states.lam[order],
                 states.cost[order],
             )
-        return self._found(nodes, states).near(-20.0)
+        off = (nodes - p.delivery_mm) / p.delivery_u_mm
+        worse = states.cost + 0.5 * off**2
+        # What counts for nothing, but for the few that a curve needs.
+        kept = np.flatnonzero(worse <= max(worse.min() + _WORTH, np.sort(worse)[:5][-1]))
+        return self._found(nodes[kept], _picked(states, kept))
 
     def _outward(self, at: float, s: State) -> tuple[FloatArray, State]:
         """Walk from the best node outward both ways, each node from the one before."""
@@ -114,8 +120,8 @@ class Joint(Model):
             # Newton along the delivery itself.
             slope, curve = self._along_delivery(node, s, normal, follow)
             step = float(np.clip(-slope / max(curve, 0.05), -4.0, 4.0))
-            there, moved = self._moved(node, s, normal, follow, np.array([step]))
-            moved, _ = self._search(there, moved, 2, place=1)
+            there, moved, seen = self._moved(node, s, normal, follow, np.array([step]))
+            moved, _ = self._search(there, moved, 2, 1, seen)
             if self._price(there, moved) < self._price(node, s) + 1.0:
                 node, s = there, moved
         s, normal = self._search(node, s, 4, place=2)
@@ -129,9 +135,10 @@ class Joint(Model):
         normal = self._evaluate(pair, both)
         follow = np.repeat(follow, 2, axis=0)
         for _ in range(OUT):
-            pair, both = self._moved(pair, both, normal, follow, STEP * sd * np.array([-1.0, 1.0]))
+            way = STEP * sd * np.array([-1.0, 1.0])
+            pair, both, normal = self._moved(pair, both, normal, follow, way)
             before = both.shared
-            both, normal = self._search(pair, both, 3, place=1)
+            both, normal = self._search(pair, both, 3, 1, normal)
             # Where the answer went elsewhere, what follows goes there too.
             follow = follow + (both.shared - before) / (STEP * sd) * np.array([[-0.5], [0.5]])
             value = np.array([-self._price(pair[i : i + 1], _picked(both, i)) for i in (0, 1)])
@@ -182,7 +189,7 @@ class Joint(Model):
         normal: Normal,
         follow: FloatArray,
         step: FloatArray,
-    ) -> tuple[FloatArray, State]:
+    ) -> tuple[FloatArray, State, Normal]:
         """Take the state elsewhere: as Newton foretells, or all contacts the other way."""
         k = len(nodes)
         heads = np.arange(self.nh) * HEAD + H_T
@@ -199,14 +206,24 @@ class Joint(Model):
                 own = own + np.moveaxis(np.clip(self._own_move(normal, move), -3, 3), -1, 0)
             t, own = _replace(s.t, own, normal.share, move[:, heads][:, self.head])
             one = State(t, own, shared, np.full(k, 1e-3), np.full(k, np.inf))
-            found.append((one, self._evaluate(nodes + step, one).cost))
-            if way is follow and (found[0][1] < s.cost + 6.0).all():
-                return nodes + step, one
-        (a, cost_a), (b, cost_b) = found
-        return nodes + step, _chosen(np.asarray(cost_a <= cost_b), a, b)
+            found.append((one, self._evaluate(nodes + step, one)))
+            if way is follow and (found[0][1].cost < s.cost + 6.0).all():
+                return nodes + step, *found[0]
+        (a, of_a), (b, of_b) = found
+        first = np.asarray(of_a.cost <= of_b.cost)
+        return nodes + step, _chosen(first, a, b), of_a.where(~first, of_b)
 
-    def _search(self, nodes: FloatArray, s: State, steps: int, place: int) -> tuple[State, Normal]:
-        normal = self._evaluate(nodes, s)
+    def _search(
+        self,
+        nodes: FloatArray,
+        s: State,
+        steps: int,
+        place: int,
+        normal: Normal | None = None,
+    ) -> tuple[State, Normal]:
+        """Take steps; ``normal`` is that of the state, if it is known."""
+        if normal is None:
+            normal = self._evaluate(nodes, s)
         kept = State(s.t, s.own, s.shared, s.lam, normal.cost)
         for i in range(steps):
             move = self._newton(normal, kept.lam)
@@ -559,10 +576,10 @@ class Joint(Model):
         )
 
 
-def _picked(s: State, i: int) -> State:
-    """One of the nodes."""
-    one = slice(i, i + 1)
-    return State(s.t[one], s.own[:, one], s.shared[one], s.lam[one], s.cost[one])
+def _picked(s: State, which: int | IntArray) -> State:
+    """Pick some of the nodes."""
+    some = np.atleast_1d(which)
+    return State(s.t[some], s.own[:, some], s.shared[some], s.lam[some], s.cost[some])
 
 
 def _joined(a: State, b: State) -> State:

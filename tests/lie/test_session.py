@@ -12,7 +12,7 @@ from scipy.stats import t as student
 from analysis.footprint import press
 from analysis.footprint.press import StripCells, read_press
 from analysis.lie.model import Places, Prints, Priors
-from analysis.lie.session import HeadFacts, SetUp, session_lies
+from analysis.lie.session import HeadFacts, LieEngine, SetUp, session_lies
 from analysis.lie.set_line import LEVEL_DEG, OWN_DEG, Camber
 
 CELLS = StripCells(32, 4.0)
@@ -171,6 +171,38 @@ def test_the_order_of_arrival_does_not_matter():
     one, other = (session_lies([p], None, heads(2), TOLD) for p in (prints, mixed))
     np.testing.assert_allclose(one.strike_toe_mm[order], other.strike_toe_mm, atol=0.15)
     np.testing.assert_allclose(one.together.mean_deg, other.together.mean_deg, atol=0.03)
+
+
+def test_a_press_more_says_what_fitting_all_again_says():
+    prints, _ = swings([0.5, 0.1, -0.4, 0.0], per=7, delivery=3.0, seed=5)
+    # In the order struck: round and round the clubs.
+    order = np.argsort(np.tile(np.arange(7), 4), kind="stable")
+
+    def first(n):
+        some = order[:n]
+        return [Prints(CELLS, prints.counts[some], prints.variance[some], prints.saturated[some],
+                       prints.head[some], 0.0)]  # fmt: skip
+
+    engine = LieEngine()
+    engine.lies(first(26), None, heads(4), TOLD)
+    whole = engine._known.fitted
+    engine.lies(first(27), None, heads(4), TOLD)
+    more = engine.lies(first(28), None, heads(4), TOLD)
+    assert engine._known.fitted == whole == 26
+    again = session_lies(first(28), None, heads(4), TOLD)
+    sd = again.together.lie.sd
+    assert np.all(np.abs(more.together.mean_deg - again.together.mean_deg) < 0.4 * sd)
+    np.testing.assert_allclose(more.together.lie.sd, sd, rtol=0.2)
+    u = np.hypot(again.strike_toe_u_mm, 0.5)
+    assert np.all(np.abs(more.strike_toe_mm - again.strike_toe_mm) < u)
+    assert [club.strikes for club in more.clubs] == [7, 7, 7, 7]
+    # Anything else than a press more is fitted whole: a press taken back, another aim.
+    engine.lies(first(27), None, heads(4), TOLD)
+    assert engine._known.fitted == 27
+    aim = SetUp(delivery_mm=9.0, delivery_u_mm=1.0, stance_told=True)
+    other = engine.lies(first(28), None, heads(4), aim)
+    assert engine._known.fitted == 28
+    assert other.together.offset_mm.value > more.together.offset_mm.value
 
 
 def one_strike():
