@@ -11,14 +11,17 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from logger.desk.bays import Bays
+from logger.desk.bench.view import bench_routes
 from logger.desk.fitting.view import fitting_routes
 from logger.desk.house import House, name_of
 from logger.desk.jobs import Jobs
 from logger.desk.live import Live
 from logger.desk.players.view import players_routes
 from logger.desk.sets.view import sets_routes
+from logger.desk.sheet.view import sheet_routes
 from logger.desk.shell.desk import FOLDER, MOST_FORM_BYTES, Desk, shell_routes
 from logger.desk.start.view import start_routes
+from logger.desk.strikes.view import strikes_routes
 from logger.desk.today.view import today_routes
 from logger.page.app import ASSETS, MOST_BODY_BYTES, Assets, Doorkeeper, Site, WayIn
 
@@ -53,6 +56,9 @@ def build_desk(
             *sets_routes(desk),
             *start_routes(desk),
             *fitting_routes(desk, live),
+            *strikes_routes(desk),
+            *sheet_routes(desk),
+            *bench_routes(desk),
             Route("/enter", way_in.enter, methods=["POST"]),
             Route("/alive", alive, methods=["GET"]),
             Route("/assets/{name}", assets.answer, methods=["GET"]),

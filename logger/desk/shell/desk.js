@@ -80,6 +80,30 @@ for (const place of document.querySelectorAll("[data-later]")) {
     .catch(() => place.removeAttribute("aria-busy"));
 }
 
-for (const field of document.querySelectorAll("[data-submits]")) {
-  field.addEventListener("change", () => field.form.requestSubmit());
-}
+// -- a form that asks again at every change, in place: the focus stays where it is ------------------
+
+let asking = null;
+
+document.addEventListener("change", async (event) => {
+  const form = event.target.form;
+  if (form?.dataset.inPlace === undefined) return;
+  const pairs = [...new FormData(form)].filter(([, value]) => value !== "");
+  const query = new URLSearchParams(pairs).toString();
+  const address = query ? `${form.action}?${query}` : form.action;
+  asking?.abort();
+  asking = new AbortController();
+  const main = byId("main");
+  main.setAttribute("aria-busy", "true");
+  try {
+    const answer = await fetch(address, { signal: asking.signal });
+    const made = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const focus = document.activeElement?.id;
+    main.replaceChildren(...made.getElementById("main").childNodes);
+    if (focus) byId(focus)?.focus({ preventScroll: true });
+    window.history.replaceState(null, "", address);
+  } catch (error) {
+    if (error.name !== "AbortError") window.location.assign(address);
+  } finally {
+    main.removeAttribute("aria-busy");
+  }
+});

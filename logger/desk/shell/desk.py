@@ -61,6 +61,13 @@ def _environment() -> Environment:
     return env
 
 
+class Typed(dict[str, str]):
+    """What was typed into a form; a field that is not there is empty."""
+
+    def __missing__(self, name: str) -> str:
+        return ""
+
+
 class Ask:
     """One request, and the ways to answer it."""
 
@@ -70,7 +77,7 @@ class Ask:
         self.request = request
         self.may_act = leave is Leave.ACT
         self.units = Units("in" if request.cookies.get(_UNITS_COOKIE) == "in" else "mm")
-        self.form: dict[str, str] = {}
+        self.form = Typed()
         self.lists: dict[str, list[str]] = {}
 
     @property
@@ -105,13 +112,6 @@ class Ask:
     def back(self, otherwise: str = "/") -> RedirectResponse:
         """Send the browser back to the view that the form stood in."""
         return self.to(local_path(self.form.get("back", ""), otherwise))
-
-
-class Typed(dict[str, str]):
-    """What was typed into a form; a field that is not there is empty."""
-
-    def __missing__(self, name: str) -> str:
-        return ""
 
 
 View: TypeAlias = Callable[[Ask], Awaitable[Response]]
@@ -165,7 +165,7 @@ async def _act(desk: Desk, act: View, request: Request) -> Response:
             return _trouble(ask, "that is no form of ours: nothing was taken", 400)
         for name, value in pairs:
             ask.lists.setdefault(name, []).append(value)
-        ask.form = {name: values[-1] for name, values in ask.lists.items()}
+        ask.form = Typed({name: values[-1] for name, values in ask.lists.items()})
     elif kind != "multipart/form-data":
         return _trouble(ask, "that is no form of ours: nothing was taken", 415)
     return await _answered(ask, act)
@@ -235,5 +235,5 @@ async def _anybody(desk: Desk, work: View, request: Request) -> Response:
         return desk.way_in.ask(status=401)
     ask = Ask(desk, request, leave)
     body = await body_of(request)
-    ask.form = dict(parse_qsl((body or b"").decode(errors="replace"), max_num_fields=20))
+    ask.form = Typed(parse_qsl((body or b"").decode(errors="replace"), max_num_fields=20))
     return await _answered(ask, work)
