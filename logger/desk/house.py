@@ -8,8 +8,8 @@ import json
 import re
 import time
 from collections import OrderedDict
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -31,6 +31,7 @@ PLACE = "desk"
 _KEPT = 8
 # The bar at the foot offers to take back what was said just now; later there is the list.
 _JUST_NOW_S = 600.0
+_LOOKS_WITHIN_S = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,12 @@ class House:
         self.clock = HostClock()
         self._last: LastAct | None = None
         self._acting = asyncio.Lock()
+        # Cleared while nobody may look, because the whole file is being replaced.
+        self._free = asyncio.Event()
+        self._free.set()
+        self._looking = 0
+        self._unseen = asyncio.Event()
+        self._unseen.set()
         self._open()
 
     def _open(self) -> None:
@@ -76,7 +83,8 @@ class House:
 
     async def read(self, work: Callable[[Store], _T]) -> _T:
         """Look something up, off the event loop."""
-        return await asyncio.to_thread(work, self._reading)
+        async with self._look():
+            return await asyncio.to_thread(work, self._reading)
 
     def works(self, session: int) -> NumberWorks:
         """Return what works out a session, and remembers what it fitted."""
@@ -89,7 +97,47 @@ class House:
 
     async def results(self, session: SessionRow) -> SessionResults:
         """Work out what a session says, off the event loop."""
-        return await asyncio.to_thread(self.works(session.id).find, session)
+        async with self._look():
+            return await asyncio.to_thread(self.works(session.id).find, session)
+
+    @asynccontextmanager
+    async def _look(self) -> AsyncIterator[None]:
+        await self._free.wait()
+        self._looking += 1
+        self._unseen.clear()
+        try:
+            yield
+        finally:
+            self._looking -= 1
+            if not self._looking:
+                self._unseen.set()
+
+    async def alone(
+        self, work: Callable[[], _T], stop_looking: Callable[[], Awaitable[None]]
+    ) -> _T:
+        """Do something to the whole file, while nobody has it open; it is opened again afterwards.
+
+        Raises
+        ------
+        StoreError, UsageError
+            What the work raises; or somebody looks at it for too long.
+        """
+        async with self._acting:
+            await stop_looking()
+            self._free.clear()
+            try:
+                async with asyncio.timeout(_LOOKS_WITHIN_S):
+                    await self._unseen.wait()
+            except TimeoutError:
+                self._free.set()
+                raise UsageError("the file is still being read: try again in a moment") from None
+            try:
+                await asyncio.to_thread(self.close)
+                return await asyncio.to_thread(work)
+            finally:
+                await asyncio.to_thread(self._open)
+                self._last = None
+                self._free.set()
 
     # -- acting -----------------------------------------------------------------------------
 

@@ -107,3 +107,27 @@ document.addEventListener("change", async (event) => {
     main.removeAttribute("aria-busy");
   }
 });
+
+// -- work that takes a while ------------------------------------------------------------------------
+
+const poll = document.querySelector("[data-poll]");
+let part = "";
+
+async function look() {
+  try {
+    const answer = await fetch(poll.dataset.poll, { cache: "no-store" });
+    const markup = answer.ok ? await answer.text() : part;
+    if (markup !== part) {
+      part = markup;
+      const made = new DOMParser().parseFromString(markup, "text/html");
+      const focus = poll.contains(document.activeElement);
+      poll.replaceChildren(...made.body.childNodes);
+      if (focus) poll.querySelector("button, a")?.focus();
+    }
+    if (!poll.querySelector("progress")) return;
+  } catch (error) {
+    if (!(error instanceof TypeError)) throw error;
+  }
+  setTimeout(look, 400);
+}
+if (poll) setTimeout(look, 400);
