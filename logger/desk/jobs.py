@@ -32,6 +32,8 @@ class Job:
     leads_to: str = ""
     """Address of what it made."""
     can_stop: bool = True
+    goes_on: bool = False
+    """Whether a browser goes on by itself to what it made."""
     said: list[str] = field(default_factory=list)
     """What a person was told meanwhile, the latest last."""
     cells: list[list[float]] = field(default_factory=list)
@@ -85,10 +87,16 @@ class Jobs:
         self._jobs: dict[int, Job] = {}
 
     def start(
-        self, title: str, work: Callable[[Job], str], *, leads_to: str = "", can_stop: bool = True
+        self,
+        title: str,
+        work: Callable[[Job], str],
+        *,
+        leads_to: str = "",
+        can_stop: bool = True,
+        goes_on: bool = False,
     ) -> Job:
         """Begin something; ``work`` returns in words what came of it."""
-        job = Job(next(self._numbers), title, leads_to=leads_to, can_stop=can_stop)
+        job = Job(next(self._numbers), title, leads_to=leads_to, can_stop=can_stop, goes_on=goes_on)
         self._jobs[job.number] = job
         for number in list(self._jobs)[:-_KEPT]:
             if self._jobs[number].state != "running":

@@ -159,7 +159,7 @@ def after_routes(desk: Desk) -> list[Route]:
 
             job = desk.jobs.start(
                 f"History of {own.player.name}, {own.name}", work,
-                leads_to=f"/sets/{number}/history",
+                leads_to=f"/sets/{number}/history", goes_on=True,
             )  # fmt: skip
             # Most are quick: only a long one is worth a page of its own.
             await asyncio.to_thread(job.wait, 0.8)

@@ -124,7 +124,9 @@ async function look() {
       poll.replaceChildren(...made.body.childNodes);
       if (focus) poll.querySelector("button, a")?.focus();
     }
-    if (!poll.querySelector("progress")) return;
+    const on = poll.querySelector("[data-go]");
+    if (on) window.location.replace(on.href);
+    if (on || !poll.querySelector("progress")) return;
   } catch (error) {
     if (!(error instanceof TypeError)) throw error;
   }
