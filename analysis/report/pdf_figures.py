@@ -1,15 +1,17 @@
-"""Figures drawn straight onto a page of the PDF: lines as PDF's own, words as words.
+"""Figures drawn onto a page of the PDF: lines as PDF's own, words as words.
 
 By way of SVG the PDF library takes ten times as long: it reads each letter's outline anew.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from fpdf.drawing_primitives import DeviceRGB
+from fpdf.enums import PathPaintRule, StrokeCapStyle, StrokeJoinStyle
 from matplotlib.backend_bases import GraphicsContextBase, RendererBase
 from matplotlib.path import Path
 
@@ -22,8 +24,21 @@ if TYPE_CHECKING:
 
 _POINTS_PER_INCH = 72.0
 _NOWHERE: FloatArray = np.empty((0, 2))
-_CAPS = {"butt": 0, "round": 1, "projecting": 2}
-_JOINS = {"miter": 0, "round": 1, "bevel": 2}
+_CAPS = {
+    "butt": StrokeCapStyle.BUTT,
+    "round": StrokeCapStyle.ROUND,
+    "projecting": StrokeCapStyle.SQUARE,
+}
+_JOINS = {
+    "miter": StrokeJoinStyle.MITER,
+    "round": StrokeJoinStyle.ROUND,
+    "bevel": StrokeJoinStyle.BEVEL,
+}
+_PAINT = {
+    (True, True): PathPaintRule.STROKE_FILL_NONZERO,
+    (True, False): PathPaintRule.FILL_NONZERO,
+    (False, True): PathPaintRule.STROKE,
+}
 
 
 def draw_on_page(pdf: FPDF, figure: Figure, x_mm: float, y_mm: float, font: str) -> None:
@@ -69,25 +84,55 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True)
 class _Shape:
-    begin: str
+    pieces: list[tuple[FloatArray, str]]
+    """Points, and what is drawn through them: ``move``, ``line``, ``curve`` or ``close``."""
     clip: Sequence[float]
     """x, y, width, height, points; empty = all of it shows."""
-    pieces: list[tuple[FloatArray, str]]
-    """Points and the operator that takes them."""
-    end: str
+    fill: DeviceRGB | None
+    stroke: DeviceRGB | None
+    line: _Line
 
     def put(self, pdf: FPDF, left: float, bottom: float, _font: str) -> None:
-        origin = np.array([left, bottom])
-        said = ["q"]
-        if self.clip:
-            x, y, width, height = self.clip
-            said.append(f"{left + x:.3f} {bottom + y:.3f} {width:.3f} {height:.3f} re W n")
-        said.append(self.begin)
-        for points, letter in self.pieces:
-            said.append(" ".join(f"{value:.3f}" for value in (points + origin).ravel()) + letter)
-        said += [self.end, "Q"]
-        # Within q and Q the library's own notion of colours and widths stays true.
-        pdf._out("\n".join(said))
+        if not self.clip:
+            self._draw(pdf, left, bottom)
+            return
+        x, y, width, height = (value / pdf.k for value in self.clip)
+        top = pdf.h - bottom / pdf.k - y - height
+        with pdf.rect_clip(left / pdf.k + x, top, width, height):
+            self._draw(pdf, left, bottom)
+
+    def _draw(self, pdf: FPDF, left: float, bottom: float) -> None:
+        rule = _PAINT[self.fill is not None, self.stroke is not None]
+        with pdf.new_path(paint_rule=rule) as path:
+            style = path.style
+            style.auto_close = False
+            style.fill_color, style.stroke_color = self.fill, self.stroke
+            style.stroke_width = self.line.width / pdf.k
+            style.stroke_cap_style, style.stroke_join_style = self.line.cap, self.line.join
+            style.stroke_dash_pattern = [dash / pdf.k for dash in self.line.dashes]
+            style.stroke_dash_phase = self.line.phase / pdf.k
+            draw: dict[str, Callable[..., object]] = {
+                "move": path.move_to,
+                "line": path.line_to,
+                "curve": path.curve_to,
+            }
+            for points, how in self.pieces:
+                if how == "close":
+                    path.close()
+                    continue
+                x, y = (left + points[:, 0]) / pdf.k, pdf.h - (bottom + points[:, 1]) / pdf.k
+                draw[how](*np.column_stack([x, y]).ravel().tolist())
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """How a line is drawn; lengths in points."""
+
+    width: float = 0.0
+    cap: StrokeCapStyle = StrokeCapStyle.BUTT
+    join: StrokeJoinStyle = StrokeJoinStyle.ROUND
+    dashes: Sequence[float] = ()
+    phase: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,21 +189,26 @@ class _Renderer(RendererBase):
         filled = rgbFace is not None and (len(rgbFace) < 4 or rgbFace[3] > 0)
         if not (stroked or filled):
             return
-        parts = []
-        if filled:
-            parts.append(_colour(rgbFace, gc.get_alpha()) + " rg")
+        line = _Line()
         if stroked:
-            parts.append(_colour(gc.get_rgb(), gc.get_alpha()) + " RG")
-            parts.append(f"{gc.get_linewidth():.3f} w")
-            parts.append(f"{_CAPS[gc.get_capstyle()]} J {_JOINS[gc.get_joinstyle()]} j")
-            offset, dashes = gc.get_dashes()
-            if dashes is not None:
-                lengths = " ".join(f"{dash:.3f}" for dash in np.asarray(dashes, np.float64))
-                parts.append(f"[{lengths}] {float(offset or 0):.3f} d")
+            phase, dashes = gc.get_dashes()
+            line = _Line(
+                gc.get_linewidth(),
+                _CAPS[gc.get_capstyle()],
+                _JOINS[gc.get_joinstyle()],
+                () if dashes is None else np.asarray(dashes, np.float64).tolist(),
+                float(phase or 0),
+            )
         box = gc.get_clip_rectangle()
-        how = "B" if filled and stroked else "S" if stroked else "f"
-        clip = () if box is None else box.bounds
-        self.parts.append(_Shape("\n".join(parts), clip, _pieces(path, transform), how))
+        self.parts.append(
+            _Shape(
+                _pieces(path, transform),
+                () if box is None else box.bounds,
+                _colour(rgbFace, gc.get_alpha()) if filled else None,
+                _colour(gc.get_rgb(), gc.get_alpha()) if stroked else None,
+                line,
+            )
+        )
 
     def draw_text(
         self,
@@ -183,7 +233,7 @@ def _pieces(path: Path, transform: Any) -> list[tuple[FloatArray, str]]:  # noqa
     at = _NOWHERE
     for ends, code in path.iter_segments(transform, remove_nans=True):
         if code == Path.CLOSEPOLY:
-            said.append((_NOWHERE, "h"))
+            said.append((_NOWHERE, "close"))
             continue
         points = np.array(ends, dtype=np.float64).reshape(-1, 2)
         if code == Path.CURVE3:
@@ -195,13 +245,13 @@ def _pieces(path: Path, transform: Any) -> list[tuple[FloatArray, str]]:  # noqa
                     points[1],
                 ]
             )
-        letter = " m" if code == Path.MOVETO else " l" if len(points) == 1 else " c"
-        said.append((points, letter))
+        how = "move" if code == Path.MOVETO else "line" if len(points) == 1 else "curve"
+        said.append((points, how))
         at = points[-1]
     return said
 
 
-def _colour(rgb: Any, alpha: float | None) -> str:  # noqa: ANN401
-    """Red, green and blue as PDF writes them; what shines through is the paper."""
+def _colour(rgb: Any, alpha: float | None) -> DeviceRGB:  # noqa: ANN401
+    """Red, green and blue as PDF has them; what shines through is the paper."""
     opacity = rgb[3] if len(rgb) > 3 else 1.0 if alpha is None else alpha
-    return " ".join(f"{1 - opacity * (1 - part):.3f}" for part in rgb[:3])
+    return DeviceRGB(*(1 - opacity * (1 - part) for part in rgb[:3]))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import inspect
 import sys
+from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Any, TypeAlias, TypeVar, get_type_hints
 
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from rich.console import Console
 
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from logger.store.rows import SessionRow
     from logger.store.store import Store
 
+_Options = TypeVar("_Options")
 # What SQLite can number.
 MOST_ROWS = 2**63 - 1
 
@@ -50,6 +53,30 @@ InsteadOption: TypeAlias = Annotated[
 InchesOption: TypeAlias = Annotated[
     bool, typer.Option("--inches", help="Show lengths in inches instead of millimetres.")
 ]
+
+
+def command_of(options: type[_Options], work: Callable[[_Options], None]) -> Callable[..., None]:
+    """Make a command whose options are the fields of a dataclass, written as typer reads them."""
+    hints = get_type_hints(options, include_extras=True)
+
+    def command(**given: Any) -> None:  # noqa: ANN401 - what the fields say
+        work(options(**given))
+
+    signature = inspect.Signature(
+        [
+            inspect.Parameter(
+                field.name,
+                inspect.Parameter.KEYWORD_ONLY,
+                default=field.default,
+                annotation=hints[field.name],
+            )
+            for field in fields(options)  # type: ignore[arg-type]
+        ]
+    )
+    command.__dict__["__signature__"] = signature
+    command.__annotations__ = hints
+    command.__doc__ = work.__doc__
+    return command
 
 
 def open_store(db: Path | None, *, read_only: bool = False) -> Store:

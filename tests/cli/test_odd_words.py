@@ -24,7 +24,7 @@ STRIKE = StrikeRow(
 def drawn(book, width=100, height=40):
     console = Console(file=io.StringIO(), width=width, height=height, force_terminal=True)
     with console.capture() as caught:
-        console.print(screen(book))
+        console.print(screen([book]))
     return caught.get()
 
 

@@ -12,7 +12,6 @@ from logger.cli import main
         (("watch", "--session", "7"), 4, "no session 7"),
         (("watch", "--let-in"), 2, "add --share"),
         (("log", "/dev/null", "--share"), 2, "add --page"),
-        (("log", "/dev/one", "/dev/two", "--page"), 2, "lieboard watch --session N"),
     ],
 )
 def test_what_cannot_be_shown_is_said_in_one_line(bay, capsys, monkeypatch, arguments, code, words):

@@ -2,6 +2,7 @@
 
 import io
 
+import numpy as np
 import pytest
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
@@ -70,12 +71,22 @@ def test_a_millimetre_is_a_millimetre_on_paper(page):
 
 def test_dots_stand_where_the_strikes_were(page):
     """The round markers are curves (ISO 32000-1, 8.5.2); their middle is the strike's place."""
-    middles, at, curves = [], [], 0
+    middles, at, curves, outer = [], [], 0, []
+    # Units of the page and, of a path, its own (8.3.4): what stands before is done first.
+    unit = np.eye(3)
     for operands, operator in ContentStream(page["/Contents"].get_object(), page.pdf).operations:
-        if operator == b"m":
-            at, curves = [[float(v) for v in operands]], 0
+        values = [float(v) for v in operands] if operator in (b"cm", b"m", b"c") else []
+        if operator == b"q":
+            outer.append(unit)
+        elif operator == b"Q":
+            unit = outer.pop()
+        elif operator == b"cm":
+            a, b, c, d, e, f = values
+            unit = np.array([[a, b, 0], [c, d, 0], [e, f, 1]]) @ unit
+        elif operator == b"m":
+            at, curves = [[*values, 1] @ unit], 0
         elif operator == b"c":
-            at.append([float(v) for v in operands[4:]])
+            at.append([*values[4:], 1] @ unit)
             curves += 1
         elif operator == b"B" and curves >= 8:
             x = [p[0] * MM_PER_POINT for p in at]

@@ -3,6 +3,7 @@
 import json
 import os
 import sys
+import urllib.request
 
 import pexpect
 import pytest
@@ -64,7 +65,7 @@ def test_it_keeps_everything_until_it_is_agreed_to(lieboard, strange):
         assert list(store.records.read()) == []
     logging = pexpect.spawn(
         sys.executable, ["-m", "logger", "log", board.url, "--db", str(lieboard.db), "--stance",
-        "0"], timeout=40, dimensions=(40, 120),
+        "0", "--page", "--page-port", "0"], timeout=40, dimensions=(40, 120),
     )  # fmt: skip
     # All that it kept meanwhile.
     for _ in range(400):
@@ -92,12 +93,17 @@ def test_at_a_terminal_it_is_asked_about_once(lieboard, strange, answer):
     board = strange("--tcp", "0")
     talk = pexpect.spawn(
         sys.executable, ["-m", "logger", "log", board.url, "--db", str(lieboard.db), "--stance",
-        "0"], timeout=40, dimensions=(40, 120),
+        "0", "--page", "--page-port", "0"], timeout=40, dimensions=(40, 120),
     )  # fmt: skip
     talk.expect(rf"Board {BOARD} \(.*\) was never used here. Is it yours\?")
     talk.sendline(answer)
     if answer == "y":
+        # The page that was asked for too, although the first try ended with the question.
+        talk.expect(r"page: http://127.0.0.1:(\d+)/")
+        port = int(talk.match[1])
         talk.expect("connected")
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=30) as page:
+            assert page.status == 200
         talk.send("q")
     talk.expect(pexpect.EOF)
     talk.close()

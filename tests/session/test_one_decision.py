@@ -190,7 +190,7 @@ def test_logging_screen_and_what_is_next(db, clubs, run):
             book.results = {one.evidence.club.id: one for one in found.clubs}
             book.advice = found.advice.why
             console = Console(width=100, height=60, record=True, file=io.StringIO())
-            console.print(screen(book))
+            console.print(screen([book]))
             shown = console.export_text()
             assert decision in shown
             assert following in " ".join(shown.split())

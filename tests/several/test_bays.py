@@ -82,8 +82,8 @@ def test_the_same_board_on_two_ports_is_refused_in_one_line_and_the_first_goes_o
     [
         (("/dev/null", "/dev/../dev/null", *BOTH), "bay 1 and bay 2 have the same port"),
         (("a", "b", "--player", "Mika Tarn", "--player", "Mika Tarn"), "both log Mika Tarn"),
-        (("a", "b", "c", *BOTH), "--player is there 2 times for 3 ports"),
-        (("a", "--player", "x", "--player", "y"), "--player is there 2 times for one port"),
+        (("a", "b", "c", *BOTH), "--player: 2 given for 3 ports"),
+        (("a", "--player", "x", "--player", "y"), "--player: 2 given for one port"),
         (("a", "capture:b", *BOTH), "a recording is played back alone"),
         ((), "no port given"),
     ],

@@ -5,8 +5,8 @@ import io
 
 from rich.console import Console
 
-from logger.cli.log.bays_interactive import _BayDesk
-from logger.cli.log.bays_screen import bays_screen
+from logger.cli.log.desk import BayDesk
+from logger.cli.log.screen import screen
 from logger.page.numbers import NumberWorks
 from logger.session.logging.bays import Bay, BaysRun
 from logger.session.logging.opening import Circumstances, open_session
@@ -42,14 +42,14 @@ async def test_a_wish_that_cannot_be_met_is_said_where_the_advice_stands(tmp_pat
             )  # fmt: skip
         bay = Bay("window", session, RunSettings("socket://127.0.0.1:9"))
         with NumberWorks(store.path) as works:
-            desk = _BayDesk(bay, reading, works)
-            looking = asyncio.create_task(desk.look(BaysRun([bay], lambda *_: None)))
+            desk = BayDesk(bay, reading, works)
+            looking = asyncio.gather(desk.look(BaysRun([bay], lambda *_: None)), desk.work_out())
             while not desk.book.advice:
                 assert not looking.done(), looking.exception()
                 await asyncio.sleep(0.01)
             looking.cancel()
         out = io.StringIO()
-        Console(file=out, width=160, height=40).print(bays_screen([desk.view], 0))
+        Console(file=out, width=160, height=40).print(screen([desk.book]))
     shown = " ".join(out.getvalue().split())
     # What there is all the same, and what is missing for the rest.
     assert "3 used, 0 set aside" in shown

@@ -1,106 +1,107 @@
-"""``lieboard log`` with several boards: one session and one player for each."""
+"""What is wanted of each bay, its session, and logging all of them until told to stop."""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
-from dataclasses import replace
-from pathlib import Path
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from logger.cli.common import open_store, output, utc_now_ns
-from logger.cli.log.book import LogBook
+from logger.cli.common import open_store, output, say, utc_now_ns
 from logger.cli.log.checks import ask_stance, check_agreed, check_lengths
-from logger.cli.log.plain import PlainVoice, until_stopped
-from logger.errors import LieboardError, UsageError
+from logger.cli.log.page import LivePage
+from logger.errors import LieboardError, StrangeBoardError, UsageError
 from logger.links.open import comes_back
-from logger.session.logging.bays import Bay, BayEnded, BayEvent, BaysRun
+from logger.session.logging.bays import Bay
 from logger.session.logging.bays_file import BayWish, read_bays
 from logger.session.logging.opening import open_session, session_to_go_on_with
 from logger.session.logging.run import RunSettings
 
 if TYPE_CHECKING:
+    from logger.cli.log.options import LogOptions
     from logger.store.store import Store
 
 
-def wishes_from_ports(
-    ports: Sequence[str],
-    players: Sequence[str],
-    sets: Sequence[str],
-    clubs: Sequence[str],
-    common: BayWish,
-) -> list[BayWish]:
-    """Make a wish for each port; players, sets and clubs stand in the order of the ports."""
-    for option, given in (("--player", players), ("--set", sets), ("--club", clubs)):
-        if given and len(given) != len(ports):
+def bays_wanted(options: LogOptions) -> list[BayWish]:
+    """Return what is wanted of each bay: of the ports in their order, or out of a file of bays.
+
+    Raises
+    ------
+    UsageError, ConfigError
+        The options or the file make no sense.
+    """
+    ports = options.ports or ()
+    per_port = {"--player": options.players, "--set": options.sets, "--club": options.clubs}
+    if options.bays is not None:
+        if ports or any(per_port.values()):
             raise UsageError(
-                f"{option} is there {len(given)} times for {len(ports)} ports: give one for each "
-                "port, in the same order, or write a file of bays (--bays)"
+                "--bays names every bay's port, player, set and club: leave them out here"
             )
-    if common.capture is not None:
+        return read_bays(options.bays)
+    if not ports:
+        raise UsageError("no port given: 'lieboard boards' shows where a board could be")
+    for option, given in per_port.items():
+        if given and len(given) != len(ports):
+            how_many = "one port" if len(ports) == 1 else f"{len(ports)} ports"
+            raise UsageError(
+                f"{option}: {len(given)} given for {how_many}: give one for each port, in the same "
+                "order, or write a file of bays (--bays)"
+            )
+    if options.capture is not None and len(ports) > 1:
         raise UsageError(
             "--capture records one board: write a file of bays (--bays) with a capture for each"
         )
     return [
-        replace(
-            common,
-            name=f"bay {number + 1}",
+        BayWish(
+            name=f"bay {place + 1}" if len(ports) > 1 else "",
             port=port,
-            player=players[number] if players else None,
-            set_name=sets[number] if sets else None,
-            club=clubs[number] if clubs else None,
+            player=options.players[place] if options.players else None,
+            set_name=options.sets[place] if options.sets else None,
+            club=options.clubs[place] if options.clubs else None,
+            stance_mm=options.stance,
+            stance_u_mm=options.stance_u,
+            sole_middle_mm=options.sole_middle,
+            sole_middle_u_mm=options.sole_middle_u,
+            ball=options.ball,
+            surface=options.surface,
+            left=options.left,
+            baud=options.baud,
+            trigger=options.trigger,
+            capture=options.capture,
         )
-        for number, port in enumerate(ports)
+        for place, port in enumerate(ports)
     ]
 
 
-def bays_in(file: Path, *beside: Sequence[str] | None) -> list[BayWish]:
-    """Read a file of bays; ports, players, sets and clubs stand in it and nowhere else."""
-    if any(beside):
-        raise UsageError("--bays names every bay's port, player, set and club: leave them out here")
-    return read_bays(file)
-
-
-def log_bays(
-    db: Path | None,
-    wishes: Sequence[BayWish],
-    *,
-    interactive: bool,
-    new: bool,
-    pair: bool,
-    accept: bool,
-) -> None:
-    """Log all bays until told to stop; sessions that were cut off are gone on with."""
-    with open_store(db) as store:
-        opened: list[Bay] = []
+def log_bays(wishes: Sequence[BayWish], options: LogOptions, *, interactive: bool) -> None:
+    """Log all bays until told to stop; sessions that were cut off are resumed."""
+    several = len(wishes) > 1
+    for wish in wishes:
+        _check(wish, several=several)
+    with open_store(options.db) as store:
         before = {row.id for row in store.sessions.all()}
+        opened: list[Bay] = []
+        pages: list[LivePage] = []
         try:
-            for wish in wishes:
-                opened.append(
-                    _open_bay(store, wish, new=new, pair=pair, accept=accept, ask=interactive)
-                )
-            if interactive:
-                from logger.cli.log.bays_interactive import log_bays_interactively
-
-                asyncio.run(log_bays_interactively(opened))
-            else:
-                from logger.cli.terminal.output import steady_say
-
-                with steady_say() as line:
-                    asyncio.run(_log_plainly(opened, line))
+            ready = [_ready(store, wish, options, ask=interactive) for wish in wishes]
+            pages += _pages(options, len(wishes))
+            for one in ready:
+                opened.append(_open(store, one, options))
+            _log(store, opened, options, pages, interactive=interactive)
         except LieboardError:
             # What failed leaves no session behind that would pass for the latest.
             for bay in opened:
                 if bay.session.row.id not in before:
                     store.sessions.remove_empty(bay.session.row.id)
             raise
-    output().print("Next: lieboard sessions, then lieboard clubs --session N")
+        finally:
+            for page in pages:
+                page.end()
+        _closing_words(opened)
 
 
-def _open_bay(
-    store: Store, wish: BayWish, *, new: bool, pair: bool, accept: bool, ask: bool
-) -> Bay:
-    if not comes_back(wish.port):
+def _check(wish: BayWish, *, several: bool) -> None:
+    if several and not comes_back(wish.port):
         raise UsageError(f"{wish.name}: a recording is played back alone: lieboard log {wish.port}")
     check_lengths(
         stance=wish.stance_mm,
@@ -108,54 +109,147 @@ def _open_bay(
         sole_middle=wish.sole_middle_mm,
         sole_middle_u=wish.sole_middle_u_mm,
     )
-    now_ns = utc_now_ns()
-    who = {"player": wish.player, "set_name": wish.set_name, "now_utc_ns": now_ns}
-    going_on = None if new else session_to_go_on_with(store, **who)  # type: ignore[arg-type]
-    if going_on is not None:
-        check_agreed(going_on, stance=wish.stance_mm, sole_middle=wish.sole_middle_mm,
-                     left=wish.left)  # fmt: skip
-    elif wish.stance_mm is None and ask:
-        wish = replace(wish, stance_mm=ask_stance(f"{wish.name}: "))
-    port, board_id = wish.port, None
-    if port.lower().startswith("ble:"):
+
+
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """A bay of which all is known, and whose session is not begun yet."""
+
+    wish: BayWish
+    begin_ns: int
+    resumed: bool
+    url: str
+    board_id: str | None
+
+
+def _ready(store: Store, wish: BayWish, options: LogOptions, *, ask: bool) -> _Ready:
+    begin_ns = _begin_ns(wish.port)
+    going_on = session_to_go_on_with(
+        store, player=wish.player, set_name=wish.set_name, now_utc_ns=begin_ns
+    )
+    if going_on is not None and not options.new:
+        check_agreed(
+            going_on, stance=wish.stance_mm, sole_middle=wish.sole_middle_mm, left=wish.left
+        )
+    elif wish.stance_mm is None and ask and comes_back(wish.port):
+        wish = replace(wish, stance_mm=ask_stance(f"{wish.name}: " if wish.name else ""))
+    url, board_id = wish.port, None
+    if url.lower().startswith("ble:"):
         from logger.cli.board.air import agree_on_board
 
-        port, board_id = agree_on_board(store, port, accept=accept, ask=ask, wait=False)
+        url, board_id = agree_on_board(
+            store, url, accept=options.accept, ask=ask, wait=options.wait
+        )
+    return _Ready(wish, begin_ns, going_on is not None and not options.new, url, board_id)
+
+
+def _open(store: Store, ready: _Ready, options: LogOptions) -> Bay:
+    wish = ready.wish
     session = open_session(
         store,
         player=wish.player,
         set_name=wish.set_name,
-        now_utc_ns=now_ns,
+        now_utc_ns=ready.begin_ns,
         circumstances=wish.circumstances,
-        always_new=new,
+        always_new=options.new,
         club=wish.club,
     )
-    if wish.club is not None:
-        session.choose_club(wish.club, now_ns, cause="start")
-    # A board that is not there yet must not end the others: each is waited for.
     settings = RunSettings(
-        port, wish.baud, wish.trigger, wish.capture, True, pair, board_id, accept=accept
+        ready.url,
+        wish.baud,
+        wish.trigger,
+        wish.capture,
+        # A board that is not there yet must not end other bays.
+        patient=options.wait or bool(wish.name),
+        pair=options.pair,
+        expect_board=ready.board_id,
+        accept=options.accept,
     )
-    return Bay(wish.name, session, settings)
+    bay = Bay(wish.name, session, settings)
+    if ready.resumed:
+        say(_resumed_words(bay))
+    if wish.club is not None:
+        session.choose_club(wish.club, ready.begin_ns, cause="start")
+    return bay
 
 
-async def _log_plainly(bays: Sequence[Bay], say: Callable[[str], None]) -> None:
-    voices: dict[str, PlainVoice] = {}
+def _begin_ns(port: str) -> int:
+    """Return when this session begins: now, or when the recording did."""
+    if not port.startswith("capture:"):
+        return utc_now_ns()
+    from logger.links.replay import capture_begin_utc_ns
+
+    return capture_begin_utc_ns(port)
+
+
+def _pages(options: LogOptions, number: int) -> list[LivePage]:
+    """Take a port for the page of each bay, one after the other."""
+    return [
+        LivePage.wanted(
+            page=options.page,
+            # 0 takes any.
+            port=options.page_port and options.page_port + place,
+            share=options.share,
+            let_in=options.let_in,
+        )
+        for place in range(number)
+    ]
+
+
+def _log(
+    store: Store,
+    bays: Sequence[Bay],
+    options: LogOptions,
+    pages: list[LivePage],
+    *,
+    interactive: bool,
+) -> None:
+    if not interactive:
+        from logger.cli.log.plain import log_plainly
+        from logger.cli.terminal.output import steady_say
+
+        with steady_say() as line:
+            asyncio.run(log_plainly(bays, pages, line))
+        return
+    from logger.cli.board.first_use import until_agreed
+    from logger.cli.log.desk import log_at_terminal
+
+    def run() -> None:
+        try:
+            asyncio.run(log_at_terminal(bays, pages))
+        except StrangeBoardError:
+            # These have closed; should the board be the fitter's, the next run needs its own.
+            pages[:] = _pages(options, len(bays))
+            raise
+
+    until_agreed(store, run)
+
+
+def _resumed_words(bay: Bay) -> str:
+    """Say that a session is resumed, what it rests on, and how to begin another instead."""
+    row = bay.session.row
+    count = len(bay.session.store.strikes.contacts(row.id))
+    feet = (
+        "feet level with the board"
+        if row.stance_mm == 0
+        else f"feet {abs(row.stance_mm):g} mm {'lower' if row.stance_mm > 0 else 'higher'} than "
+        "the board"
+    )
+    return (
+        f"Resumed: {bay.title}, {row.hand}-handed, {feet} ± {row.stance_u_mm:g} mm, "
+        f"{count} {'strike' if count == 1 else 'strikes'}. Another one begins with --new; "
+        f"'lieboard session change {row.id}' changes player, set or stance."
+    )
+
+
+def _closing_words(bays: Sequence[Bay]) -> None:
+    console = output()
     for bay in bays:
-        own = bay.session.set
-        title = f"{bay.name}: session {bay.session.row.id} · {own.player.name} · {own.name}"
-        say(title)
-        voices[bay.name] = PlainVoice(LogBook(title, bay.session.order), _prefixed(bay, say))
-
-    def hear(bay: Bay, event: BayEvent) -> None:
-        if isinstance(event, BayEnded):
-            if event.error is not None:
-                say(f"{bay.name}: ended, the others go on: {event.error}")
-        else:
-            voices[bay.name].hear(event)
-
-    await until_stopped(BaysRun(bays, hear).run(), say)
-
-
-def _prefixed(bay: Bay, say: Callable[[str], None]) -> Callable[[str], None]:
-    return lambda text: say(f"{bay.name}: {text}")
+        if bay.session.before_start:
+            console.print(
+                f"{bay.before}{bay.session.before_start} records were struck before this session "
+                "began: stored, filed under no club."
+            )
+    several = len(bays) > 1
+    following = "sessions, then lieboard clubs --session N" if several else "clubs, lieboard sheet"
+    console.print(f"Next: lieboard {following}")

@@ -14,6 +14,7 @@ from logger.collector.recording import (
     RecordsLost,
     RecordsUndated,
 )
+from logger.session.logging.bays import Bay
 from logger.session.logging.run import Filed, RunEvent
 from logger.store.rows import ClubRow, StrikeRow
 
@@ -27,10 +28,13 @@ _MESSAGES = 3
 
 @dataclass(slots=True)
 class LogBook:
-    """State of one logging screen."""
+    """State of one bay on the logging screen."""
 
     title: str
     clubs: tuple[ClubRow, ...]
+    bay: str = ""
+    player: str = ""
+    ended: bool = False
     toe_on_right: bool = True
     page: list[str] = field(default_factory=list)
     """Where the live page is, and how others get in."""
@@ -53,6 +57,18 @@ class LogBook:
     messages: deque[str] = field(default_factory=lambda: deque(maxlen=_MESSAGES))
     prompt: str | None = None
     """What the fitter is being asked, with what was typed so far."""
+
+    @classmethod
+    def of(cls, bay: Bay) -> LogBook:
+        """Begin the book of a bay."""
+        session = bay.session
+        return cls(
+            bay.title,
+            session.order,
+            bay=bay.name,
+            player=session.set.player.name,
+            toe_on_right=session.row.hand == "right",
+        )
 
     def hear(self, event: RunEvent) -> None:
         """Take in one event of the run."""

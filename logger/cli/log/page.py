@@ -1,4 +1,4 @@
-"""The live page beside the logging: nothing where it was not asked for."""
+"""The live page of a bay that is logged: nothing where it was not asked for."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class LivePage:
 
     @classmethod
     def wanted(cls, *, page: bool, port: int, share: bool, let_in: bool) -> Self:
-        """Take a port for the page that was asked for.
+        """Take a port, this or the next that is free, for the page that was asked for.
 
         Raises
         ------
@@ -46,22 +46,6 @@ class LivePage:
         from logger.page.server import PageServer
 
         return cls(PageServer(page_settings(port=port, share=share, let_in=let_in)))
-
-    @staticmethod
-    def refuse_for_bays(*, page: bool) -> None:
-        """Say what to do instead of one page for several bays.
-
-        Raises
-        ------
-        UsageError
-            A page was asked for.
-        """
-        from logger.errors import UsageError
-
-        if page:
-            raise UsageError(
-                "--page shows one session; for several bays run 'lieboard watch --session N' beside"
-            )
 
     @property
     def lines(self) -> list[str]:
@@ -117,9 +101,3 @@ class LivePage:
         """Tell viewers, and close; may be called more than once."""
         if self._server is not None:
             self._server.stop()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self.end()

@@ -4,43 +4,54 @@ from __future__ import annotations
 
 import asyncio
 import signal
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from typing import Any
 
 from logger.cli.log.book import LogBook
 from logger.cli.log.page import LivePage
 from logger.collector.reconnect import Reach, ReachState
-from logger.session.logging.fitting import FiledStrike, FittingSession
-from logger.session.logging.run import Filed, LoggingRun, RunEvent, RunSettings
+from logger.session.logging.bays import Bay, BayEnded, BayEvent, BaysRun
+from logger.session.logging.fitting import FiledStrike
+from logger.session.logging.run import Filed, RunEvent
 
 
 async def log_plainly(
-    session: FittingSession,
-    settings: RunSettings,
-    title: str,
-    say: Callable[[str], None],
-    page: LivePage,
+    bays: Sequence[Bay], pages: Sequence[LivePage], say: Callable[[str], None]
 ) -> None:
-    """Log until the link ends for good or the program is told to stop.
+    """Log until all bays have ended or the program is told to stop.
 
-    The session stays open: a later run goes on with it.
+    Sessions stay open: a later run resumes them.
     """
-    voice = PlainVoice(LogBook(title, session.order), say)
-    say(title)
-    for line in page.lines:
-        say(line)
+    page_of = {bay.name: page for bay, page in zip(bays, pages, strict=True)}
+    voices: dict[str, PlainVoice] = {}
+    for bay in bays:
+        book = LogBook.of(bay)
+        voices[bay.name] = PlainVoice(book, _from(bay, say))
+        say(book.title)
+        for line in page_of[bay.name].lines:
+            voices[bay.name].say(line)
 
-    def hear(event: RunEvent) -> None:
-        page.hear(event)
-        voice.hear(event)
+    def hear(bay: Bay, event: BayEvent) -> None:
+        if isinstance(event, BayEnded):
+            if event.error is not None:
+                voices[bay.name].say(f"ended, the others go on: {event.error}")
+        else:
+            page_of[bay.name].hear(event)
+            voices[bay.name].hear(event)
 
-    run = LoggingRun(session, settings, hear)
-    page.begin(session, run, say)
+    run = BaysRun(bays, hear)
+    for bay in bays:
+        page_of[bay.name].begin(bay.session, run.runs[bay.name], voices[bay.name].say)
     try:
         await until_stopped(run.run(), say)
     finally:
-        # While this loop still runs: what a viewer asked for last is answered.
-        await asyncio.to_thread(page.end)
+        for page in pages:
+            # While this loop still runs: what a viewer asked for last is answered.
+            await asyncio.to_thread(page.end)
+
+
+def _from(bay: Bay, say: Callable[[str], None]) -> Callable[[str], None]:
+    return (lambda text: say(f"{bay.name}: {text}")) if bay.name else say
 
 
 class PlainVoice:
@@ -48,7 +59,7 @@ class PlainVoice:
 
     def __init__(self, book: LogBook, say: Callable[[str], None]) -> None:
         self._book = book
-        self._say = say
+        self.say = say
         # What was said of a board that is out of reach; None while it is not.
         self._gone: str | None = None
 
@@ -57,17 +68,17 @@ class PlainVoice:
         self._book.hear(event)
         if isinstance(event, Filed):
             for strike in event.strikes:
-                self._say(contact_line(strike))
+                self.say(contact_line(strike))
         elif isinstance(event, Reach):
             words = _reach_words(event, gone=self._gone is not None)
             if words is not None and words != self._gone:
-                self._say(words)
+                self.say(words)
             if event.state is ReachState.OUT_OF_REACH:
                 self._gone = words
             elif event.state is ReachState.CONNECTED:
                 self._gone = None
         while self._book.messages:
-            self._say(self._book.messages.popleft())
+            self.say(self._book.messages.popleft())
 
 
 # Ctrl-C, a polite kill, a terminal that was closed.

@@ -1,4 +1,4 @@
-"""The logging screen drawn from a `LogBook`."""
+"""The logging screen, drawn from the `LogBook` of each bay."""
 
 from __future__ import annotations
 
@@ -28,13 +28,61 @@ KEYS = (
     ("t", "note"),
     ("q", "end"),
 )
+KEYS_OF_SEVERAL = (
+    ("1-9 ↑ ↓", "pick a bay"),
+    *KEYS[:-1],
+    ("e", "end this bay"),
+    ("q", "end all"),
+)
 
 
-def screen(book: LogBook) -> Screen:
-    """Draw everything: the club that is up largest, what to press at the foot."""
+def screen(books: Sequence[LogBook], picked: int = 0) -> Screen:
+    """Draw everything: a line for each of several bays, and the picked one in full.
+
+    The club that is up is largest; what to press stands at the foot.
+    """
     from rich.console import Group
+    from rich.rule import Rule
 
-    return Screen(Group(*_body(book)), foot_of(KEYS, book.prompt))
+    book = books[picked]
+    if len(books) == 1:
+        return Screen(Group(*_body(book)), foot_of(KEYS, book.prompt))
+    return Screen(
+        Group(_bays_table(books, picked), Rule(style="dim"), *_body(book)),
+        foot_of(KEYS_OF_SEVERAL, book.prompt),
+    )
+
+
+def _bays_table(books: Sequence[LogBook], picked: int) -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, padding=(0, 1))
+    for heading in ("", "bay", "player", "club", "used", "last", "board"):
+        table.add_column(heading, no_wrap=True, overflow="ellipsis")
+    for place, book in enumerate(books):
+        style = "reverse" if place == picked else "dim" if book.ended else ""
+        # What a person typed is no markup.
+        cells = (str(place + 1), *_bay_cells(book))
+        table.add_row(*(Text(cell, style=style) for cell in cells))
+    return table
+
+
+def _bay_cells(book: LogBook) -> tuple[str, ...]:
+    up = book.up
+    result = None if up is None else book.results.get(up.id)
+    used = ""
+    if result is not None:
+        used = f"{result.evidence.used}{' ✓' if result.decision.is_settled else ''}"
+    last = book.contacts[-1] if book.contacts else None
+    if last is None:
+        where = ""
+    elif not last.used:
+        where = "set aside"
+    else:
+        where = "" if last.toe_mm is None else f"{last.toe_mm:+.1f} mm"
+    label = "" if up is None else up.label
+    return (book.bay, book.player, label, used, where, book.board_line)
 
 
 class Screen:
@@ -66,16 +114,6 @@ def _body(book: LogBook) -> list[RenderableType]:
         *(Text(line, style="dim") for line in book.page),
         Text(book.board_line, style="dim"),
         Rule(style="dim"),
-        *session_part(book),
-    ]
-
-
-def session_part(book: LogBook) -> list[RenderableType]:
-    """Draw the clubs, the one that is up with its last contacts, and what there is to say."""
-    from rich.rule import Rule
-    from rich.text import Text
-
-    return [
         _clubs_row(book),
         Text(""),
         *_club(book),

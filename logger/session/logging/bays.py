@@ -1,4 +1,4 @@
-"""Several boards logged at once: a run for each bay, side by side, on one store."""
+"""Logging of one bay or several: a run for each, side by side, on one store."""
 
 from __future__ import annotations
 
@@ -24,8 +24,20 @@ class Bay:
     """One place to hit from: a board and the session that its strikes belong to."""
 
     name: str
+    """Empty if there is no other and nobody named it."""
     session: FittingSession
     settings: RunSettings
+
+    @property
+    def before(self) -> str:
+        """What begins a line that is about this bay."""
+        return f"{self.name}: " if self.name else ""
+
+    @property
+    def title(self) -> str:
+        """Bay, session, player and set in one line."""
+        own = self.session.set
+        return f"{self.before}session {self.session.row.id} · {own.player.name} · {own.name}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +52,7 @@ BayEvent: TypeAlias = RunEvent | BayEnded
 
 
 class BaysRun:
-    """Logs from several boards until cancelled or until all bays have ended.
+    """Logs from one board or several until cancelled or until all bays have ended.
 
     Each bay has its own link, connection and pauses: one whose board is silent, mad or gone does
     not hold up the others. They share one store and the thread that works on it, in turn.
@@ -70,7 +82,6 @@ class BaysRun:
         self._tell = listener
         self._thread = StoreThread(bays[0].session.store)
         self._claims = BoardClaims()
-        self.clock = clock or HostClock()
         self.runs = {bay.name: self._run_of(bay, clock) for bay in bays}
         self._bays = {bay.name: bay for bay in bays}
         self._tasks: dict[str, asyncio.Task[None]] = {}
@@ -131,7 +142,7 @@ class BaysRun:
             await run.run()
         except Exception as error:
             # A data file that refuses is every bay's trouble; anything else is this one's.
-            if self._thread.refusal is not None:
+            if self._thread.refusal is not None or len(self._bays) == 1:
                 raise
             ours = error
             if not isinstance(ours, LieboardError):

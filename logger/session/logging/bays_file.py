@@ -25,7 +25,7 @@ from logger.errors import ConfigError
 from logger.session.logging.opening import DELIVERY_U_MM, STANCE_U_MM, Circumstances
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BayWish:
     """One bay, as asked for."""
 
