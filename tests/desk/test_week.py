@@ -137,7 +137,7 @@ async def test_a_whole_week(new_desk, view, tmp_path):
         await page.touchscreen.tap(x, drawing["y"] + drawing["height"] * 0.5)
         await page.wait_for_selector("#said:not([hidden])")
         await page.tap("#said-hide")
-    marks = [json.loads(line) for line in [desk.cli("strikes", "--json")]][0]
+    marks = json.loads(desk.cli("strikes", "--json"))
     kept = [one for one in marks if one["source"] == "mark"]
     assert [one["toe_mm"] for one in kept] == pytest.approx([2.0, 2.4, 2.8], abs=0.15)
 

@@ -20,7 +20,7 @@ let going = 0;
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
   if (event.target.closest?.("input, textarea, select, dialog")) return;
-  if (performance.now() - going < 1500 && event.key in PLACES) {
+  if (performance.now() - going < 3000 && event.key in PLACES) {
     window.location.assign(PLACES[event.key]);
     return;
   }
