@@ -263,7 +263,7 @@ def _with_floor(
             common *= mark / (common + mark)
     floor = common * np.outer(printed, printed) + priors.head_floor_u_mm**2 * np.diag(printed)
     covariance = shared.covariance.copy()
-    covariance[:, :n, :n] += floor
+    covariance += np.tile(floor, (2, 2))
     return replace(shared, covariance=covariance)
 
 
@@ -306,10 +306,8 @@ class _Reading:
         s = self.shared
         return line_belief(
             s.log_weight,
-            s.contact_mm,
-            s.flat,
-            s.lop,
-            s.covariance,
+            s.tangent_mm,
+            s.covariance[:, len(self.heads) :, len(self.heads) :],
             cambers,
             [LinePlace(float(z), f) for z, f in zip(self.z, self.family, strict=True)],
             self.stance * self.set_up.stance_mm,

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
-from analysis.footprint.press import profile, tangent
 
 # Usual camber where none was measured: all of 200 to 365 mm evenly likely (common practice for
 # the range; JCGM 100:2008, 4.3.7 for its standard uncertainty), most of it the design's.
@@ -31,8 +30,9 @@ LEVEL_DEG = 2.5
 SLOPE_DEG = 0.6
 FAMILY_DEG = 1.0
 OWN_DEG = np.array([0.08, 0.16, 0.3, 0.5, 0.8])
-# Half-Cauchy of scale 0.3 (Gelman, Bayesian Analysis 1 (2006) 515-534), in steps of log.
-_OWN_WEIGHT = OWN_DEG / (1 + (OWN_DEG / 0.3) ** 2)
+# Half-normal (Gelman, Bayesian Analysis 1 (2006) 515-534), in steps of log: light in its tail,
+# since what stands far off is an outlier's part.
+_OWN_WEIGHT = OWN_DEG * np.exp(-0.5 * (OWN_DEG / 0.3) ** 2)
 OUTLIER_SHARE = 0.06
 OUTLIER_DEG = 2.0
 
@@ -115,9 +115,7 @@ def line_prior(z: FloatArray, family: Sequence[int]) -> FloatArray:
 
 def line_belief(
     log_weight: FloatArray,
-    contact_mm: FloatArray,
-    flat: FloatArray,
-    lop: FloatArray,
+    tangent_mm: FloatArray,
     covariance: FloatArray,
     cambers: tuple[FloatArray, FloatArray],
     places: Sequence[LinePlace],
@@ -131,10 +129,10 @@ def line_belief(
     ----------
     log_weight : (k,)
         Of the nodes of the mean delivery.
-    contact_mm, flat, lop : (k, n)
-        Contacts, flatnesses of the middle, and how lopsided heads are.
-    covariance : (k, 3 n, 3 n)
-        Of the three, one after the other.
+    tangent_mm : (k, n)
+        Slopes of the soles where they touched, times their cambers.
+    covariance : (k, n, n)
+        Of these.
     cambers
         Mean and covariance of log camber, from `camber_belief`.
     places
@@ -144,19 +142,14 @@ def line_belief(
     hit : (n,)
         Clubs with strikes; the others get what the line says.
     """
-    k, n = contact_mm.shape
+    n = tangent_mm.shape[1]
     log_r, cov_r = cambers
     radius = np.exp(log_r)
-    _, slope_t, curve_t = profile(contact_mm)
-    tilt = tangent(contact_mm, flat, lop) / radius
+    tilt = tangent_mm / radius
     x = -np.degrees(np.arctan(tilt))
     scale = np.degrees(1) / (1 + tilt**2) / radius
-    jac = np.zeros((k, n, 3 * n))
     d = np.arange(n)
-    jac[:, d, d] = -scale * (1 - flat * curve_t + lop * np.sign(contact_mm))
-    jac[:, d, 2 * n + d] = -scale * np.abs(contact_mm)
-    jac[:, d, n + d] = scale * slope_t
-    sigma = jac @ covariance @ np.swapaxes(jac, 1, 2)
+    sigma = scale[:, :, None] * covariance * scale[:, None, :]
     x = x - stance_deg
     precision = np.linalg.inv(sigma)
     precision[:, ~hit, :] = 0.0

@@ -1,4 +1,4 @@
-"""An archive of ten million strikes: how long a question takes, and how fast it is worked out again.
+"""An archive of ten million strikes: how long a question takes, and how fast it is worked out.
 
 ::
 

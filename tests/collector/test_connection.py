@@ -356,7 +356,7 @@ async def test_a_board_that_is_sending_a_long_strike_is_left_alone(bench):
 
 
 async def test_records_of_a_start_whose_answer_was_lost_are_not_taken_for_those_of_another(bench):
-    """Records do not say of which start they are; the board began again just before it was asked."""
+    """Records do not say of which start they are; the board began just before it was asked."""
     async with bench.running():
         bench.deaf = True
         bench.say(bench.hello(0, 0))

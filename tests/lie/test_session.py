@@ -35,7 +35,8 @@ def swings(lies, per=6, *, seed=0, depth=3.0, delivery=0.0, saturate=None, cells
     theta[press.LOG_H] = 0.5 * math.log(2 * 300 * depth)
     theta[press.LOG_A] = math.log(600.0)
     theta[press.HEEL], theta[press.TOE], theta[press.HALF] = 5.0, 5.0, 39.0
-    theta[press.EDGE], theta[press.SHARE], theta[press.REACH] = -2.4, 0.1, 1.4
+    theta[press.EDGE_HEEL], theta[press.EDGE_TOE] = -2.4, -2.4
+    theta[press.SHARE], theta[press.REACH], theta[press.HANG] = 0.1, 1.4, 0.4
     y = read_press(theta, cells, 1)[0][0].astype(float)
     y = np.round(y * (1 + 0.02 * rng.normal(size=y.shape)) + rng.normal(0, 1, y.shape))
     full = np.zeros(y.shape, bool) if saturate is None else y >= saturate
@@ -56,7 +57,7 @@ def test_three_marks_of_one_club_are_what_quadrature_says():
     # One club, marks only: contact T flat, marks t(5) about it, what reading has in common normal.
     value, priors = (
         np.array([-4.0, -6.5, -5.2]),
-        Priors(marks_u_mm=0.5, flat=0.0, flat_u=1e-3, lop_u=1e-3),
+        Priors(marks_u_mm=0.5, curves=(0.0,) * 4, curves_u=(1e-3,) * 4),
     )
     got = session_lies([], marks(value, [0, 0, 0]), heads(1), TOLD, priors=priors)
     # With the scatter that the fit found, and a sole that is a circle.
@@ -71,7 +72,8 @@ def test_three_marks_of_one_club_are_what_quadrature_says():
     inside += norm.logpdf(common, 0, 0.5)
     log = np.log(np.exp(inside).sum(axis=1))
     prior = sum(
-        sd / (1 + (sd / 0.3) ** 2) * norm.pdf(x, 0, math.hypot(LEVEL_DEG, sd)) for sd in OWN_DEG
+        sd * math.exp(-0.5 * (sd / 0.3) ** 2) * norm.pdf(x, 0, math.hypot(LEVEL_DEG, sd))
+        for sd in OWN_DEG
     )
     weight = np.exp(log - log.max()) * prior
     weight /= weight.sum()

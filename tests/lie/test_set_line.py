@@ -39,11 +39,9 @@ def test_the_set_is_what_quadrature_says():
     x = np.array([0.9, -0.4])
     contact = -radius * np.tan(np.radians(x))
     per = math.degrees(1 / radius) / (1 + (contact / radius) ** 2)
-    cov = np.zeros((1, 6, 6))
-    cov[0, :2, :2] = np.diag((u / per) ** 2)
-    none = np.zeros((1, 2))
+    cov = np.diag((u / per) ** 2)[None]
     got = line_belief(
-        np.zeros(1), contact[None], none, none, cov,
+        np.zeros(1), contact[None], cov,
         (np.full(2, math.log(radius)), np.zeros((2, 2))),
         [LinePlace(0.0, 0), LinePlace(-1.0, 0)], np.zeros(2), np.zeros(2), np.ones(2, bool),
     )  # fmt: skip
@@ -58,7 +56,7 @@ def test_the_set_is_what_quadrature_says():
             own = sd**2 + set_line.OUTLIER_DEG**2 * np.array(odd)
             prior = multivariate_normal(np.zeros(2), line + np.diag(own))
             part = prior.pdf(np.stack([a, b], axis=-1))
-            weight += share * sd / (1 + (sd / 0.3) ** 2) * part
+            weight += share * sd * math.exp(-0.5 * (sd / 0.3) ** 2) * part
     weight *= norm.pdf(a, x[0], u) * norm.pdf(b, x[1], u)
     weight /= weight.sum()
     mean = np.array([(weight * a).sum(), (weight * b).sum()])
@@ -71,11 +69,9 @@ def test_an_odd_club_is_named_and_does_not_drag_the_others():
     x = np.array([0.1, 0.0, -0.1, 2.0, 0.05, 0.0])
     radius, n = 300.0, 6
     contact = -radius * np.tan(np.radians(x))[None]
-    cov = np.zeros((1, 3 * n, 3 * n))
-    cov[0, :n, :n] = np.eye(n) * 0.5**2
-    none = np.zeros((1, n))
+    cov = np.eye(n)[None] * 0.5**2
     got = line_belief(
-        np.zeros(1), contact, none, none, cov,
+        np.zeros(1), contact, cov,
         (np.full(n, math.log(radius)), np.zeros((n, n))),
         [LinePlace(3.0 - i, 0) for i in range(n)], np.zeros(n), np.zeros(n), np.ones(n, bool),
     )  # fmt: skip

@@ -6,6 +6,7 @@ whenever it is asked for.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -36,8 +37,9 @@ _LEAST_NOISE_COUNTS = 0.5
 _GAIN_U = 0.03
 # Cells that were never calibrated: films differ by 5 to 20 % (same source, matched by the maker).
 _UNCALIBRATED_U = 0.08
-# What a calibration leaves at least: the next day's film is not this day's.
-_LEAST_SHARED_U = 0.02
+# Calibrated or not: cells are calibrated at rest and pressed in a millisecond, and films and foams
+# lag, each cell by its own. Part of the 5 to 20 % between cells of the same source.
+_QUICK_U = 0.07
 # A cell counts as on the foundation above this part of the peak.
 _ON_PART = 0.08
 
@@ -58,7 +60,7 @@ class _Gains:
     """Of the cells of one row: as made, or as a calibration found them."""
 
     gain: FloatArray | float = 1.0
-    shared_u: float = _UNCALIBRATED_U
+    shared_u: float = math.hypot(_UNCALIBRATED_U, _QUICK_U)
 
 
 class FootprintReader:
@@ -187,7 +189,7 @@ def _by_gains(
             if held is not None and fits:
                 table = gain_table(held.calibration)
                 gains[key] = _Gains(
-                    table[pressed.row], max(shared_doubt(held.calibration), _LEAST_SHARED_U)
+                    table[pressed.row], math.hypot(shared_doubt(held.calibration), _QUICK_U)
                 )
         groups.setdefault(key, []).append((contact, pressed))
     return [(gains[key], group) for key, group in groups.items()]

@@ -356,7 +356,7 @@ class FittingSession:
         Returns
         -------
         first_filed : int
-            From where on contacts are filed again: a few before the record, which may belong to one.
+            From where on contacts are filed: a few before the record, which may belong to one.
         begin : int
             From where on records have to be read for that.
         known : dict
