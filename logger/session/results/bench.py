@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from analysis.plan.heads import HEAD_LIMITS, pulls_deg
 from analysis.plan.types import Choice, PlanRow, SetPlan
-from logger.session.corrections.words import bent_so_far_deg
 from logger.session.results.clubs import SessionResults
 from logger.session.results.planning import head_of
 from logger.store.rows import BendRow, ClubRow, SessionRow
@@ -81,6 +80,15 @@ def bench_clubs(
         if row.decision.choice is Choice.BEND or done:
             found.append(_club(store, club, row, done, plan.rules.increment_deg))
     return found
+
+
+def bent_so_far_deg(store: Store, club: int) -> float:
+    """Sum of all bends of a head, both directions."""
+    return sum(
+        abs(bend.lie_after_deg - bend.lie_before_deg)
+        for bend in store.readings.bends(club)
+        if bend.lie_after_deg is not None and bend.lie_before_deg is not None
+    )
 
 
 def _since_hit(store: Store, session: SessionRow, club: ClubRow) -> tuple[BendRow, ...]:
