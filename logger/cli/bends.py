@@ -52,13 +52,13 @@ def bent(
     from logger.session.corrections.words import (
         BendWords,
         bend_said,
-        bent_so_far_deg,
         doubts_of_bend,
         keep_bend,
         planned_bend_deg,
     )
     from logger.session.logging.fitting import club_of
     from logger.session.logging.opening import which_set
+    from logger.session.results.bench import bent_so_far_deg
 
     lie_before, lie_after = _degrees("before", before), _degrees("after", after)
     lofts = (

@@ -2,48 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from starlette.applications import Starlette
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from logger.desk.bays import Bays
+from logger.desk.after.view import after_routes
+from logger.desk.bench.view import bench_routes
+from logger.desk.boards.view import boards_routes
+from logger.desk.data.view import MOST_FILE_BYTES, data_routes
 from logger.desk.fitting.view import fitting_routes
-from logger.desk.house import House, name_of
-from logger.desk.jobs import Jobs
+from logger.desk.house import name_of
 from logger.desk.live import Live
 from logger.desk.players.view import players_routes
+from logger.desk.sessions.view import sessions_routes
 from logger.desk.sets.view import sets_routes
+from logger.desk.sheet.view import sheet_routes
 from logger.desk.shell.desk import FOLDER, MOST_FORM_BYTES, Desk, shell_routes
 from logger.desk.start.view import start_routes
+from logger.desk.strikes.view import strikes_routes
 from logger.desk.today.view import today_routes
-from logger.page.app import ASSETS, MOST_BODY_BYTES, Assets, Doorkeeper, Site, WayIn
+from logger.page.app import ASSETS, MOST_BODY_BYTES, Assets, Doorkeeper, Site
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.types import ASGIApp
 
 
-def build_desk(
-    site: Site,
-    house: House,
-    bays: Bays,
-    jobs: Jobs,
-    live: Live,
-    lines: Callable[[], list[str]],
-    demo: Callable[[Path], list[str]] | None,
-) -> ASGIApp:
+def build_desk(desk: Desk, site: Site, live: Live) -> ASGIApp:
     """Put the application together."""
-    way_in = WayIn(site)
-    desk = Desk(house, bays, jobs, way_in, lines, demo)
     folders = [folder for folder in sorted(FOLDER.iterdir()) if folder.is_dir()]
     assets = Assets(ASSETS, *folders)
 
     async def alive(request: Request) -> Response:
-        return JSONResponse({"lieboard": name_of(house.path)})
+        return JSONResponse({"lieboard": name_of(desk.house.path)})
 
     app = Starlette(
         routes=[
@@ -53,7 +46,14 @@ def build_desk(
             *sets_routes(desk),
             *start_routes(desk),
             *fitting_routes(desk, live),
-            Route("/enter", way_in.enter, methods=["POST"]),
+            *sessions_routes(desk),
+            *after_routes(desk),
+            *boards_routes(desk),
+            *data_routes(desk),
+            *strikes_routes(desk),
+            *sheet_routes(desk),
+            *bench_routes(desk),
+            Route("/enter", desk.way_in.enter, methods=["POST"]),
             Route("/alive", alive, methods=["GET"]),
             Route("/assets/{name}", assets.answer, methods=["GET"]),
         ]
@@ -65,4 +65,6 @@ def most_body(path: str) -> int:
     """How many bytes may be sent to a path."""
     if path.endswith("/act") or path == "/enter":
         return MOST_BODY_BYTES
+    if path in ("/data/restore", "/data/merge"):
+        return MOST_FILE_BYTES
     return MOST_FORM_BYTES

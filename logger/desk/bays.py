@@ -113,6 +113,26 @@ class Bays:
         if session in self._tasks:
             await self._ask(self._end(session))
 
+    async def let_go(self) -> None:
+        """Close the data file while nothing is logged.
+
+        Raises
+        ------
+        UsageError
+            Something is logged.
+        """
+        if self.logging:
+            raise UsageError("a board is logging: end its session first")
+        if self._runner.is_alive():
+            await self._ask(self._shut())
+
+    async def _shut(self) -> None:
+        if self._thread is not None:
+            await asyncio.to_thread(self._thread.close)
+        if self._store is not None:
+            self._store.close()
+        self._thread = self._store = None
+
     async def close(self) -> None:
         """Stop all of it."""
         if not self._runner.is_alive():
@@ -142,10 +162,7 @@ class Bays:
         self._tasks[session] = asyncio.create_task(self._run(own, settings))
 
     async def _open(self) -> None:
-        if self._thread is not None:
-            await asyncio.to_thread(self._thread.close)
-        if self._store is not None:
-            self._store.close()
+        await self._shut()
         self._store = await asyncio.to_thread(Store.open, self._path)
         self._thread = StoreThread(self._store)
 
@@ -194,10 +211,7 @@ class Bays:
     async def _close(self) -> None:
         for session in list(self._tasks):
             await self._end(session)
-        if self._thread is not None:
-            await asyncio.to_thread(self._thread.close)
-        if self._store is not None:
-            self._store.close()
+        await self._shut()
 
 
 def _taken_up(store: Store, session: int) -> FittingSession:

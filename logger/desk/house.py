@@ -5,28 +5,33 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import re
 import time
 from collections import OrderedDict
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 from logger.errors import UsageError
 from logger.hostclock import HostClock
+from logger.page.acts import perform
 from logger.page.numbers import NumberWorks
 from logger.session.corrections.acts import Said, take_back
+from logger.session.logging.fitting import FittingSession
 from logger.session.results.clubs import SessionResults
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
 _T = TypeVar("_T")
+_TURN = re.compile(r"turn (\d{1,12}) (-?\d{1,12}) (set_aside|bring_in)")
 PLACE = "desk"
 # So many sessions are kept worked out: a set's last two, and those that are open in other windows.
 _KEPT = 8
 # The bar at the foot offers to take back what was said just now; later there is the list.
 _JUST_NOW_S = 600.0
+_LOOKS_WITHIN_S = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +58,12 @@ class House:
         self.clock = HostClock()
         self._last: LastAct | None = None
         self._acting = asyncio.Lock()
+        # Cleared while nobody may look, because the whole file is being replaced.
+        self._free = asyncio.Event()
+        self._free.set()
+        self._looking = 0
+        self._unseen = asyncio.Event()
+        self._unseen.set()
         self._open()
 
     def _open(self) -> None:
@@ -72,7 +83,8 @@ class House:
 
     async def read(self, work: Callable[[Store], _T]) -> _T:
         """Look something up, off the event loop."""
-        return await asyncio.to_thread(work, self._reading)
+        async with self._look():
+            return await asyncio.to_thread(work, self._reading)
 
     def works(self, session: int) -> NumberWorks:
         """Return what works out a session, and remembers what it fitted."""
@@ -85,7 +97,47 @@ class House:
 
     async def results(self, session: SessionRow) -> SessionResults:
         """Work out what a session says, off the event loop."""
-        return await asyncio.to_thread(self.works(session.id).find, session)
+        async with self._look():
+            return await asyncio.to_thread(self.works(session.id).find, session)
+
+    @asynccontextmanager
+    async def _look(self) -> AsyncIterator[None]:
+        await self._free.wait()
+        self._looking += 1
+        self._unseen.clear()
+        try:
+            yield
+        finally:
+            self._looking -= 1
+            if not self._looking:
+                self._unseen.set()
+
+    async def alone(
+        self, work: Callable[[], _T], stop_looking: Callable[[], Awaitable[None]]
+    ) -> _T:
+        """Do something to the whole file, while nobody has it open; it is opened again afterwards.
+
+        Raises
+        ------
+        StoreError, UsageError
+            What the work raises; or somebody looks at it for too long.
+        """
+        async with self._acting:
+            await stop_looking()
+            self._free.clear()
+            try:
+                async with asyncio.timeout(_LOOKS_WITHIN_S):
+                    await self._unseen.wait()
+            except TimeoutError:
+                self._free.set()
+                raise UsageError("the file is still being read: try again in a moment") from None
+            try:
+                await asyncio.to_thread(self.close)
+                return await asyncio.to_thread(work)
+            finally:
+                await asyncio.to_thread(self._open)
+                self._last = None
+                self._free.set()
 
     # -- acting -----------------------------------------------------------------------------
 
@@ -109,6 +161,10 @@ class House:
             self._last = LastAct(words, after.act_key, time.monotonic())
         return words
 
+    def note_turn(self, words: str, session: int, strike: int, back: str) -> None:
+        """Offer to take back that a strike was set aside or brought in: no act of the list."""
+        self._last = LastAct(words, f"turn {session} {strike} {back}", time.monotonic())
+
     async def undo(self, key: str) -> str:
         """Take an act back; return what it was in words.
 
@@ -119,13 +175,17 @@ class House:
         """
 
         def work(store: Store, said: Said) -> str:
-            act = next((one for one in store.acts.all() if one.act_key == key), None)
-            if act is None or act.takes_back:
+            turned = _TURN.fullmatch(key)
+            if turned is not None:
+                act = {"act": turned[3], "strike": int(turned[2])}
+                return perform(FittingSession(store, int(turned[1])), act, self.clock.utc_ns)
+            kept = next((one for one in store.acts.all() if one.act_key == key), None)
+            if kept is None or kept.takes_back:
                 raise UsageError("there is no such change: look at the list of changes")
-            if act.taken_back:
-                raise UsageError(f"taken back already: {act.words}")
-            take_back(store, act, said)
-            return act.words
+            if kept.taken_back:
+                raise UsageError(f"taken back already: {kept.words}")
+            take_back(store, kept, said)
+            return kept.words
 
         async with self._acting:
             words = await asyncio.to_thread(

@@ -32,6 +32,17 @@ class Job:
     leads_to: str = ""
     """Address of what it made."""
     can_stop: bool = True
+    goes_on: bool = False
+    """Whether a browser goes on by itself to what it made."""
+    said: list[str] = field(default_factory=list)
+    """What a person was told meanwhile, the latest last."""
+    cells: list[list[float]] = field(default_factory=list)
+    """Of a board that is looked at: how hard each cell is pressed, rows of 0 to 1."""
+    findings: list[tuple[str, str, str]] = field(default_factory=list)
+    """What was found: a verdict, what of, and what to do."""
+    answers: list[tuple[str, str, str]] = field(default_factory=list)
+    """What can be done next: words on a button, where it is sent, and the value that goes along."""
+    _ended: threading.Event = field(default_factory=threading.Event)
     _stop: threading.Event = field(default_factory=threading.Event)
 
     def working(self, done: int, of: int) -> None:
@@ -55,6 +66,14 @@ class Job:
         """Whether it is to stop."""
         return self._stop.is_set()
 
+    def wait(self, seconds: float) -> bool:
+        """Wait until it has ended; return whether it has."""
+        return self._ended.wait(seconds)
+
+    def say(self, words: str) -> None:
+        """Tell whoever waits for it something."""
+        self.said.append(words)
+
     def cancel(self) -> None:
         """Ask it to stop."""
         self._stop.set()
@@ -68,10 +87,16 @@ class Jobs:
         self._jobs: dict[int, Job] = {}
 
     def start(
-        self, title: str, work: Callable[[Job], str], *, leads_to: str = "", can_stop: bool = True
+        self,
+        title: str,
+        work: Callable[[Job], str],
+        *,
+        leads_to: str = "",
+        can_stop: bool = True,
+        goes_on: bool = False,
     ) -> Job:
         """Begin something; ``work`` returns in words what came of it."""
-        job = Job(next(self._numbers), title, leads_to=leads_to, can_stop=can_stop)
+        job = Job(next(self._numbers), title, leads_to=leads_to, can_stop=can_stop, goes_on=goes_on)
         self._jobs[job.number] = job
         for number in list(self._jobs)[:-_KEPT]:
             if self._jobs[number].state != "running":
@@ -91,8 +116,8 @@ class Jobs:
 
 def _run(job: Job, work: Callable[[Job], str]) -> None:
     try:
-        job.words = work(job)
-        job.state = "done"
+        words = work(job)
+        job.words, job.state = words, "done"
     except CancelledError:
         job.words, job.state = "stopped: nothing was changed", "cancelled"
     except LieboardError as error:
@@ -100,3 +125,5 @@ def _run(job: Job, work: Callable[[Job], str]) -> None:
     except Exception as error:  # noqa: BLE001 - told to whoever asked for it
         job.words = f"a fault of this program ({type(error).__name__}: {error}): report it"
         job.state = "failed"
+    finally:
+        job._ended.set()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -154,6 +153,3 @@ class Live:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
         self._shown.clear()
-
-
-Nudge = Callable[[int], None]

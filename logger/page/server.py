@@ -14,7 +14,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from logger.page.guard import Codes, host_names, spelled
-from logger.page.sockets import LOOPBACK, USUAL_PORT, Places, bind_places, own_names
+from logger.page.sockets import (
+    LOOPBACK,
+    USUAL_PORT,
+    Places,
+    bind_also,
+    bind_places,
+    network_address,
+    own_names,
+)
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
@@ -70,6 +78,8 @@ class WebServer:
         self._codes = None
         if settings.share_on is not None:
             self._codes = Codes(let_in=settings.let_in)
+        self._host_names = self._hosts()
+        self._also: list[tuple[Server, asyncio.Task[None]]] = []
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stopping: asyncio.Event | None = None
@@ -92,9 +102,8 @@ class WebServer:
         port, wanted = self._places.port, self._settings.port
         taken = f" (port {wanted} is taken)" if wanted not in (0, port) else ""
         found = [f"page: {self.address}{taken}"]
-        codes = self._codes
-        if codes is not None:
-            shared = f"http://{self._places.shared_address}:{port}/"
+        codes, shared = self._codes, self.shared
+        if codes is not None and shared is not None:
             found.append(
                 f"for others, to look on: {shared}?code={codes.look} "
                 f"(or {shared} and the code {spelled(codes.look)})"
@@ -145,6 +154,17 @@ class WebServer:
             self._thread.join()
         self._places.close()
 
+    @property
+    def shared(self) -> str | None:
+        """Address of the page in the network; None: it is shown on this computer only."""
+        at = self._places.shared_address
+        return None if at is None else f"http://{at}:{self._places.port}/"
+
+    @property
+    def codes(self) -> Codes | None:
+        """What lets others in."""
+        return self._codes
+
     def __enter__(self) -> Self:
         return self
 
@@ -165,7 +185,7 @@ class WebServer:
             port=self._places.port,
             local_address=LOOPBACK,
             codes=self._codes,
-            hosts=self._hosts(),
+            hosts=self._host_names,
             beat_s=self._settings.beat_s,
             stall_s=self._settings.stall_s,
             most_viewers=self._settings.most_viewers,
@@ -185,7 +205,7 @@ class WebServer:
     ) -> None:
         """Answer until stopped, or until one of the works beside it ends."""
         assert self._stopping is not None
-        server = _web_server(app, connections)
+        server = web_server(app, connections)
         serving = asyncio.create_task(server.serve(sockets=list(self._places.sockets)))
         works = [asyncio.create_task(one) for one in beside]
         stopped = asyncio.create_task(self._stopping.wait())
@@ -194,12 +214,15 @@ class WebServer:
             await asyncio.wait((serving, stopped, *works), return_when=asyncio.FIRST_COMPLETED)
         finally:
             closing()
+            for one, _ in self._also:
+                one.should_exit = True
             server.should_exit = True
-            await asyncio.wait((serving,), timeout=_FAREWELL_S)
+            await asyncio.wait((serving, *(it for _, it in self._also)), timeout=_FAREWELL_S)
             connections.cut_all()
             for task in (stopped, *works):
                 task.cancel()
-            await asyncio.gather(serving, stopped, return_exceptions=True)
+            also = (it for _, it in self._also)
+            await asyncio.gather(serving, stopped, *also, return_exceptions=True)
             for task in works:
                 with contextlib.suppress(asyncio.CancelledError):
                     await task
@@ -211,6 +234,17 @@ class WebServer:
         if shared is not None:
             hosts[shared] = host_names(own_names(shared), port)
         return hosts
+
+    async def _share(self, app: ASGIApp, connections: Connections) -> None:
+        """Answer at our address in the network too, from now on; on the event loop."""
+        if self.shared is not None:
+            return
+        self._places = await asyncio.to_thread(lambda: bind_also(self._places, network_address()))
+        # What the doorkeeper looks into grows with it.
+        self._host_names.update(self._hosts())
+        server = web_server(app, connections)
+        serving = asyncio.create_task(server.serve(sockets=[self._places.sockets[-1]]))
+        self._also.append((server, serving))
 
 
 class PageServer(WebServer):
@@ -308,7 +342,8 @@ class PageServer(WebServer):
             await self._answer(build_app(site), site.connections, feed.run(), closing=closing)
 
 
-def _web_server(app: ASGIApp, connections: Connections) -> Server:
+def web_server(app: ASGIApp, connections: Connections) -> Server:
+    """Return what answers on sockets that are bound already."""
     from uvicorn import Config, Server
 
     from logger.page.protocol import protocol_for

@@ -70,6 +70,21 @@ def bind_places(wanted_port: int, *, share_on: str | None = None) -> Places:
     raise LieboardError(f"ports {wanted_port} to {last} are all taken: name a free one with --port")
 
 
+def bind_also(places: Places, address: str) -> Places:
+    """Take the same port at another address of ours too.
+
+    Raises
+    ------
+    LieboardError
+        It is taken there.
+    """
+    try:
+        more = _bound(address, places.port)
+    except OSError as error:
+        raise LieboardError(f"{address}, port {places.port}: {error.strerror}") from error
+    return Places(places.port, (*places.sockets, more), address)
+
+
 def network_address() -> str:
     """Return the address at which the network reaches this computer.
 

@@ -73,7 +73,7 @@ class Desk:
         script.write_text(json.dumps({"events": events}))
         process = self._start(
             "simulators", "--stdin", "--wait-for-host", "--cell-faults", "none",
-            "--script", str(script), *options,
+            "--script", str(script), "--boot", str(self._boards), *options,
         )  # fmt: skip
         return str(json.loads(self._line(process, "url"))["url"])
 

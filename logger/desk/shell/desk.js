@@ -20,7 +20,7 @@ let going = 0;
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
   if (event.target.closest?.("input, textarea, select, dialog")) return;
-  if (performance.now() - going < 1500 && event.key in PLACES) {
+  if (performance.now() - going < 3000 && event.key in PLACES) {
     window.location.assign(PLACES[event.key]);
     return;
   }
@@ -80,6 +80,56 @@ for (const place of document.querySelectorAll("[data-later]")) {
     .catch(() => place.removeAttribute("aria-busy"));
 }
 
-for (const field of document.querySelectorAll("[data-submits]")) {
-  field.addEventListener("change", () => field.form.requestSubmit());
+// -- a form that asks again at every change, in place: the focus stays where it is ------------------
+
+let asking = null;
+
+document.addEventListener("change", async (event) => {
+  const form = event.target.form;
+  if (form?.dataset.inPlace === undefined) return;
+  const pairs = [...new FormData(form)].filter(([, value]) => value !== "");
+  const query = new URLSearchParams(pairs).toString();
+  const address = query ? `${form.action}?${query}` : form.action;
+  asking?.abort();
+  asking = new AbortController();
+  const main = byId("main");
+  main.setAttribute("aria-busy", "true");
+  try {
+    const answer = await fetch(address, { signal: asking.signal });
+    const made = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const focus = document.activeElement?.id;
+    main.replaceChildren(...made.getElementById("main").childNodes);
+    if (focus) byId(focus)?.focus({ preventScroll: true });
+    window.history.replaceState(null, "", address);
+  } catch (error) {
+    if (error.name !== "AbortError") window.location.assign(address);
+  } finally {
+    main.removeAttribute("aria-busy");
+  }
+});
+
+// -- work that takes a while ------------------------------------------------------------------------
+
+const poll = document.querySelector("[data-poll]");
+let part = "";
+
+async function look() {
+  try {
+    const answer = await fetch(poll.dataset.poll, { cache: "no-store" });
+    const markup = answer.ok ? await answer.text() : part;
+    if (markup !== part) {
+      part = markup;
+      const made = new DOMParser().parseFromString(markup, "text/html");
+      const focus = poll.contains(document.activeElement);
+      poll.replaceChildren(...made.body.childNodes);
+      if (focus) poll.querySelector("button, a")?.focus();
+    }
+    const on = poll.querySelector("[data-go]");
+    if (on) window.location.replace(on.href);
+    if (on || !poll.querySelector("progress")) return;
+  } catch (error) {
+    if (!(error instanceof TypeError)) throw error;
+  }
+  setTimeout(look, 400);
 }
+if (poll) setTimeout(look, 400);

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import functools
+import logging
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, Protocol, TypeAlias
 from urllib.parse import parse_qsl
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -18,14 +19,16 @@ from starlette.routing import Route
 
 from analysis.answers import NoAnswerError
 from logger.desk.bays import Bays
+from logger.desk.demo import Demo
 from logger.desk.house import House
-from logger.desk.jobs import Jobs
+from logger.desk.jobs import Job, Jobs
 from logger.desk.shell import words
 from logger.desk.shell.words import Units
-from logger.errors import LieboardError, StoreError
+from logger.errors import LieboardError, StoreError, UsageError
 from logger.page.app import WayIn, body_of
-from logger.page.guard import Leave
+from logger.page.guard import Codes, Leave, spelled
 
+_log = logging.getLogger(__name__)
 FOLDER = Path(__file__).parents[1]
 # A form of ours is a few hundred bytes; a pasted set a few kilobytes.
 MOST_FORM_BYTES = 300_000
@@ -42,10 +45,13 @@ class Desk:
     bays: Bays
     jobs: Jobs
     way_in: WayIn
-    lines: Callable[[], list[str]]
-    """Where the desk is and how others get in."""
-    demo: Callable[[Path], list[str]] | None
-    """Command that makes the demo's data file; None where there is none."""
+    demo: Demo | None
+    """None where there is none."""
+    stop_looking: Callable[[], Awaitable[None]]
+    """Ends what looks into the data file by itself."""
+    screen: Screen
+    note: str = ""
+    """Stands above every view, such as that this is the demo."""
     env: Environment = field(default_factory=lambda: _environment())
 
 
@@ -61,6 +67,31 @@ def _environment() -> Environment:
     return env
 
 
+class Screen(Protocol):
+    """How others in the network see the desk."""
+
+    @property
+    def shared(self) -> str | None:
+        """Address in the network; None: on this computer only."""
+        ...
+
+    @property
+    def codes(self) -> Codes | None:
+        """What lets others in."""
+        ...
+
+    async def share(self) -> None:
+        """Show it in the network too."""
+        ...
+
+
+class Typed(dict[str, str]):
+    """What was typed into a form; a field that is not there is empty."""
+
+    def __missing__(self, name: str) -> str:
+        return ""
+
+
 class Ask:
     """One request, and the ways to answer it."""
 
@@ -70,7 +101,7 @@ class Ask:
         self.request = request
         self.may_act = leave is Leave.ACT
         self.units = Units("in" if request.cookies.get(_UNITS_COOKIE) == "in" else "mm")
-        self.form: dict[str, str] = {}
+        self.form = Typed()
         self.lists: dict[str, list[str]] = {}
 
     @property
@@ -91,8 +122,9 @@ class Ask:
             may_act=self.may_act,
             here=f"{path}?{query}" if query else path,
             path=path,
-            last=self.house.last if self.may_act else None,
+            last_act=self.house.last if self.may_act else None,
             logging=self.desk.bays.logging,
+            note=self.desk.note,
             attribute=_attribute,
             **values,
         )
@@ -105,13 +137,6 @@ class Ask:
     def back(self, otherwise: str = "/") -> RedirectResponse:
         """Send the browser back to the view that the form stood in."""
         return self.to(local_path(self.form.get("back", ""), otherwise))
-
-
-class Typed(dict[str, str]):
-    """What was typed into a form; a field that is not there is empty."""
-
-    def __missing__(self, name: str) -> str:
-        return ""
 
 
 View: TypeAlias = Callable[[Ask], Awaitable[Response]]
@@ -165,7 +190,7 @@ async def _act(desk: Desk, act: View, request: Request) -> Response:
             return _trouble(ask, "that is no form of ours: nothing was taken", 400)
         for name, value in pairs:
             ask.lists.setdefault(name, []).append(value)
-        ask.form = {name: values[-1] for name, values in ask.lists.items()}
+        ask.form = Typed({name: values[-1] for name, values in ask.lists.items()})
     elif kind != "multipart/form-data":
         return _trouble(ask, "that is no form of ours: nothing was taken", 415)
     return await _answered(ask, act)
@@ -181,6 +206,10 @@ async def _answered(ask: Ask, work: View) -> Response:
         return _trouble(ask, str(error), 404 if gone else 503)
     except (LieboardError, NoAnswerError) as error:
         return _trouble(ask, str(error), 400)
+    except Exception as error:  # noqa: BLE001 - one view's fault is said there, the others go on
+        _log.exception("%s", ask.request.url.path)
+        words = f"a fault of this program ({type(error).__name__}: {error}): report it"
+        return _trouble(ask, f"{words}. What was stored is safe.", 500)
 
 
 def _trouble(ask: Ask, words: str, status: int) -> Response:
@@ -217,15 +246,50 @@ def shell_routes(desk: Desk) -> list[Route]:
         shown = [act for act in reversed(acts) if not act.takes_back][:200]
         return ask.page("shell/changes.html", acts=shown, more=len(acts) > 200)
 
-    async def choose_units(ask: Ask) -> Response:
-        return await units(ask)
+    async def job(ask: Ask) -> Response:
+        return ask.page("shell/job.html", job=_job(desk, ask))
+
+    async def job_part(ask: Ask) -> Response:
+        return ask.page("shell/job_part.html", job=_job(desk, ask))
+
+    async def stop_job(ask: Ask) -> Response:
+        _job(desk, ask).cancel()
+        return ask.to(f"/jobs/{ask.number()}")
+
+    async def screen(ask: Ask) -> Response:
+        shared, codes, picture = desk.screen.shared, desk.screen.codes, ""
+        if shared is not None and codes is not None and ask.may_act:
+            import segno
+
+            address = f"{shared}?code={codes.look}"
+            picture = segno.make(address, error="m").svg_inline(
+                scale=8, omitsize=True, svgclass="qr", lineclass=None, border=2
+            )
+        return ask.page(
+            "shell/screen.html", shared=shared, codes=codes, picture=Markup(picture),
+            spelled=spelled,
+        )  # fmt: skip
+
+    async def share(ask: Ask) -> Response:
+        await desk.screen.share()
+        return ask.to("/screen")
 
     return [
-        Route("/units", functools.partial(_anybody, desk, choose_units), methods=["POST"]),
+        Route("/units", functools.partial(_anybody, desk, units), methods=["POST"]),
         *view(desk, "/undo", act=undo),
         *view(desk, "/said", act=hide),
         *view(desk, "/changes", changes),
+        *view(desk, "/jobs/{number:int}", job, stop_job),
+        *view(desk, "/jobs/{number:int}/part", job_part),
+        *view(desk, "/screen", screen, share),
     ]
+
+
+def _job(desk: Desk, ask: Ask) -> Job:
+    found = desk.jobs.get(ask.number())
+    if found is None:
+        raise UsageError("there is no such work any more: the desk was started again, or it is old")
+    return found
 
 
 async def _anybody(desk: Desk, work: View, request: Request) -> Response:
@@ -235,5 +299,5 @@ async def _anybody(desk: Desk, work: View, request: Request) -> Response:
         return desk.way_in.ask(status=401)
     ask = Ask(desk, request, leave)
     body = await body_of(request)
-    ask.form = dict(parse_qsl((body or b"").decode(errors="replace"), max_num_fields=20))
+    ask.form = Typed(parse_qsl((body or b"").decode(errors="replace"), max_num_fields=20))
     return await _answered(ask, work)

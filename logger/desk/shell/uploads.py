@@ -8,7 +8,7 @@ from typing import BinaryIO
 from starlette.datastructures import FormData, UploadFile
 from starlette.formparsers import MultiPartException, MultiPartParser
 
-from logger.desk.shell.desk import Ask
+from logger.desk.shell.desk import Ask, Typed
 from logger.errors import UsageError
 
 _FORM = "multipart/form-data"
@@ -41,7 +41,7 @@ async def sent_form(ask: Ask, most_bytes: int) -> FormData:
         form = await MultiPartParser(request.headers, limited(), max_fields=50).parse()
     except MultiPartException as error:
         raise UsageError(f"the form came in pieces ({error.message}): send it again") from error
-    ask.form = {name: value for name, value in form.items() if isinstance(value, str)}
+    ask.form = Typed({name: value for name, value in form.items() if isinstance(value, str)})
     return form
 
 

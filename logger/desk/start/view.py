@@ -15,7 +15,7 @@ from analysis.conventions import (
     stance_lie_error_deg,
 )
 from logger.desk.house import House
-from logger.desk.shell.desk import Ask, Desk, Typed, view
+from logger.desk.shell.desk import Ask, Desk, view
 from logger.desk.shell.words import Units
 from logger.desk.today.view import players_of
 from logger.errors import LieboardError, UsageError
@@ -121,7 +121,7 @@ def start_routes(desk: Desk) -> list[Route]:
             as_before = stance_words(before, ask.units)
         return ask.page(
             "start/stance.html", status, **found, as_before=as_before, trouble=trouble,
-            form=Typed(ask.form), per_cm_deg=stance_lie_error_deg(10.0, _HANDS_MM, USUAL_LIE_DEG),
+            form=ask.form, per_cm_deg=stance_lie_error_deg(10.0, _HANDS_MM, USUAL_LIE_DEG),
         )  # fmt: skip
 
     async def begin(ask: Ask) -> Response:

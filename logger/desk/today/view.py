@@ -12,7 +12,7 @@ from analysis.plan.types import Choice
 from logger.desk.house import House
 from logger.desk.shell.desk import Ask, Desk, view
 from logger.desk.shell.words import day
-from logger.errors import LieboardError
+from logger.errors import LieboardError, UsageError
 from logger.session.results.clubs import SessionResults
 from logger.store.rows import SessionRow, SetRow
 from logger.store.store import Store
@@ -140,8 +140,8 @@ def today_routes(desk: Desk) -> list[Route]:
         found = await house.read(lambda store: day_of(store, now))
         states = {one.row.id: desk.bays.state(one.row.id) for one in found.open}
         if not found.players:
-            return ask.page("today/first.html", lines=desk.lines(), demo=desk.demo is not None)
-        return ask.page("today/today.html", day=found, states=states, lines=desk.lines())
+            return ask.page("today/first.html", demo=desk.demo is not None)
+        return ask.page("today/today.html", day=found, states=states)
 
     async def waits(ask: Ask) -> Response:
         # It takes the sheets of the latest sessions, so it comes a moment later.
@@ -159,4 +159,14 @@ def today_routes(desk: Desk) -> list[Route]:
         found = await house.read(lambda store: waits_of(store, house, worked))
         return ask.page("today/waits.html", waits=found)
 
-    return [*view(desk, "/", today), *view(desk, "/waits", waits)]
+    async def demo(ask: Ask) -> Response:
+        if desk.demo is None:
+            raise UsageError("there is no demo here")
+        job = desk.jobs.start("The demo", desk.demo.make)
+        return ask.to(f"/jobs/{job.number}")
+
+    return [
+        *view(desk, "/", today),
+        *view(desk, "/waits", waits),
+        *view(desk, "/demo", None, demo),
+    ]

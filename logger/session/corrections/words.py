@@ -12,6 +12,7 @@ from analysis.plan.heads import HEAD_LIMITS
 from logger.errors import UsageError
 from logger.session.corrections.acts import Said, check_kept_here, keep_act
 from logger.session.evidence.evidence import session_picture
+from logger.session.results.bench import bent_so_far_deg
 from logger.session.results.gradation import step_of
 from logger.session.results.misses import Wish, take_bias
 from logger.session.results.planning import bend_plan, head_of
@@ -190,15 +191,6 @@ def doubts_of_bend(store: Store, own: SetRow, club: ClubRow, bend: BendWords) ->
             "judgement come first"
         )
     return doubts
-
-
-def bent_so_far_deg(store: Store, club: int) -> float:
-    """Sum of all bends of a head, both directions."""
-    return sum(
-        abs(bend.lie_after_deg - bend.lie_before_deg)
-        for bend in store.readings.bends(club)
-        if bend.lie_after_deg is not None and bend.lie_before_deg is not None
-    )
 
 
 def planned_bend_deg(store: Store, own: SetRow, club: ClubRow) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,10 +39,13 @@ class SetHistory:
     remarks: tuple[str, ...]
 
 
-def set_history(store: Store, set_id: int) -> SetHistory:
+def set_history(
+    store: Store, set_id: int, *, working: Callable[[int, int], None] = lambda done, of: None
+) -> SetHistory:
     """Read the past of a set, each session as sure as it was.
 
-    A sole's radius measured since is applied to all sessions: it is the same sole.
+    A sole's radius measured since is applied to all sessions: it is the same sole. ``working`` is
+    told how many sessions were worked out, and of how many; what it raises ends it.
 
     Raises
     ------
@@ -55,7 +58,9 @@ def set_history(store: Store, set_id: int) -> SetHistory:
     sessions: list[SessionRow] = []
     found: list[dict[int, LieError]] = []
     wanted: dict[int, float] = {}
-    for session in store.sessions.all(set_id):
+    every = store.sessions.all(set_id)
+    for done, session in enumerate(every):
+        working(done, len(every))
         results = session_results(store, session).clubs
         lies = {
             one.evidence.club.id: one.lie

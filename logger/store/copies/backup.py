@@ -16,6 +16,8 @@ from logger.store.copying import CopyFacts, copy_database, sync_to_disk
 from logger.store.explain import explained
 from logger.store.opening import look_into
 
+BEFORE_RESTORE = "before-restore"
+
 
 @dataclass(frozen=True, slots=True)
 class Backup:
@@ -101,6 +103,26 @@ def copy_beside(path: Path, why: str) -> Path:
         raise StoreError(f"a copy is made first, and it could not be: {error}") from error
 
 
+def restore(path: Path, source: Path) -> Path:
+    """Make a data file what ``source`` is; return a copy of what it was, which is kept beside it.
+
+    Raises
+    ------
+    StoreError
+        ``source`` is no data file of ours, or another program has the file open; it is then as it
+        was.
+    """
+    with explained(source), closing(look_into(source)) as other:
+        # Made first, and read back from end to end: nothing is lost whatever follows.
+        kept = copy_beside(path, BEFORE_RESTORE)
+        try:
+            _overwrite(path, other)
+        except BaseException:
+            kept.unlink(missing_ok=True)
+            raise
+    return kept
+
+
 def put_back(path: Path, why: str) -> tuple[Path, Path]:
     """Make a data file what the latest copy beside it is; return that copy, and one of what was.
 
@@ -115,15 +137,19 @@ def put_back(path: Path, why: str) -> tuple[Path, Path]:
     earlier = path.with_name(f"{path.name}.{why}-{max(numbers)}")
     with explained(earlier), closing(look_into(earlier)) as source:
         kept = copy_beside(path, "taken-back")
-        with explained(path), closing(sqlite3.connect(path, isolation_level=None)) as target:
-            # A program that has it open would go on with rows that are no longer there.
-            target.execute("PRAGMA locking_mode = EXCLUSIVE")
-            target.execute("BEGIN IMMEDIATE")
-            target.execute("COMMIT")
-            target.execute("PRAGMA synchronous = FULL")
-            source.backup(target)
+        _overwrite(path, source)
     earlier.unlink()
     return earlier, kept
+
+
+def _overwrite(path: Path, source: sqlite3.Connection) -> None:
+    with explained(path), closing(sqlite3.connect(path, isolation_level=None)) as target:
+        # A program that has it open would go on with rows that are no longer there.
+        target.execute("PRAGMA locking_mode = EXCLUSIVE")
+        target.execute("BEGIN IMMEDIATE")
+        target.execute("COMMIT")
+        target.execute("PRAGMA synchronous = FULL")
+        source.backup(target)
 
 
 def _numbered(path: Path, why: str) -> list[int]:

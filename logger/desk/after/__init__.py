@@ -1,0 +1,1 @@
+"""Did it help: this session against the last, what bends did, and the report."""

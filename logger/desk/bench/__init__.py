@@ -1,0 +1,1 @@
+"""One club at a time at the machine: pull, measure, next pull."""

@@ -1,0 +1,1 @@
+"""Boards: what is plugged in or on the air, and whether it may be used."""

@@ -1,0 +1,1 @@
+"""Sessions of all players: found, put right, deleted."""

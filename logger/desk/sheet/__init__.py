@@ -1,0 +1,1 @@
+"""What to bend: a row a club, with wishes at the row."""

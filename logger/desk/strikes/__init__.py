@@ -1,0 +1,1 @@
+"""What was hit: strikes and marks of a session, and the rub on the sole."""
