@@ -249,8 +249,7 @@ def level_from_marks(
     Returns
     -------
     SessionLevel
-        Take ``offset_mm`` off every board contact of the session; hand ``u_mm`` and ``dof`` to
-        `budget.lie_contributions`.
+        Take ``offset_mm`` off every board contact of the session; known to ``u_mm``, with ``dof``.
 
     Raises
     ------

@@ -14,7 +14,6 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from analysis.answers import NoAnswerError
-from analysis.conventions import lie_error_from_toe, stance_lie_error_deg
 
 WHAT_TO_IMPROVE: Mapping[str, str] = {
     "stance": "Bring the stance mat level with the board and measure the height difference again.",
@@ -226,93 +225,3 @@ def combine(
         level=level,
         lines=tuple(lines),
     )
-
-
-def lie_contributions(
-    toe_mm: float,
-    *,
-    camber_mm: float,
-    u_camber_mm: float,
-    camber_dof: float = math.inf,
-    u_scatter_mm: float,
-    scatter_dof: float = math.inf,
-    level_offset_mm: float = 0.0,
-    u_level_mm: float,
-    level_dof: float = math.inf,
-    stance_mm: float = 0.0,
-    u_stance_mm: float = 0.0,
-    hands_mm: float,
-    lie_deg: float,
-    u_gain_mm: float = 0.0,
-    u_fit_mm: float = 0.0,
-) -> list[Contribution]:
-    """Everything known that makes one club's lie error doubtful, in degrees.
-
-    The reading they belong to is ``conventions.lie_error_from_toe(toe_mm, camber_mm)``; pass both
-    to `combine`.
-
-    Parameters
-    ----------
-    toe_mm : float
-        Mean contact of the club, mm, positive toward the toe, not yet corrected.
-    camber_mm, u_camber_mm, camber_dof : float
-        Radius of the sole, its standard uncertainty and degrees of freedom.
-    u_scatter_mm, scatter_dof : float
-        Standard uncertainty of the mean contact from the scatter of the strikes.
-    level_offset_mm, u_level_mm, level_dof : float
-        Level of the session, board minus mark (`audit.level_from_marks`), mm. It is taken off.
-    stance_mm, u_stance_mm : float
-        How much lower the feet stand than the board, mm. Its effect is taken off.
-    hands_mm, lie_deg : float
-        Sole to hands along the club, mm, and the club's static lie, degrees.
-    u_gain_mm : float
-        From cells that are not calibrated exactly.
-    u_fit_mm : float
-        Common to all strikes of the club, from the footprint fit; not what averages out.
-
-    Returns
-    -------
-    list of Contribution
-        Result unit: degrees of lie error, positive = too upright.
-
-    Raises
-    ------
-    ValueError
-        `camber_mm` not positive.
-    """
-    if not camber_mm > 0:
-        raise ValueError("camber must be a positive radius in mm")
-    # At the corrected contact: a level that moves it also moves what the radius does to it.
-    # e = atan(-toe/R): de/dtoe = -R/(R^2+toe^2), de/dR = toe/(R^2+toe^2).
-    corrected_mm = toe_mm - level_offset_mm
-    square = camber_mm**2 + corrected_mm**2
-    per_toe = math.degrees(-camber_mm / square)
-    per_camber = math.degrees(corrected_mm / square)
-    level_deg = float(
-        lie_error_from_toe(corrected_mm, camber_mm) - lie_error_from_toe(toe_mm, camber_mm)
-    )
-    per_stance = stance_lie_error_deg(1.0, hands_mm, lie_deg)
-    return [
-        Contribution("contact scatter", u_scatter_mm, "mm", per_toe, scatter_dof, 0.0, "scatter"),
-        Contribution(
-            "level",
-            u_level_mm,
-            "mm",
-            -per_toe,
-            level_dof,
-            level_deg,
-            "level",
-        ),
-        Contribution("camber", u_camber_mm, "mm", per_camber, camber_dof, 0.0, "camber"),
-        Contribution(
-            "stance height",
-            u_stance_mm,
-            "mm",
-            -per_stance,
-            math.inf,
-            -per_stance * stance_mm,
-            "stance",
-        ),
-        Contribution("cell gain", u_gain_mm, "mm", per_toe, math.inf, 0.0, "gain"),
-        Contribution("footprint fit", u_fit_mm, "mm", per_toe, math.inf, 0.0, "fit"),
-    ]

@@ -141,7 +141,7 @@ def test_without_an_audit_no_level_is_claimed(hard):
     db, _, second, _ = hard
     picture = picture_of(db, second)
     assert {one.lie.level_words for one in picture.clubs} == {"address only"}
-    assert all(one.judgement.more_swings is None for one in picture.clubs)
+    assert not picture.level_claimed
 
 
 def test_a_kept_audit_gives_a_later_session_its_level(hard, capsys):
@@ -159,13 +159,13 @@ def test_a_kept_audit_gives_a_later_session_its_level(hard, capsys):
         was = before.clubs[place]
         # Without it every club reads 8 mm, over a degree and a half, too flat.
         assert abs(was.lie.lie_error_deg - lie) > 1.0
-        assert one.lie.u_deg < 0.75 * was.lie.u_deg
+        assert one.lie.u_deg < 0.7 * was.lie.u_deg
         assert abs(one.contact.mean_mm - toe) < abs(was.contact.mean_mm - toe)
         # Each club within 99 % of its own doubt, the level of all within its 95 %.
         assert abs(one.lie.lie_error_deg - lie) < 2.576 * one.lie.u_deg
     together = picture.together
     assert np.all(np.abs(together.mean_deg - lies) < 2.576 * together.lie.sd)
-    assert np.all(together.lie.sd < 0.75 * before.together.lie.sd)
+    assert np.all(together.lie.sd < 0.7 * before.together.lie.sd)
     u_level = np.sqrt(together.covariance_deg2.mean())
     assert abs((together.mean_deg - lies).mean()) < 1.96 * u_level
     alone = np.array([one.lie.lie_error_deg for one in picture.clubs])

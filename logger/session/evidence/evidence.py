@@ -26,8 +26,7 @@ from analysis.lie.session import (
 )
 from analysis.lie.set_line import Camber
 from analysis.lie.set_types import SetPosterior
-from analysis.statistics.contact_mean import Axis, ContactMean, Judgement, judge, tolerance_mm
-from analysis.statistics.estimation import Interval
+from analysis.statistics.contact_mean import Axis, ContactMean
 from logger.session.evidence.audits import carried_audit
 from logger.session.evidence.footprints import FootprintReader, SessionPrints
 from logger.session.evidence.means import MeanOf
@@ -82,10 +81,7 @@ class ClubEvidence:
     set_aside: int
     lost: int
     contact: ContactMean
-    judgement: Judgement
     trail: ContactMean
-    trail_judgement: Judgement | None
-    """None while nothing is known front to back."""
     lie: LieError | None
     """None where nothing counts."""
     wanted_toe_mm: float
@@ -93,16 +89,6 @@ class ClubEvidence:
     """Strikes whose cells do not look like a sole's; they count in ``set_aside``."""
     seen: tuple[SeenContact, ...]
     """All contacts that have a place, in the order they were struck."""
-
-    @property
-    def words(self) -> str:
-        """Verdict on the contact as one sentence."""
-        return self.judgement.words
-
-    @property
-    def settled(self) -> bool:
-        """Whether more swings would not change the verdict."""
-        return self.judgement.more_swings == 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +165,6 @@ class EvidenceReader:
                 None if lies is None else lies.clubs[place[club.id]],
                 lost.get(club.id, 0),
                 session,
-                self._rules,
                 self._mean_of,
             )
             for club in clubs
@@ -318,7 +303,6 @@ def _club_evidence(
     own: ClubLie | None,
     lost: int,
     session: SessionRow,
-    rules: EvidenceRules,
     mean_of: MeanOf,
 ) -> ClubEvidence:
     used = [c for c in contacts if c.used and c.toe_mm is not None]
@@ -326,31 +310,16 @@ def _club_evidence(
     counting = [one.toe_mm for one in seen if not one.reason]
     by_itself = mean_of(counting)
     toe = replace(by_itself, set_aside=())
-    alone = toe
     if own is not None and own.strikes:
-        n = len(counting)
-        shared = max(own.contact_u_mm**2 - own.own_contact_u_mm**2, 0.0) ** 0.5
-        half = own.contact_interval_mm.high - own.contact_mm
-        part = half * own.own_contact_u_mm / max(own.contact_u_mm, 1e-9)
-        told = replace(
+        toe = replace(
             toe,
-            n_used=n,
+            n_used=len(counting),
             mean_mm=own.contact_mm,
             u_mm=own.contact_u_mm,
             # Scatter is shared by all clubs of the session.
             dof=200.0,
             interval_mm=own.contact_interval_mm,
         )
-        alone = replace(
-            told,
-            u_mm=own.own_contact_u_mm,
-            interval_mm=Interval(
-                own.contact_mm - part, own.contact_mm + part, own.contact_interval_mm.confidence
-            ),
-        )
-        toe = told
-    else:
-        shared = 0.0
     trails = [_number(c.trail_mm) for c in used if c.trail_mm is not None]
     trail = mean_of(trails, Axis.FRONT_BACK)
     sole = sole_arc(club.spec)
@@ -361,18 +330,7 @@ def _club_evidence(
         set_aside=len(contacts) - len(counting),
         lost=lost,
         contact=toe,
-        judgement=judge(
-            alone,
-            wanted_mm=wanted,
-            tolerance_mm=tolerance_mm(rules.tolerance_deg, sole.camber_mm),
-            u_level_mm=shared,
-        ),
         trail=trail,
-        trail_judgement=judge(
-            trail, tolerance_mm=tolerance_mm(2 * rules.tolerance_deg, _FRONT_BACK_RADIUS_MM)
-        )
-        if trails
-        else None,
         lie=None if own is None else own.lie,
         wanted_toe_mm=wanted,
         strange=sum(_is_strange(one, printed) for one in seen),

@@ -40,6 +40,8 @@ _UNCALIBRATED_U = 0.08
 # Calibrated or not: cells are calibrated at rest and pressed in a millisecond, and films and foams
 # lag, each cell by its own. Part of the 5 to 20 % between cells of the same source.
 _QUICK_U = 0.07
+# A patch with a flank either side: what has fewer cells places nothing on a sole.
+_FEWEST_CELLS = 4
 # A cell counts as on the foundation above this part of the peak.
 _ON_PART = 0.08
 
@@ -95,6 +97,10 @@ class FootprintReader:
             if hello is None:
                 continue
             own = [c for c in contacts if c.boot == boot and c.club in place]
+            if hello.cells < _FEWEST_CELLS:
+                few = f"a strip of {hello.cells} cells shows no sole: build one of 16 or more"
+                refused.update((c.id, few) for c in own)
+                continue
             self._read(boot, hello, own)
             known = [self._pressed.get((boot, c.first_sequence)) for c in own]
             pairs = [(c, one) for c, one in zip(own, known, strict=True) if one is not None]

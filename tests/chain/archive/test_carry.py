@@ -32,7 +32,7 @@ def said_of(store, session):
     picture = session_picture(store, store.sessions.get(session))
     clubs = [
         (one.club.label, one.club.spec, one.used, one.set_aside, one.lost, one.contact, one.lie,
-         one.judgement, one.strange)
+         one.strange)
         for one in picture.clubs
     ]  # fmt: skip
     return clubs, picture.together
