@@ -34,7 +34,7 @@ class HostClock:
         self.anchor_anew()
 
     def anchor_anew(self) -> None:
-        """Read UTC again, for a source that began anew; moments from before mean nothing then."""
+        """Read UTC again, for a source that began again; moments from before mean nothing then."""
         self._anchor_ns = self._utc_ns() - self._monotonic_ns()
         self._slept_ns = self._asleep_ns()
 

@@ -129,10 +129,10 @@ class Board:
         return contact.window_ns(self.options.grid)[0]
 
     def reset(self, *, warm: bool = False) -> None:
-        """Start anew under another boot id.
+        """Start again under another boot id.
 
         Cold: ticks begin again and all records are lost. Warm (a watchdog: memory and timer live
-        on): the ticks go on, and records that were never sent are kept and numbered anew from 0.
+        on): the ticks go on, and records that were never sent are kept and numbered again from 0.
         Records sent but not confirmed are let go, since under new numbers a host would take them
         twice.
         """

@@ -146,7 +146,7 @@ class Press:
 
 @dataclass(frozen=True)
 class Restart:
-    """The board starts anew; warm keeps memory and clock (see `simulators.board`)."""
+    """The board starts again; warm keeps memory and clock (see `simulators.board`)."""
 
     at_ns: int
     warm: bool = False

@@ -59,7 +59,7 @@ class BusyBoard(Board):
             self._plan_next(plan)
 
     def reset(self, *, warm: bool = False) -> None:
-        """Start anew; what was kept and not confirmed is written down as gone."""
+        """Start again; what was kept and not confirmed is written down as gone."""
         ended: Truth = {"kind": "reset", "warm": warm}
         self._on_truth(ended | self.told())
         super().reset(warm=warm)

@@ -59,7 +59,7 @@ class Events:
 
 
 class PtyEnd:
-    """A pseudo-terminal in raw mode, under a name that stays the same when it is made anew.
+    """A pseudo-terminal in raw mode, under a name that stays the same when it is made again.
 
     Nobody holds the host's side open but the host. So the system says when the host comes and goes
     (POLLHUP), as a USB port does; what the board sends meanwhile is lost, and a host that opens the

@@ -6,7 +6,7 @@ that in its environment), and one when the last club is done,
 
     drop 1.5         close the line for 1.5 s
     silence 2        nothing gets through for 2 s
-    restart cold     or warm: the board starts anew
+    restart cold     or warm: the board starts again
     press next       or back, previous: the foot switch
     strike {...}     a strike now; the object as in `simulators.script`
     begin            start swinging without waiting for a host

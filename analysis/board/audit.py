@@ -324,7 +324,7 @@ def audit_line(
         more = "more" if line.slope > 1 else "less"
         words = (
             f"The board shows {more} than the marks (slope {line.slope:.3f} +- {half:.3f}): check "
-            "the pitch of the cells, even the cells again, and check that a mark is read at its "
-            "middle."
+            "the pitch of the cells, calibrate the cells again, and check that a mark is read at "
+            "its middle."
         )
     return AuditLine(line, agrees, words)

@@ -1,7 +1,7 @@
-"""Evening the cells: gain and offset of each, from a weighted bar drawn along the strip.
+"""Cell calibration: gain and offset of each, from a weighted bar drawn along the strip.
 
-Raw counts stay raw in the store. What is kept beside them is one `Evening`, and every reader
-evens the counts at the moment of reading (`Evening.apply`).
+Raw counts stay raw in the store. What is kept with them is one `CellCalibration`, and every reader
+corrects the counts at the moment of reading (`CellCalibration.apply`).
 
 What can be known. Area over place (`roller_area`) of pass p at cell i is ``load_p * gain_i``. So
 the gains are known up to one factor, which is fixed by mean gain = 1, and
@@ -54,7 +54,7 @@ def _array(table: Table) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class Evening:
+class CellCalibration:
     """Gain and offset of every cell, valid from the day it was made.
 
     Tables have one tuple per row of the board, one entry per cell; None where a cell is not good.
@@ -112,7 +112,7 @@ class Evening:
         )
 
     def apply(self, counts: ArrayLike, *, rest_counts: ArrayLike | None = None) -> FloatArray:
-        """Even raw counts: ``(counts - rest) / gain``.
+        """Correct raw counts: ``(counts - rest) / gain``.
 
         Parameters
         ----------
@@ -137,7 +137,7 @@ class Evening:
         if values.shape[-2:] != gain.shape:
             raise ValueError(
                 f"counts of shape {values.shape} do not fit a board of {gain.shape[0]} rows and "
-                f"{gain.shape[1]} cells: was it evened as another board?"
+                f"{gain.shape[1]} cells: was it calibrated as another board?"
             )
         rest = (
             _array(self.offset_counts)
@@ -157,7 +157,7 @@ class Evening:
         }
 
     @classmethod
-    def from_json(cls, plain: Mapping[str, Any]) -> Evening:
+    def from_json(cls, plain: Mapping[str, Any]) -> CellCalibration:
         """Inverse of `to_json`.
 
         Raises
@@ -174,15 +174,17 @@ class Evening:
                 left_out=tuple(plain["left_out"]),
             )
         except KeyError as missing:
-            raise ValueError(f"this evening lacks {missing}: draw the bar again") from missing
+            raise ValueError(
+                f"this cell calibration lacks {missing}: draw the bar again"
+            ) from missing
 
 
 _TABLES = ("gain", "u_gain", "offset_counts", "u_offset_counts", "noise_counts", "hysteresis")
 
 
-def even_cells(
+def calibrate_cells(
     passes: Sequence[RollerPass], *, pitch_mm: float, full_scale: int, made: str
-) -> Evening:
+) -> CellCalibration:
     """Gain and offset per cell from several passes of a weighted bar in both directions.
 
     Parameters
@@ -198,7 +200,7 @@ def even_cells(
 
     Returns
     -------
-    Evening
+    CellCalibration
 
     Raises
     ------
@@ -227,7 +229,7 @@ def even_cells(
         row, cell, place = swapped[0]
         raise NoAnswerError(
             f"row {row}: cell {cell} answers where cell {place} should: the wires are swapped, "
-            "put them right before evening the cells"
+            "put them right before calibrating the cells"
         )
     responses, directions, left_out = _usable(passes, pitch_mm, full_scale)
     for heading in Direction:
@@ -257,7 +259,7 @@ def even_cells(
     rests = np.stack([r.rest_counts for r in responses])
     noise = np.median(np.stack([r.noise_counts for r in responses]), axis=0)
     u_rest = np.std(rests, axis=0, ddof=1) / math.sqrt(len(responses))
-    return Evening(
+    return CellCalibration(
         made=made,
         pitch_mm=pitch_mm,
         gain=_table(gain),

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from analysis.answers import NoAnswerError, Verdict
-from analysis.board.cell_calibration import Evening
+from analysis.board.cell_calibration import CellCalibration
 from analysis.board.roller import CellState, RollerPass, crossed_cells
 from analysis.conventions import FloatArray
 from analysis.statistics.budget import coverage_factor
@@ -31,7 +31,7 @@ _NOISY = 3.0
 # Part of the trigger level by which the rest may wander in ten minutes.
 _DRIFT_GOOD, _DRIFT_BAD = 0.1, 0.5
 # Answer of a cell against that of its row or its neighbours: from here on it is weak, which can be
-# evened; from here on it is dead, since evening would carry its noise up more than five times.
+# calibrated; from here on it is dead: calibration would carry its noise up more than five times.
 WEAK_PART, DEAD_PART = 0.5, 0.2
 # Resistive film commonly shows 5 to 15 % (from memory); above, place begins to depend on history.
 _HYSTERESIS = 0.15
@@ -220,7 +220,7 @@ def _drift(values: FloatArray, t: FloatArray, trigger_counts: int) -> Finding:
 
 
 def roller_findings(
-    passes: Sequence[RollerPass], evening: Evening | None, *, full_scale: int
+    passes: Sequence[RollerPass], calibration: CellCalibration | None, *, full_scale: int
 ) -> list[Finding]:
     """Find swapped wires, bad and weak cells and hysteresis from a bar drawn along the strip.
 
@@ -228,7 +228,7 @@ def roller_findings(
     ----------
     passes : sequence of RollerPass
         One or more.
-    evening : Evening or None
+    calibration : CellCalibration or None
         From the same passes; None when it could not be made.
     full_scale : int
         Greatest value a cell can have.
@@ -262,16 +262,16 @@ def roller_findings(
         findings.append(
             Finding("crossed cell", float(place), "cell", Verdict.FAIL, fix, (row, cell))
         )
-    if evening is None:
+    if calibration is None:
         return findings
-    for row, cell, word in evening.bad_cells:
+    for row, cell, word in calibration.bad_cells:
         findings.append(_bad_cell(row, cell, word))
-    for row, gains in enumerate(evening.gain):
+    for row, gains in enumerate(calibration.gain):
         for cell, gain in enumerate(gains):
-            u = evening.u_gain[row][cell]
+            u = calibration.u_gain[row][cell]
             if gain is not None and u is not None:
                 findings += _gain_findings(row, cell, gain, u)
-    rms = evening.rms_hysteresis
+    rms = calibration.rms_hysteresis
     high = rms > _HYSTERESIS
     findings.append(
         Finding(

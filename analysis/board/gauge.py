@@ -284,7 +284,7 @@ def _judge(
         if reproducibility.sd > repeatability.sd:
             cause = "people differ more than the board: agree on stance, set-up and level first"
         else:
-            cause = "the board does not repeat itself: even the cells, fix board and cover"
+            cause = "the board does not repeat itself: calibrate the cells, fix board and cover"
         cure = (
             f"; or judge each club by the mean of {needed} such readings"
             if needed is not None and needed > 1

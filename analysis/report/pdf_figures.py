@@ -1,6 +1,6 @@
 """Figures drawn onto a page of the PDF: lines as PDF's own, words as words.
 
-By way of SVG the PDF library takes ten times as long: it reads each letter's outline anew.
+By way of SVG the PDF library takes ten times as long: it reads each letter's outline again.
 """
 
 from __future__ import annotations

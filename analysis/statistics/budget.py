@@ -21,7 +21,7 @@ WHAT_TO_IMPROVE: Mapping[str, str] = {
     "camber": "Rock this head on the board at more and wider angles to know its radius better.",
     "level": "Audit more swings with marks on the sole: they settle the level of all clubs.",
     "scatter": "Hit this club more often: the swings themselves scatter.",
-    "gain": "Draw the bar across the strip a few more times and even the cells again.",
+    "gain": "Draw the bar across the strip a few more times and calibrate the cells again.",
     "fit": "Use a softer cover, so that both ends of the sole print.",
     "other": "Measure this contribution better.",
 }
@@ -266,7 +266,7 @@ def lie_contributions(
     hands_mm, lie_deg : float
         Sole to hands along the club, mm, and the club's static lie, degrees.
     u_gain_mm : float
-        From cells that are not evened exactly.
+        From cells that are not calibrated exactly.
     u_fit_mm : float
         Common to all strikes of the club, from the footprint fit; not what averages out.
 

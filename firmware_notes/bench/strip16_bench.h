@@ -1,4 +1,4 @@
-/* As strip16, for evening the cells: one record holds a bar's whole way along the strip.
+/* As strip16, for calibrating the cells: one record holds a bar's whole way along the strip.
  *
  * It keeps as many scans as the store of strip16 has room for, so it takes no more memory; but only one record fits, so
  * this is for the bench and not for swings. bench.md says how to put it on.

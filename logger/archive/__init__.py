@@ -12,7 +12,7 @@ An archive is a folder::
 percent-encoded as in an address. Parts are never changed. A session that changed (more strikes, a
 contact set aside or brought in, a club bent) is written again, whole, into a new part, and
 ``index.parquet`` then names the new copy: the newest wins, and nothing is there twice. Writing the
-index anew and renaming it into place is the one step that makes a run count; a run that was cut off
+index and renaming it into place is the one step that makes a run count; a run that was cut off
 before it leaves parts that nothing names, which the next run clears away. ``compact`` puts the
 copies that count into one part per month and shop. What the index names no more stays until the
 run after, for those who are just reading it.

@@ -1,4 +1,4 @@
-"""Work sessions of an archive out anew, with the very functions that work on one data file.
+"""Work sessions of an archive out again, with the very functions that work on one data file.
 
 Each task is some sessions of one part: a worker makes a data file in memory of them and asks
 `logger.session.results.clubs` as the command line does. Where tasks run is Dask's affair: in

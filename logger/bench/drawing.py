@@ -149,7 +149,7 @@ class BarDrawing:
         if hello is None or not self._bench.sends_scans:
             raise ProtocolError(
                 f"{self._bench.tap.url}: this board sends places and no scans, so its cells cannot "
-                "be evened from here; let it send strike scans"
+                "be calibrated from here; let it send strike scans"
             )
         drawn = Drawn(hello)
         if self._bench.replaying:

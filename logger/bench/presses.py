@@ -169,7 +169,10 @@ def press_findings(presses: Presses) -> list[Finding]:
         elif share[row, cell] < WEAK_PART:
             part = float(share[row, cell])
             verdict = Verdict.FAIL if part < DEAD_PART else Verdict.LOOK
-            fix = f"{name} answers weakly: check its film; 'lieboard board even' measures its gain."
+            fix = (
+                f"{name} answers weakly: check its film; 'lieboard board calibrate' measures its "
+                "gain."
+            )
             named.append(Finding("weak cell", part, "of neighbours", verdict, fix, where))
     answered = int(np.sum(presses.alive))
     unseen = [
@@ -222,7 +225,7 @@ def order_finding(strikes: Sequence[Strike], hello: Hello, trigger_level: int) -
         "",
         Verdict.LOOK,
         "Not seen: press along the strip in order, from the end with cell 0 to the other, or draw "
-        "a bar with 'lieboard board even'.",
+        "a bar with 'lieboard board calibrate'.",
     )
     series = _as_one_pass(strikes, hello, trigger_level)
     if series is None:

@@ -11,7 +11,7 @@ from logger.bench.connection import BoardBench
 from logger.collector.recording import TimedRecord
 from logger.errors import LinkTimeoutError
 from logger.protocol.records import Reading, Strike
-from logger.session.logging.cell_calibration import EveningsInForce
+from logger.session.logging.cell_calibration import CalibrationsInForce
 from logger.session.logging.contacts_of import ContactReader
 
 # Readings of one rest may come in a stream: it is over when none has come for so long.
@@ -39,7 +39,7 @@ class Rocking:
         How long to wait for the head to be set down.
     say
         Told what happens; returns at once.
-    evenings
+    calibrations
         Of this board.
     """
 
@@ -49,9 +49,9 @@ class Rocking:
         ask: Callable[[], Awaitable[float | None]],
         wait_s: float,
         say: Callable[[str], None],
-        evenings: EveningsInForce,
+        calibrations: CalibrationsInForce,
     ) -> None:
-        self._evenings = evenings
+        self._calibrations = calibrations
         self._bench = bench
         self._ask = ask
         self._wait_s = wait_s
@@ -95,7 +95,7 @@ class Rocking:
         while count < len(self._bench.records) - seen:
             count = len(self._bench.records) - seen
             await self._bench.wait(_QUIET_S)
-        places = places_of(self._bench, self._bench.records[seen:], self._evenings)
+        places = places_of(self._bench, self._bench.records[seen:], self._calibrations)
         if not places:
             self._say("  that could not be read: set it down again")
             return await self._next_place()
@@ -104,10 +104,10 @@ class Rocking:
 
 
 def places_of(
-    bench: BoardBench, records: list[TimedRecord], evenings: EveningsInForce
+    bench: BoardBench, records: list[TimedRecord], calibrations: CalibrationsInForce
 ) -> list[float]:
     """Where the strip was pressed, mm in the board frame, in the order of time."""
-    reader = ContactReader(bench.hello, evenings)
+    reader = ContactReader(bench.hello, calibrations)
     contacts = []
     for timed in records:
         record = timed.raw.record

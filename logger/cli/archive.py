@@ -121,7 +121,7 @@ def work(
     shop: ShopOption = None,
     month: MonthOption = None,
 ) -> None:
-    """Work sessions out anew from raw records: contact, lie error, the set as a whole.
+    """Work sessions out again from raw records: contact, lie error, the set as a whole.
 
     The same as 'clubs' on one data file, on as many processes or machines as there are.
 

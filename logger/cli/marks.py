@@ -107,22 +107,22 @@ def _session_for(
     """Return the session that a mark belongs to: asked for if one is open and nobody said."""
     from logger.cli.log.checks import ask_stance, check_agreed
     from logger.session.logging.fitting import FittingSession
-    from logger.session.logging.opening import Circumstances, open_session, session_to_go_on_with
+    from logger.session.logging.opening import Circumstances, open_session, session_to_resume
 
     if number is not None:
         check_agreed(store.sessions.get(number), stance=stance, sole_middle=None, left=False)
         return FittingSession(store, number)
-    going_on = session_to_go_on_with(store, player=player, set_name=set_name, now_utc_ns=now_utc_ns)
+    resumed = session_to_resume(store, player=player, set_name=set_name, now_utc_ns=now_utc_ns)
     new, asked = False, sys.stdin.isatty() and sys.stdout.isatty()
-    if going_on is not None and asked:
-        own = store.sets.get(going_on.set)
+    if resumed is not None and asked:
+        own = store.sets.get(resumed.set)
         new = not typer.confirm(
-            f"Does it belong to session {going_on.id} ({own.player.name}, {own.name}, since "
-            f"{local_time(going_on.started_utc_ns)}), which is open? Else a new one begins",
+            f"Does it belong to session {resumed.id} ({own.player.name}, {own.name}, since "
+            f"{local_time(resumed.started_utc_ns)}), which is open? Else a new one begins",
             default=True,
         )
-    if going_on is not None and not new:
-        check_agreed(going_on, stance=stance, sole_middle=None, left=False)
+    if resumed is not None and not new:
+        check_agreed(resumed, stance=stance, sole_middle=None, left=False)
     elif stance is None and asked:
         stance = ask_stance()
     return open_session(

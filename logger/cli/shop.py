@@ -54,7 +54,7 @@ def forward(
     again: Annotated[
         bool,
         typer.Option(
-            "--again", help="Send everything anew: the shop put a backup of its file back."
+            "--again", help="Send everything again: the shop put a backup of its file back."
         ),
     ] = False,
     db: DbOption = None,

@@ -158,7 +158,7 @@ class KeepingBoot:
             await self._take(raws)
 
     async def finish(self) -> None:
-        """Write and hand on all that came, as well as can be: the board has started anew.
+        """Write and hand on all that came, as well as can be: the board has started again.
 
         It has forgotten what it did not send. What came and still waits, for its clock or for
         a record before it, is nowhere else.

@@ -307,7 +307,7 @@ class BoardConnection:
         if boot is None or self._asked_hello_ns is not None:
             return
         if boot.is_over(status):
-            # The hello with which the board started anew never came, and until it is asked it says
+            # The hello with which the board started again never came, and until it is asked it says
             # nothing but this.
             await self._ask_hello()
             return
@@ -324,7 +324,7 @@ class BoardConnection:
         """Ask a board that sends nothing of what it was asked for who it is.
 
         Maybe this is another start of it, or it started and never heard that it was asked. A board
-        that is just sending a long strike is left alone: it would begin it anew.
+        that is just sending a long strike is left alone: it would begin it again.
         """
         then = self._missing_then
         if first is None:

@@ -41,7 +41,7 @@ class TextBoard:
             record = raw.record
             assert isinstance(record, Reading | Button)
             if self._row is None or (record.sequence is not None and record.sequence < self._next):
-                # A number that goes back is a sketch that started anew.
+                # A number that goes back is a sketch that started again.
                 await self._write(timed)
                 timed = []
                 await self._begin(record)

@@ -70,7 +70,7 @@ class Pauses:
     longest_s: float = 15.0
     jitter: float = 0.25
     lived_s: float = 10.0
-    """A connection that held this long starts the pauses anew (`Reconnector.note_use` does too)."""
+    """A connection that held this long starts the pauses again (so does `Reconnector.note_use`)."""
 
     def __post_init__(self) -> None:
         if not (0 < self.first_s <= self.longest_s and self.growth >= 1 and 0 <= self.jitter < 1):
@@ -138,7 +138,7 @@ class Reconnector(Generic[L]):
         return self._reach
 
     def note_use(self) -> None:
-        """Take note that this connection is of use: the pauses start anew when it ends."""
+        """Take note that this connection is of use: the pauses start again when it ends."""
         self._failures = 0
 
     async def run(self) -> None:

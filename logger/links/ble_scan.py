@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 # Boards advertise about once a second (firmware_notes/ble.md); one not heard for this long may be
 # gone, and is not told to somebody who joins a search that goes on.
 _STILL_THERE_S = 3.0
-# A service that was restarted leaves a search deaf; begun anew now and then it hears again, also if
+# A service that was restarted leaves a search deaf; begun again now and then it hears, also if
 # there is always somebody who listens.
 _ANEW_S = 30.0
 

@@ -34,7 +34,7 @@ class BluetoothThread:
         asyncio.run_coroutine_threadsafe(work, self._running_loop())
 
     def stop(self) -> None:
-        """End the thread and give back the system's message bus; a later `run` starts anew."""
+        """End the thread and give back the system's message bus; a later `run` starts again."""
         with self._starting:
             loop, thread = self._loop, self._thread
             self._loop = self._thread = None

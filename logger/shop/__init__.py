@@ -37,7 +37,7 @@ From the shop:
 
 ``here``
     Answers ``ask``. ``file`` names the shop's data file: with another file than before, the bay
-    sends everything anew.
+    sends everything again.
 ``kept``
     It is on the disk (committed with ``synchronous=FULL``).
 ``refused``

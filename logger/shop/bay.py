@@ -57,7 +57,7 @@ class BayQueue:
         return self._message
 
     def begin(self, shop_file: str) -> bool:
-        """Note which data file the shop has; True if everything is to be sent to it anew."""
+        """Note which data file the shop has; True if everything is to be sent to it again."""
         self._sessions = None
         return self._store.forwarding.begin(self._shop, shop_file)
 
@@ -73,7 +73,7 @@ class BayQueue:
             self._sessions = [session, *(self._sessions or [])]
 
     def next_parcel(self, *, utc_ms: int) -> Parcel | None:
-        """Return what is to be sent next; None once there is nothing, and then begin anew.
+        """Return what is to be sent next; None once there is nothing, and then begin again.
 
         First every session that changed, then every new record: so a session is at the shop
         before records that belong to it.

@@ -185,7 +185,7 @@ async def gather(gatherer: Gatherer, broker: Broker, shop: str, tell: Tell, name
         tell("open")
         async for got in link.messages:
             bay = bay_of(str(got.topic))
-            # What the broker kept for newcomers is not from a bay of now.
+            # What the broker kept for later subscribers is not from a bay of now.
             if bay is None or got.retain:
                 continue
             said = await asyncio.to_thread(gatherer.take, bay, bytes(got.payload))

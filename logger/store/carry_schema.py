@@ -76,7 +76,7 @@ CREATE TABLE forwarding (
   records_up_to INTEGER NOT NULL,
   -- of the latest copy of a session that was sent
   edition INTEGER NOT NULL,
-  -- names the shop's data file: with another one everything is sent anew
+  -- names the shop's data file: with another one everything is sent again
   shop_file TEXT
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE forwarded_sessions (

@@ -218,8 +218,8 @@ def _dates(connection: sqlite3.Connection, now_utc_ns: int) -> Iterator[DataFind
             ).fetchone()
             if ahead:
                 do = (
-                    "they hold for nothing that is struck before then: even or rock anew, or set "
-                    "this computer's clock if it is slow"
+                    "they hold for nothing that is struck before then: calibrate or rock again, "
+                    "or set this computer's clock if it is slow"
                     if table == "calibrations"
                     else "set this computer's clock; if it is right, it was fast when they were "
                     "written, and 'lieboard history' will show them out of order"

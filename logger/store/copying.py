@@ -44,7 +44,7 @@ def copy_database(source: sqlite3.Connection, target: Path) -> CopyFacts:
         try:
             before = _facts(source)
             with explained(target), closing(_new_file(target)) as copy:
-                # In one go: a copy in steps begins anew whenever another program writes.
+                # In one go: a copy in steps begins again whenever another program writes.
                 source.backup(copy)
                 copy.execute("PRAGMA journal_mode = DELETE")
         finally:

@@ -34,7 +34,7 @@ class Live(Part):
         """Return the session in which something happened last; None if there is none.
 
         The one whose club was put up last, since each session begins with that; or, if an older
-        one was gone on with, the one whose record came last.
+        one was resumed, the one whose record came last.
         """
         turn = self._file.one("SELECT session, from_utc_ns FROM turns ORDER BY id DESC LIMIT 1")
         record = self._file.one(

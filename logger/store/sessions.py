@@ -103,7 +103,7 @@ class Sessions(Part):
         return bool(row[0])
 
     def latest_open(self) -> SessionRow | None:
-        """Return the latest session that was not ended, to go on with; None if all were."""
+        """Return the latest session that was not ended, to be resumed; None if all were."""
         rows = self._sessions(
             "WHERE NOT gone AND ended_utc_ns IS NULL ORDER BY started_utc_ns DESC, id DESC LIMIT 1"
         )

@@ -1,4 +1,4 @@
-"""Evening through the reference firmware's own core, behind a real pseudo-terminal.
+"""Calibrating cells through the reference firmware's own core, behind a real pseudo-terminal.
 
 The truth is a strip of point cells on an elastic foundation under a rigid tube: pressure
 ``p0 (1 - (u/a)^2)`` (Johnson, Contact Mechanics, 1985, 4.3) times each cell's gain.
@@ -31,7 +31,7 @@ def drawn(direction, *, gain=GAIN, speed_mm_s=370.0, half_width_mm=18.0, peak=17
 
 
 def even(lieboard, board, *, passes=3, gain=GAIN, speeds=(370.0, 385.0, 360.0), **options):
-    command = lieboard.start("board", "even", board.url, "--passes", str(passes))
+    command = lieboard.start("board", "calibrate", board.url, "--passes", str(passes))
     number = 0
     while number < 2 * passes:
         command.line(f"Pass {number + 1} of")
@@ -46,7 +46,7 @@ def even(lieboard, board, *, passes=3, gain=GAIN, speeds=(370.0, 385.0, 360.0), 
 def test_gains_of_the_cells_are_found_kept_and_applied(core, lieboard):
     code, out, err = even(lieboard, core(BENCH))
     assert (code, err) == (0, ""), out
-    assert "evened from 6 passes" in out
+    assert "calibrated from 6 passes" in out
     ((content, method),) = lieboard.rows(
         "SELECT content, method_version FROM calibrations WHERE kind = 'evening'"
     )
@@ -69,7 +69,7 @@ def strike(place_mm, *, half_width_mm=26.0, peak=150.0):
     return (wave * GAIN * peak * np.maximum(1 - u**2, 0.0))[:, None, :]
 
 
-def test_strikes_after_the_evening_are_read_with_it_and_raw_records_stay(core, with_set):
+def test_strikes_after_the_calibration_are_read_with_it_and_raw_records_stay(core, with_set):
     board = core(BENCH)
     places_mm = np.linspace(-22.0, 22.0, 6)
 
@@ -89,13 +89,13 @@ def test_strikes_after_the_evening_are_read_with_it_and_raw_records_stay(core, w
     logged()
     rows = with_set.rows("SELECT session, board_mm, method_version FROM strikes ORDER BY id")
     raw = np.array([mm for session, mm, _ in rows if session == 1])
-    evened = np.array([mm for session, mm, _ in rows if session == 2])
+    calibrated = np.array([mm for session, mm, _ in rows if session == 2])
     assert {m for s, _, m in rows if s == 1} == {rows[0][2]}
     assert {m for s, _, m in rows if s == 2} == {f"{rows[0][2]}, evening 1"}
     # The truth is the middle of the parabola; cells that differ by 30 % pull it about.
     assert np.std(raw - places_mm) > 0.5
     # Not a claim of accuracy: ten places of one strip tell a ratio to a fifth or so.
-    assert np.std(evened - places_mm) < 0.8 * np.std(raw - places_mm)
+    assert np.std(calibrated - places_mm) < 0.8 * np.std(raw - places_mm)
     # What the board sent is what is kept: 2 sessions of 6 strikes and 6 passes.
     assert with_set.rows("SELECT COUNT(*) FROM records") == [(18,)]
 
@@ -114,13 +114,13 @@ def test_a_capture_gives_the_same_as_the_board_did(core, with_set, tmp_path):
     logging.end()
     # Another data file, and the one that has the records already.
     for db in (tmp_path / "other.db", with_set.db):
-        code, out, err = with_set.run("board", "even", f"capture:{capture}", "--db", str(db))
+        code, out, err = with_set.run("board", "calibrate", f"capture:{capture}", "--db", str(db))
         assert (code, err) == (0, ""), out
-        assert "evened from 4 passes" in out
-    code, out, err = with_set.run("board", "even", f"capture:{capture}", "--order", "+-+")
+        assert "calibrated from 4 passes" in out
+    code, out, err = with_set.run("board", "calibrate", f"capture:{capture}", "--order", "+-+")
     assert code == 2
     assert "holds 4 passes, --order tells of 3" in err
-    code, out, err = with_set.run("board", "even", f"capture:{capture}", "--order", "-+-+")
+    code, out, err = with_set.run("board", "calibrate", f"capture:{capture}", "--order", "-+-+")
     assert code != 0
     assert "the other way" in out + err
     code, out, _ = with_set.run("board", "check", f"capture:{capture}")
@@ -130,7 +130,7 @@ def test_a_capture_gives_the_same_as_the_board_did(core, with_set, tmp_path):
 def test_crossed_wires_are_named_and_nothing_is_kept(core, lieboard):
     wired = GAIN.copy()
     board = core(BENCH)
-    command = lieboard.start("board", "even", board.url, "--passes", "2")
+    command = lieboard.start("board", "calibrate", board.url, "--passes", "2")
     order = np.arange(CELLS)
     order[[6, 7]] = order[[7, 6]]
     for number in range(4):
@@ -141,14 +141,14 @@ def test_crossed_wires_are_named_and_nothing_is_kept(core, lieboard):
     code, out, err = command.end()
     assert code == 1
     assert "cell 6 answers where cell 7 should: swap their wires" in out
-    assert "cells could not be evened: row 0: cell 6 answers where cell 7 should" in err
+    assert "cells could not be calibrated: row 0: cell 6 answers where cell 7 should" in err
     assert lieboard.rows("SELECT COUNT(*) FROM calibrations") == [(0,)]
 
 
 def test_records_too_short_for_a_bar_say_what_to_set(core, lieboard):
     # strip16 keeps 16 scans of a press, however long it is.
     board = core("strip16")
-    command = lieboard.start("board", "even", board.url, "--passes", "2")
+    command = lieboard.start("board", "calibrate", board.url, "--passes", "2")
     command.line("Pass 1 of")
     board.play(drawn(1), 1_000_000)
     line = command.line("not usable:")
@@ -158,7 +158,7 @@ def test_records_too_short_for_a_bar_say_what_to_set(core, lieboard):
 
 def test_a_pass_beyond_the_boards_limit_asks_for_a_faster_one(core, lieboard):
     board = core(BENCH)
-    command = lieboard.start("board", "even", board.url)
+    command = lieboard.start("board", "calibrate", board.url)
     command.line("Pass 1 of")
     board.play(drawn(1, speed_mm_s=80.0), 1_000_000)
     assert "draw it faster" in command.line("not usable:")

@@ -204,7 +204,7 @@ def test_rocking_that_shows_nothing_is_one_line(lieboard, tmp_path):
 
 
 def test_help_has_an_example_for_each_command(lieboard):
-    for command in ("check", "even", "rock", "study", "audit"):
+    for command in ("check", "calibrate", "rock", "study", "audit"):
         code, out, _ = lieboard.run("board", command, "--help")
         assert code == 0
         assert f"lieboard board {command}" in " ".join(out.split())

@@ -1,4 +1,4 @@
-"""An archive of ten million strikes: how long a question takes, and how fast it is worked out anew.
+"""An archive of ten million strikes: how long a question takes, and how fast it is worked out.
 
 ::
 
@@ -11,7 +11,7 @@ Everything is invented: players of several shops over two years, a session every
   ``--asked``), by a program that has the archive open; ``opened_ms`` is opening it;
 - ``chain_s``: club summaries of the whole chain with DuckDB, and ``pandas_s``: reading the same
   columns of the same files and adding up the same way with pandas, taking turns in one run;
-- ``work_*_per_s``: contacts of whole sessions read, unpacked and worked out anew
+- ``work_*_per_s``: contacts of whole sessions read, unpacked and worked out again
   (`logger.archive.work`: robust means, lie errors, the set model) here without Dask, and with Dask
   on 1 and on 2 workers that are up already; ``unpacking_share``: of the time here. These sessions
   are readings; footprints of whole scans cost more, and tests/benchmarks/footprint.py times those.
@@ -261,7 +261,7 @@ def compare(folder: Path, rounds: int) -> dict[str, float]:
 
 
 def rework(folder: Path, contacts: int) -> dict[str, float]:
-    """Work sessions out anew, here and on workers."""
+    """Work sessions out again, here and on workers."""
     tasks = []
     for task in tasks_of(folder):
         if sum(len(t.names) for t in tasks) * CONTACTS >= contacts:

@@ -148,7 +148,7 @@ def held(board: Board) -> int:
 def mixed(folder: Path | None, times: int, chance: random.Random) -> dict[str, Any]:
     """Two boards on one logger, both on bad lines, and everything at random; SIGSTOP too.
 
-    A board that starts anew loses what it held: that is waited out first, so that few records go
+    A board that starts again loses what it held: that is waited out first, so that few records go
     that way. What boards held when a fault came is what the fault put at risk; it is counted.
     """
     with contextlib.ExitStack() as stack:

@@ -58,10 +58,10 @@ def watch() -> None:
         tell(self, filed)
 
     @functools.wraps(publish)
-    def published(self: Hub, strikes: Any, *, anew: bool = False) -> None:
+    def published(self: Hub, strikes: Any, *, again: bool = False) -> None:
         known = self._strikes.keys()
         fresh = [strike.id for strike in strikes if strike.id not in known]
-        publish(self, strikes, anew=anew)
+        publish(self, strikes, again=again)
         for strike in fresh:
             note("published", strike)
 

@@ -7,7 +7,7 @@
 Real: the collector, the reconnecting, the sorting and filing (`LoggingRun`), the store with its
 thread and its file on a disk. Simulated: the board (`simulators.board`, whole strikes with scans,
 status each second), its line (in memory), a link that drops every ten minutes, a board that starts
-anew every four hours, and time itself: the event loop jumps to the next thing that is due as soon
+again every four hours, and time itself: the event loop jumps to the next thing that is due as soon
 as nothing is left to do, and the host's clock and the board's follow it. So every timer of 24 hours
 fires as often as it would, and only the waiting is left out.
 

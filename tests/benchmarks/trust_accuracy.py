@@ -1,4 +1,4 @@
-"""How well cells are evened and a camber is measured, on data worked out from physics.
+"""How well cells are calibrated and a camber is measured, on data worked out from physics.
 
 Run ``python tests/benchmarks/trust_accuracy.py``; the last line is JSON. The strip and the bar are
 those of ``tests/board/conftest.py`` (a cylinder on an elastic foundation, a hand whose speed varies
@@ -15,13 +15,13 @@ from pathlib import Path
 import numpy as np
 
 from analysis.board.camber import fit_camber
-from analysis.board.cell_calibration import even_cells
+from analysis.board.cell_calibration import calibrate_cells
 
 STUDIES = 30
 SERIES = 400
 
 
-def evening() -> dict[str, float]:
+def calibration() -> dict[str, float]:
     """Errors of the gains over many strips, six passes each."""
     place = Path(__file__).parents[1] / "board" / "conftest.py"
     spec = importlib.util.spec_from_file_location("trust_scene", place)
@@ -33,7 +33,7 @@ def evening() -> dict[str, float]:
         rng = np.random.default_rng(seed)
         gain = np.exp(rng.normal(0.0, 0.15, (1, 32)))
         strip = scene.Strip(gain=gain / gain.mean(), noise=4.0, rng=rng)
-        found = even_cells(
+        found = calibrate_cells(
             strip.there_and_back(3, jerk=0.3, tilt=0.03), pitch_mm=4.0, full_scale=4095, made=""
         )
         errors.append(np.array(found.gain) / strip.gain - 1.0)
@@ -65,4 +65,4 @@ def camber() -> dict[str, float]:
 
 
 if __name__ == "__main__":
-    print(json.dumps({**evening(), **camber()}))
+    print(json.dumps({**calibration(), **camber()}))

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.board.cell_calibration import Evening, even_cells
+from analysis.board.cell_calibration import CellCalibration, calibrate_cells
 from analysis.board.roller import (
     CellState,
     Direction,
@@ -23,11 +23,11 @@ THERE, BACK = Direction.TOWARD_POSITIVE, Direction.TOWARD_NEGATIVE
 
 
 def even(passes, full_scale=4095, pitch_mm=4.0):
-    return even_cells(passes, pitch_mm=pitch_mm, full_scale=full_scale, made=MADE)
+    return calibrate_cells(passes, pitch_mm=pitch_mm, full_scale=full_scale, made=MADE)
 
 
-def gains(evening, name="gain"):
-    return np.array(getattr(evening, name), dtype=float)
+def gains(calibration, name="gain"):
+    return np.array(getattr(calibration, name), dtype=float)
 
 
 def test_area_is_that_of_a_cylinder_on_an_elastic_foundation(strip):
@@ -71,25 +71,25 @@ def test_rest_is_not_pulled_up_by_the_bar():
 
 def test_gains_come_out_within_their_uncertainty(strip):
     board = strip(rows=2)
-    evening = even(board.there_and_back(4, jerk=0.3, tilt=0.03))
-    assert gains(evening).mean() == pytest.approx(1.0, abs=1e-12)
-    error = gains(evening) - board.gain
+    calibration = even(board.there_and_back(4, jerk=0.3, tilt=0.03))
+    assert gains(calibration).mean() == pytest.approx(1.0, abs=1e-12)
+    error = gains(calibration) - board.gain
     assert np.max(np.abs(error / board.gain)) < 0.04
-    z = error / gains(evening, "u_gain")
+    z = error / gains(calibration, "u_gain")
     assert np.sqrt(np.mean(z**2)) < 1.5
     assert np.all(np.abs(z) < 5)
-    assert gains(evening, "offset_counts") == pytest.approx(np.full((2, 32), 60.0), abs=0.5)
-    assert gains(evening, "noise_counts") == pytest.approx(np.full((2, 32), 2.0), rel=0.3)
-    assert evening.bad_cells == ()
-    assert evening.passes_used == 8
+    assert gains(calibration, "offset_counts") == pytest.approx(np.full((2, 32), 60.0), abs=0.5)
+    assert gains(calibration, "noise_counts") == pytest.approx(np.full((2, 32), 2.0), rel=0.3)
+    assert calibration.bad_cells == ()
+    assert calibration.passes_used == 8
 
 
 def test_uncertainty_covers_over_many_studies(strip):
     hits = total = 0
     for seed in range(12):
         board = strip(rng=np.random.default_rng(seed), noise=6.0)
-        evening = even(board.there_and_back(3, jerk=0.25, tilt=0.04))
-        z = (gains(evening) - board.gain) / gains(evening, "u_gain")
+        calibration = even(board.there_and_back(3, jerk=0.25, tilt=0.04))
+        z = (gains(calibration) - board.gain) / gains(calibration, "u_gain")
         hits += int(np.sum(np.abs(z) <= 2.0))
         total += z.size
     # 2 standard uncertainties: about 95 %, and on the safe side because a cell never claims less
@@ -113,22 +113,22 @@ def test_the_split_is_least_squares_with_one_dummy_per_pass_and_cell(strip):
     assert gains(even(passes))[0] == pytest.approx(expected, rel=1e-9)
 
 
-def test_evened_counts_of_another_pass_are_alike(strip):
+def test_calibrated_counts_of_another_pass_are_alike(strip):
     board = strip()
-    evening = even(board.there_and_back(4))
+    calibration = even(board.there_and_back(4))
     raw = board.draw(THERE).counts
     before = raw.copy()
-    evened = evening.apply(raw)
+    calibrated = calibration.apply(raw)
     peaks_raw = (raw.max(axis=0) - 60.0)[0]
-    peaks = evened.max(axis=0)[0]
+    peaks = calibrated.max(axis=0)[0]
     assert np.std(peaks_raw) / np.mean(peaks_raw) > 0.1
     assert np.std(peaks) / np.mean(peaks) < 0.02
     assert np.array_equal(raw, before)
     # A strike's own rest replaces the stored one.
-    moved = evening.apply(raw + 40, rest_counts=np.full((1, 32), 100.0))
+    moved = calibration.apply(raw + 40, rest_counts=np.full((1, 32), 100.0))
     assert moved.max(axis=0)[0] == pytest.approx(peaks, rel=0.01)
     with pytest.raises(ValueError, match="do not fit a board"):
-        evening.apply(raw[:, :, :30])
+        calibration.apply(raw[:, :, :30])
 
 
 def test_hysteresis_shows_the_cells_that_differ_by_direction(strip):
@@ -139,12 +139,12 @@ def test_hysteresis_shows_the_cells_that_differ_by_direction(strip):
     for k in range(3):
         passes.append(board.draw(THERE, gain=more, speed_mm_s=50.0 + 5 * k))
         passes.append(board.draw(BACK, speed_mm_s=55.0 + 5 * k))
-    evening = even(passes)
-    hysteresis = gains(evening, "hysteresis")[0]
+    calibration = even(passes)
+    hysteresis = gains(calibration, "hysteresis")[0]
     assert hysteresis[[5, 20]] == pytest.approx([0.18, 0.18], abs=0.02)
     assert np.max(np.abs(np.delete(hysteresis, [5, 20]))) < 0.02
     # The doubt of these cells is at least the rectangular half-width over root 3 (GUM 4.3.7).
-    relative = (gains(evening, "u_gain") / gains(evening))[0]
+    relative = (gains(calibration, "u_gain") / gains(calibration))[0]
     assert relative[5] >= 0.18 / 2 / np.sqrt(3) * 0.9
     assert relative[5] > 5 * np.median(relative)
 
@@ -158,30 +158,30 @@ def test_faulty_cells_are_named_and_kept_out(strip):
     passes = board.there_and_back(3)
     for one in passes:
         one.counts[:, 0, 10] = 1023
-    evening = even(passes, full_scale=1023)
-    assert evening.bad_cells == (
+    calibration = even(passes, full_scale=1023)
+    assert calibration.bad_cells == (
         (0, 3, "dead"),
         (0, 10, "stuck"),
         (1, 7, "negative"),
         (1, 20, "clipped"),
     )
-    assert evening.gain[0][3] is None
-    assert np.nanmean(gains(evening)) == pytest.approx(1.0)
-    good = np.isfinite(gains(evening))
-    ratio = gains(evening)[good] / gain[good]
+    assert calibration.gain[0][3] is None
+    assert np.nanmean(gains(calibration)) == pytest.approx(1.0)
+    good = np.isfinite(gains(calibration))
+    ratio = gains(calibration)[good] / gain[good]
     assert ratio / ratio.mean() == pytest.approx(np.ones(60), rel=0.04)
-    assert np.all(np.isnan(evening.apply(passes[0].counts)[:, 0, 3]))
+    assert np.all(np.isnan(calibration.apply(passes[0].counts)[:, 0, 3]))
 
 
 def test_it_survives_json(strip):
     board = strip()
     board.gain[0, 3] = 0.0
-    evening = even(board.there_and_back(2))
-    text = json.dumps(evening.to_json(), allow_nan=False)
-    assert Evening.from_json(json.loads(text)) == evening
+    calibration = even(board.there_and_back(2))
+    text = json.dumps(calibration.to_json(), allow_nan=False)
+    assert CellCalibration.from_json(json.loads(text)) == calibration
     assert json.loads(text)["made"] == MADE
     with pytest.raises(ValueError, match="gain"):
-        Evening.from_json({"made": MADE, "pitch_mm": 4.0})
+        CellCalibration.from_json({"made": MADE, "pitch_mm": 4.0})
 
 
 def test_a_stopped_or_short_pass_is_left_out_with_its_reason(strip):
@@ -193,11 +193,11 @@ def test_a_stopped_or_short_pass_is_left_out_with_its_reason(strip):
     counts = np.concatenate([stopped.counts[:middle], held, stopped.counts[middle:]])
     stopped = RollerPass(np.arange(len(counts)) * 1250.0, counts, THERE)
     short = RollerPass(good[0].t_us[:10], good[0].counts[:10], THERE)
-    evening = even([*good, stopped, short])
-    assert evening.passes_used == 4
-    assert "pass 5: the bar stopped" in evening.left_out[0]
-    assert "pass 6" in evening.left_out[1]
-    assert gains(evening) == pytest.approx(board.gain, rel=0.04)
+    calibration = even([*good, stopped, short])
+    assert calibration.passes_used == 4
+    assert "pass 5: the bar stopped" in calibration.left_out[0]
+    assert "pass 6" in calibration.left_out[1]
+    assert gains(calibration) == pytest.approx(board.gain, rel=0.04)
 
 
 def held(one, milliseconds, cell=15, late=10):
@@ -226,9 +226,9 @@ def test_halts_at_different_places_do_not_hurt_the_gains(strip):
     board = strip()
     drawn = board.there_and_back(6)
     passes = [held(one, 200, 3 + 2 * k) for k, one in enumerate(drawn)]
-    evening = even(passes)
-    assert evening.bad_cells == ()
-    assert gains(evening) == pytest.approx(board.gain, rel=0.04)
+    calibration = even(passes)
+    assert calibration.bad_cells == ()
+    assert gains(calibration) == pytest.approx(board.gain, rel=0.04)
 
 
 def test_ends_that_the_bar_did_not_clear_are_named(strip):
@@ -249,15 +249,15 @@ def test_both_directions_are_needed_twice(strip, ways, reason):
         even([board.draw(way) for way in ways])
 
 
-def test_a_cell_that_is_clipped_one_way_only_is_not_evened(strip):
+def test_a_cell_that_is_clipped_one_way_only_is_not_calibrated(strip):
     # Two good passes each way are needed, or its direction difference would be unknown.
     board = strip(full_scale=1100)
     passes = board.there_and_back(3)
     for one in passes[::2]:
         one.counts[one.counts[:, 0, 9] > 300, 0, 9] = 1100
-    evening = even(passes, full_scale=1100)
-    assert evening.state[0][9] == CellState.CLIPPED
-    assert evening.u_gain[0][9] is None
+    calibration = even(passes, full_scale=1100)
+    assert calibration.state[0][9] == CellState.CLIPPED
+    assert calibration.u_gain[0][9] is None
 
 
 def test_a_dead_row_and_a_board_that_is_mostly_dead(strip):
@@ -288,7 +288,7 @@ def swap(one, a, b):
     return replace(one, counts=counts)
 
 
-def test_swapped_wires_are_named_and_stop_the_evening(strip):
+def test_swapped_wires_are_named_and_stop_the_calibration(strip):
     passes = [swap(p, 11, 12) for p in strip().there_and_back(2)]
     assert crossed_cells(passes, 4095) == [(0, 11, 12), (0, 12, 11)]
     with pytest.raises(NoAnswerError, match="cell 11 answers where cell 12 should"):

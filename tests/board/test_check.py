@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError, Verdict
-from analysis.board.cell_calibration import even_cells
+from analysis.board.cell_calibration import calibrate_cells
 from analysis.board.check import (
     NOTHING_TO_DO,
     Finding,
@@ -127,8 +127,8 @@ def test_noise_against_the_trigger():
 def test_roller_findings_of_a_good_strip(strip):
     board = strip()
     passes = board.there_and_back(3)
-    evening = even_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
-    findings = roller_findings(passes, evening, full_scale=4095)
+    calibration = calibrate_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
+    findings = roller_findings(passes, calibration, full_scale=4095)
     assert [(f.item, f.verdict) for f in findings] == [("wiring order", PASS), ("hysteresis", PASS)]
     assert 0 < findings[-1].value < 5
 
@@ -137,8 +137,8 @@ def test_roller_findings_name_weak_and_dead_cells(strip):
     board = strip()
     board.gain[0, [4, 9, 20]] = 0.0, 0.4, 0.1
     passes = board.there_and_back(3)
-    evening = even_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
-    found = {f.cell: f for f in roller_findings(passes, evening, full_scale=4095) if f.cell}
+    calibration = calibrate_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
+    found = {f.cell: f for f in roller_findings(passes, calibration, full_scale=4095) if f.cell}
     assert found[0, 4].item == "dead cell"
     assert found[0, 4].verdict is FAIL
     assert (found[0, 9].item, found[0, 9].verdict) == ("weak cell", LOOK)
@@ -155,8 +155,8 @@ def test_roller_findings_name_cells_that_do_not_repeat_and_hysteresis(strip):
         gain[0, 8] *= np.exp(rng.normal(0.0, 0.3))
         gain[0, ::2] *= 1.5 if k % 2 else 1.0
         passes.append(board.draw((1, -1)[k % 2], gain=gain))
-    evening = even_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
-    findings = roller_findings(passes, evening, full_scale=4095)
+    calibration = calibrate_cells(passes, pitch_mm=4.0, full_scale=4095, made="")
+    findings = roller_findings(passes, calibration, full_scale=4095)
     assert by_item(findings)["hysteresis"].verdict is LOOK
     assert any(f.item == "doubtful gain" and f.cell == (0, 8) for f in findings)
 

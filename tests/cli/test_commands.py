@@ -23,7 +23,9 @@ def every_command():
         made = getattr(importlib.import_module(f"logger.cli.{entry.module}"), entry.attribute)
         if isinstance(made, typer.Typer):
             for sub, command in get_command(made).commands.items():
-                yield f"{name} {sub}", command.help
+                # One that is hidden only says what it is called now.
+                if not command.hidden:
+                    yield f"{name} {sub}", command.help
         else:
             yield name, made.__doc__
 
@@ -89,3 +91,11 @@ def test_python_m_runs(module):
         [sys.executable, "-m", module, "--help"], capture_output=True, text=True, check=False
     )
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_command_that_has_another_name_now_says_which(capsys):
+    for rest in ([], ["/dev/ttyACM0", "--passes", "4"]):
+        assert main(["board", "even", *rest]) == 2
+        assert capsys.readouterr().err == (
+            "lieboard: 'lieboard board even' is now 'lieboard board calibrate'\n"
+        )

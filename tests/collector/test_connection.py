@@ -109,7 +109,7 @@ async def test_behind_a_hole_that_stays_the_screen_goes_on_but_nothing_is_confir
         assert confirmed(bench) == (7, 0)
         bench.say(bench.reading(1))
         await bench.until(lambda: confirmed(bench) == (7, 2))
-    # The late one comes after; the session works the boot out anew then.
+    # The late one comes after; the session works the boot out again then.
     assert bench.filed() == [0, 2, 1]
 
 
@@ -323,7 +323,7 @@ async def test_a_start_whose_hello_was_lost_is_asked_for(bench):
 
 
 async def test_a_board_that_does_not_send_what_it_keeps_is_asked_who_it_is(bench):
-    """It started anew before it had a record: its numbers do not tell; or it never was asked."""
+    """It started again before it had a record: its numbers do not tell; or it never was asked."""
     async with bench.running():
         bench.say(bench.hello(0, 0))
         await bench.until(lambda: len(bench.said(encode.ASK_CLOCK)) > 2)
@@ -356,7 +356,7 @@ async def test_a_board_that_is_sending_a_long_strike_is_left_alone(bench):
 
 
 async def test_records_of_a_start_whose_answer_was_lost_are_not_taken_for_those_of_another(bench):
-    """Records do not say of which start they are; the board began anew just before it was asked."""
+    """Records do not say of which start they are; the board began just before it was asked."""
     async with bench.running():
         bench.deaf = True
         bench.say(bench.hello(0, 0))

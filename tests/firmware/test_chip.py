@@ -284,7 +284,7 @@ def test_a_host_that_comes_back_gets_what_it_missed(host, new_ear, say) -> None:
     for _ in range(3):
         play(at.chip, at.chip.run(0).time_us + 1000, Sweep(middle_mm=9.0))
         gone = at.chip.run(100_000)
-    # A port that is opened anew starts with empty buffers, as pyserial sees to.
+    # A port that is opened again starts with empty buffers, as pyserial sees to.
     second = Host(at.chip, new_ear(), say)
     import termios as t
 

@@ -1,6 +1,6 @@
 """A whole run of the core, byte for byte as it was when it was last looked at.
 
-What changes it on purpose writes it anew and looks at the difference:
+What changes it on purpose writes it again and looks at the difference:
 
     python tests/firmware/test_golden.py
 """

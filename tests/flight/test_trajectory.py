@@ -77,7 +77,7 @@ def test_professionals_seven_iron():
 
 
 def by_vectors(speed, launch, rpm, start, tilt, decay, dt=0.004):
-    """The same flight derived anew: right-handed axes, np.cross, Runge-Kutta of order 4.
+    """The same flight derived again: right-handed axes, np.cross, Runge-Kutta of order 4.
 
     x forward, y LEFT, z up; returns carry and side to the right.
     """

@@ -182,7 +182,7 @@ class Ser2netEnd(PtyEnd):
 
     def __init__(self, folder):
         super().__init__()
-        # ser2net opens the terminal anew for each client; holding it open keeps it from hanging up.
+        # ser2net opens the terminal for each client; holding it open keeps it from hanging up.
         self._held = os.open(self.name, os.O_RDWR | os.O_NOCTTY)
         program = shutil.which("ser2net") or shutil.which("ser2net", path="/usr/sbin:/sbin")
         assert program, "install ser2net (apt install ser2net) to test rfc2217://"

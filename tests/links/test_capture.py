@@ -56,7 +56,7 @@ def _read_into(got, path):
 
 
 def _by_hand(records):
-    """The format as the docstring of the module tells it, put together anew."""
+    """The format as the docstring of the module tells it, put together again."""
     facts = json.dumps(
         {"url": "/dev/ttyACM0", "monotonic_ns": 5_000_000_000, "utc_ns": 1_700_000_000_000_000_000}
     ).encode()

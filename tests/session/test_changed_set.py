@@ -49,7 +49,7 @@ def test_a_session_that_begins_in_the_future_is_not_gone_on_with(desk, at_ns):
     again = desk.again(-3600.0)
     assert again.row.id != desk.session.row.id
     assert again.current_club(at_ns(-3600.0)).label == "7i"
-    # A clock that was set by a second is no reason to begin anew.
+    # A clock that was set by a second is no reason to begin again.
     assert desk.again(-3599.0).row.id == again.row.id
 
 

@@ -62,7 +62,7 @@ def test_an_untouched_file_does_not_undo_a_bend(store, set_id, set_file, clubs, 
     store.sets.import_file(set_file, at_utc_ns=start_utc_ns + 2 * DAY)
     assert store.clubs.spec_of(clubs["7i"]).lie_deg == 61.1
     assert store.clubs.spec_of(clubs["7i"]).head_material == "forged"
-    # but a number typed anew into the file counts
+    # but a number typed again into the file counts
     store.sets.import_file(
         with_spec(set_file, "7i", lie_deg=61.3), at_utc_ns=start_utc_ns + 3 * DAY
     )

@@ -1,4 +1,4 @@
-"""``lieboard board even``: gain and offset of each cell, from a bar drawn along the strip."""
+"""``lieboard board calibrate``: gain and offset of each cell, from a bar drawn along the strip."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from logger.cli.common import DbOption, local_time, open_store, output
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from analysis.board.cell_calibration import Evening
+    from analysis.board.cell_calibration import CellCalibration
     from logger.bench.drawing import Drawn
 
 
-def even(
+def calibrate(
     port: Annotated[
         str, typer.Argument(help="As for 'lieboard log', or capture:FILE to play a recording.")
     ],
@@ -33,25 +33,29 @@ def even(
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Show it, keep nothing.")] = False,
     db: DbOption = None,
 ) -> int:
-    """Even the cells: draw a weighted bar along the strip, there and back.
+    """Calibrate the cells: draw a weighted bar along the strip, there and back.
 
     A bar or tube laid across the strip, the same weight on it all the way, drawn evenly from beyond
     one end to beyond the other. Turn it end for end half-way through. What is struck from then on
     is read with the gains that this finds; raw records stay as they came.
 
-    Examples: lieboard board even /dev/ttyACM0; lieboard board even capture:bar.cap --order +-+-
+    Examples: lieboard board calibrate /dev/ttyACM0; lieboard board calibrate capture:bar.cap
+    --order +-+-
     """
     import asyncio
 
     from analysis.answers import NoAnswerError, Verdict
-    from analysis.board.cell_calibration import even_cells
+    from analysis.board.cell_calibration import calibrate_cells
     from analysis.board.check import roller_findings, worst
     from logger.bench.connection import open_bench
     from logger.bench.drawing import BarDrawing, read_order
     from logger.cli.board.first_use import on_the_bench
     from logger.cli.board.tables import findings_table
     from logger.errors import LieboardError, UsageError
-    from logger.session.logging.cell_calibration import EVENING_KIND, EVENING_METHOD
+    from logger.session.logging.cell_calibration import (
+        CELL_CALIBRATION_KIND,
+        CELL_CALIBRATION_METHOD,
+    )
 
     if passes < 2:
         raise UsageError(f"--passes {passes}: two in each direction are the least")
@@ -74,7 +78,7 @@ def even(
         hello = drawn.hello
         made = datetime.datetime.fromtimestamp(at_utc_ns / 1e9, tz=datetime.UTC)
         try:
-            evening = even_cells(
+            calibration = calibrate_cells(
                 drawn.passes,
                 pitch_mm=hello.pitch_um / 1000,
                 full_scale=hello.full_scale,
@@ -83,9 +87,9 @@ def even(
         except NoAnswerError as reason:
             findings = roller_findings(drawn.passes, None, full_scale=hello.full_scale)
             console.print(findings_table(findings))
-            raise LieboardError(f"{name}: the cells could not be evened: {reason}") from None
-        findings = roller_findings(drawn.passes, evening, full_scale=hello.full_scale)
-        console.print(_cell_table(evening))
+            raise LieboardError(f"{name}: the cells could not be calibrated: {reason}") from None
+        findings = roller_findings(drawn.passes, calibration, full_scale=hello.full_scale)
+        console.print(_cell_table(calibration))
         amiss = [f for f in findings if f.verdict is not Verdict.PASS]
         if amiss:
             console.print(findings_table(amiss))
@@ -95,34 +99,43 @@ def even(
             board = store.boards.of_boot(boot)
             store.calibrations.add(
                 board.id,
-                EVENING_KIND,
-                evening.to_json(),
+                CELL_CALIBRATION_KIND,
+                calibration.to_json(),
                 from_utc_ns=at_utc_ns,
-                method_version=EVENING_METHOD,
+                method_version=CELL_CALIBRATION_METHOD,
             )
             console.print(
-                f"{name}: evened from {evening.passes_used} passes; what is struck from "
+                f"{name}: calibrated from {calibration.passes_used} passes; what is struck from "
                 f"{local_time(at_utc_ns)} on is read with it"
             )
     return 1 if worst(findings) is Verdict.FAIL else 0
 
 
-def _cell_table(evening: Evening) -> Table:
+def even(
+    words: Annotated[list[str] | None, typer.Argument(hidden=True)] = None,
+) -> int:
+    """Say what this command is called now."""
+    from logger.errors import UsageError
+
+    raise UsageError("'lieboard board even' is now 'lieboard board calibrate'")
+
+
+def _cell_table(calibration: CellCalibration) -> Table:
     from rich.table import Table
 
     table = Table("cell", box=None)
     for heading in ("gain", "±", "rest", "noise", "there-back %"):
         table.add_column(heading, justify="right")
     table.add_column("state")
-    for row, words in enumerate(evening.state):
+    for row, words in enumerate(calibration.state):
         for cell, word in enumerate(words):
-            lag = evening.hysteresis[row][cell]
+            lag = calibration.hysteresis[row][cell]
             table.add_row(
-                f"{row}:{cell}" if len(evening.state) > 1 else str(cell),
-                _shown(evening.gain[row][cell], 3),
-                _shown(evening.u_gain[row][cell], 3),
-                _shown(evening.offset_counts[row][cell], 1),
-                _shown(evening.noise_counts[row][cell], 1),
+                f"{row}:{cell}" if len(calibration.state) > 1 else str(cell),
+                _shown(calibration.gain[row][cell], 3),
+                _shown(calibration.u_gain[row][cell], 3),
+                _shown(calibration.offset_counts[row][cell], 1),
+                _shown(calibration.noise_counts[row][cell], 1),
                 _shown(None if lag is None else 100 * lag, 1),
                 word,
             )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.board.calibrate import even
+from logger.cli.board.calibrate import calibrate, even
 from logger.cli.board.rock import rock
 from logger.cli.board.trust import audit, study
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
@@ -36,7 +36,7 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Machine-readable.")]
 
 @app.callback()
 def board() -> None:
-    """Check a board, even its cells, measure heads on it, and find out how far to trust it."""
+    """Check a board, calibrate its cells, measure heads on it, and find out how far to trust it."""
 
 
 @app.command()
@@ -111,5 +111,9 @@ def check(
     return 1 if verdict is Verdict.FAIL else 0
 
 
-for command in (even, rock, study, audit):
+for command in (calibrate, rock, study, audit):
     app.command()(command)
+# Any words behind it: what is said is the same.
+app.command(
+    hidden=True, context_settings={"ignore_unknown_options": True, "help_option_names": []}
+)(even)

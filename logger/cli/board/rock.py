@@ -132,7 +132,7 @@ def _from_board(
     from logger.cli.board.first_use import on_the_bench
     from logger.cli.board.rock import TypedLines
     from logger.errors import UsageError
-    from logger.session.logging.cell_calibration import evenings_of
+    from logger.session.logging.cell_calibration import calibrations_of
 
     async def collect(port: str, agree: bool) -> list[Rested]:
         async with open_bench(store, port, baud, accept=agree) as bench:
@@ -151,8 +151,8 @@ def _from_board(
                         say(f"{text!r} is not an angle; type it again")
 
             assert bench.recorder.boot_row is not None
-            evenings = evenings_of(store, bench.recorder.boot_row)
-            return await Rocking(bench, ask, wait_s, typer.echo, evenings).run()
+            calibrations = calibrations_of(store, bench.recorder.boot_row)
+            return await Rocking(bench, ask, wait_s, typer.echo, calibrations).run()
 
     if url.startswith("capture:"):
         raise UsageError("a capture does not know the angles; put pairs into a CSV file")

@@ -14,7 +14,7 @@ from logger.errors import LieboardError, StrangeBoardError, UsageError
 from logger.links.open import comes_back
 from logger.session.logging.bays import Bay
 from logger.session.logging.bays_file import BayWish, read_bays
-from logger.session.logging.opening import open_session, session_to_go_on_with
+from logger.session.logging.opening import open_session, session_to_resume
 from logger.session.logging.run import RunSettings
 
 if TYPE_CHECKING:
@@ -124,12 +124,12 @@ class _Ready:
 
 def _ready(store: Store, wish: BayWish, options: LogOptions, *, ask: bool) -> _Ready:
     begin_ns = _begin_ns(wish.port)
-    going_on = session_to_go_on_with(
+    resumed = session_to_resume(
         store, player=wish.player, set_name=wish.set_name, now_utc_ns=begin_ns
     )
-    if going_on is not None and not options.new:
+    if resumed is not None and not options.new:
         check_agreed(
-            going_on, stance=wish.stance_mm, sole_middle=wish.sole_middle_mm, left=wish.left
+            resumed, stance=wish.stance_mm, sole_middle=wish.sole_middle_mm, left=wish.left
         )
     elif wish.stance_mm is None and ask and comes_back(wish.port):
         wish = replace(wish, stance_mm=ask_stance(f"{wish.name}: " if wish.name else ""))
@@ -140,7 +140,7 @@ def _ready(store: Store, wish: BayWish, options: LogOptions, *, ask: bool) -> _R
         url, board_id = agree_on_board(
             store, url, accept=options.accept, ask=ask, wait=options.wait
         )
-    return _Ready(wish, begin_ns, going_on is not None and not options.new, url, board_id)
+    return _Ready(wish, begin_ns, resumed is not None and not options.new, url, board_id)
 
 
 def _open(store: Store, ready: _Ready, options: LogOptions) -> Bay:

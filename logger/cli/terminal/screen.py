@@ -37,7 +37,7 @@ DRAW_EVERY_S = 0.1
 
 @contextmanager
 def steady_screen(picture: Callable[[], RenderableType]) -> Iterator[Callable[[], None]]:
-    """Take the whole terminal until the end; gives what draws ``picture`` anew.
+    """Take the whole terminal until the end; gives what draws ``picture`` again.
 
     A terminal that has not taken the last drawing yet gets no other: it must keep nobody waiting.
     """

@@ -21,7 +21,7 @@ from logger.desk.shell.desk import Ask, Desk, view
 from logger.errors import LieboardError, LinkOpenError, UsageError
 from logger.links.ports import PortInfo, candidate_ports
 from logger.protocol.records import Strike
-from logger.session.logging.cell_calibration import EVENING_KIND, EVENING_METHOD
+from logger.session.logging.cell_calibration import CELL_CALIBRATION_KIND, CELL_CALIBRATION_METHOD
 from logger.store.store import Store
 
 _BAUD = 115_200
@@ -61,14 +61,16 @@ def known_boards(store: Store) -> list[KnownBoard]:
     found = []
     for one in store.agreed.all():
         row = rows.get(one.board_key or one.key)
-        evenings = [] if row is None else store.calibrations.of_board(row.id, EVENING_KIND)
+        calibrations = (
+            [] if row is None else store.calibrations.of_board(row.id, CELL_CALIBRATION_KIND)
+        )
         found.append(
             KnownBoard(
                 one.key,
                 one.name,
                 None if row is None else row.accepted,
                 None if row is None else row.accepted_utc_ns,
-                evenings[-1].from_utc_ns if evenings else None,
+                calibrations[-1].from_utc_ns if calibrations else None,
                 ":" in one.key,
             )
         )
@@ -202,7 +204,7 @@ def boards_routes(desk: Desk) -> list[Route]:
         url = _address(ask)
 
         async def run(bench: BoardBench, job: Job, store: Store) -> str:
-            from analysis.board.cell_calibration import even_cells
+            from analysis.board.cell_calibration import calibrate_cells
             from analysis.board.check import roller_findings
             from logger.bench.drawing import BarDrawing
 
@@ -210,21 +212,21 @@ def boards_routes(desk: Desk) -> list[Route]:
             hello, at = drawn.hello, bench.clock.utc_ns()
             made = datetime.datetime.fromtimestamp(at / 1e9, tz=datetime.UTC)
             try:
-                evening = even_cells(
+                calibration = calibrate_cells(
                     drawn.passes, pitch_mm=hello.pitch_um / 1000, full_scale=hello.full_scale,
                     made=made.isoformat(timespec="seconds"),
                 )  # fmt: skip
             except NoAnswerError as reason:
                 raise LieboardError(f"the cells could not be calibrated: {reason}") from None
-            found = roller_findings(drawn.passes, evening, full_scale=hello.full_scale)
+            found = roller_findings(drawn.passes, calibration, full_scale=hello.full_scale)
             job.findings += [(f.verdict.value, f.item, f.what_to_do) for f in found]
             assert bench.recorder.boot_row is not None
             board = store.boards.of_boot(bench.recorder.boot_row)
             store.calibrations.add(
-                board.id, EVENING_KIND, evening.to_json(), from_utc_ns=at,
-                method_version=EVENING_METHOD,
+                board.id, CELL_CALIBRATION_KIND, calibration.to_json(), from_utc_ns=at,
+                method_version=CELL_CALIBRATION_METHOD,
             )  # fmt: skip
-            return f"kept: {evening.passes_used} passes; strikes from now on are read with it"
+            return f"kept: {calibration.passes_used} passes; strikes from now on are read with it"
 
         return guided(ask, f"Cell calibration of the board at {url}", url, run)
 

@@ -21,8 +21,8 @@ from logger.protocol.many_strikes import strikes_from_raw
 from logger.protocol.records import Hello, Strike
 from logger.session.evidence.pressed import Pressed, pressed_of
 from logger.session.logging.cell_calibration import (
-    EveningsInForce,
-    evenings_of,
+    CalibrationsInForce,
+    calibrations_of,
     fits_board,
     gain_table,
     shared_doubt,
@@ -98,7 +98,7 @@ class FootprintReader:
             self._read(boot, hello, own)
             known = [self._pressed.get((boot, c.first_sequence)) for c in own]
             pairs = [(c, one) for c, one in zip(own, known, strict=True) if one is not None]
-            for gains, group in _by_gains(hello, pairs, evenings_of(self._store, boot)):
+            for gains, group in _by_gains(hello, pairs, calibrations_of(self._store, boot)):
                 made, used, why = self._prints(hello, group, gains, place)
                 refused.update(why)
                 if used:
@@ -175,21 +175,21 @@ class FootprintReader:
 
 
 def _by_gains(
-    hello: Hello, pairs: Sequence[tuple[StrikeRow, Pressed]], evenings: EveningsInForce
+    hello: Hello, pairs: Sequence[tuple[StrikeRow, Pressed]], calibrations: CalibrationsInForce
 ) -> list[tuple[_Gains, list[tuple[StrikeRow, Pressed]]]]:
     """Part strikes by the cells pressed: the row, and the calibration that held."""
     gains: dict[tuple[int | None, int], _Gains] = {}
     groups: dict[tuple[int | None, int], list[tuple[StrikeRow, Pressed]]] = {}
     for contact, pressed in pairs:
-        held = evenings.at(contact.struck_utc_ns)
-        fits = held is not None and fits_board(held.evening, hello.rows, hello.cells)
+        held = calibrations.at(contact.struck_utc_ns)
+        fits = held is not None and fits_board(held.calibration, hello.rows, hello.cells)
         key = (held.id if held is not None and fits else None, pressed.row)
         if key not in gains:
             gains[key] = _Gains()
             if held is not None and fits:
-                table = gain_table(held.evening)
+                table = gain_table(held.calibration)
                 gains[key] = _Gains(
-                    table[pressed.row], math.hypot(shared_doubt(held.evening), _QUICK_U)
+                    table[pressed.row], math.hypot(shared_doubt(held.calibration), _QUICK_U)
                 )
         groups.setdefault(key, []).append((contact, pressed))
     return [(gains[key], group) for key, group in groups.items()]

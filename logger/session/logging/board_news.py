@@ -78,7 +78,7 @@ class NewsKeeper:
 class Told:
     """How old the news in the data file are, for who looks at them again and again.
 
-    While a program logs it tells anew now and then, so what stays the same grows old. Clocks that
+    While a program logs it tells again now and then, so what stays the same grows old. Clocks that
     were set meanwhile do not matter, but for what was there at the first look.
     """
 

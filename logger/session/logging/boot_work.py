@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.conventions import Hand, toe_from_board
 from analysis.strikes.sorting import Kind, Sorted, StrikeSorter
 from logger.protocol.records import Flag, Reading, Strike
-from logger.session.logging.cell_calibration import evenings_of
+from logger.session.logging.cell_calibration import calibrations_of
 from logger.session.logging.contacts_of import ContactReader
 from logger.store.rows import NewStrike, SessionRow
 from logger.store.store import Store
@@ -19,7 +19,7 @@ class BootWork:
 
     def __init__(self, store: Store, session: SessionRow, boot: int) -> None:
         self._session = session
-        self.reader = ContactReader(store.boards.hello_of(boot), evenings_of(store, boot))
+        self.reader = ContactReader(store.boards.hello_of(boot), calibrations_of(store, boot))
         self.sorter = StrikeSorter(self.reader.sort_rules())
         self.done_below = 0
         self.unfiled: set[int] = set()

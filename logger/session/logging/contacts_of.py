@@ -13,7 +13,11 @@ from analysis.strikes.scans import ScanOrder, Strip, contact_from_scans, rest_le
 from analysis.strikes.sorting import SortRules
 from logger.protocol.layout import TICK_RANGE
 from logger.protocol.records import Flag, Hello, Reading, Strike
-from logger.session.logging.cell_calibration import EveningsInForce, evened_counts, fits_board
+from logger.session.logging.cell_calibration import (
+    CalibrationsInForce,
+    calibrated_counts,
+    fits_board,
+)
 
 # A sole of 25 mm and a row of 10 mm under a slow wedge of 10 m/s: 3.5 ms; half as much again.
 _LONGEST_STRIKE_US = 5_000.0
@@ -34,8 +38,10 @@ class ContactReader:
     so that a record gives the same contact whether it is read live or from the store.
     """
 
-    def __init__(self, hello: Hello | None, evenings: EveningsInForce | None = None) -> None:
-        self._evenings = evenings or EveningsInForce()
+    def __init__(
+        self, hello: Hello | None, calibrations: CalibrationsInForce | None = None
+    ) -> None:
+        self._calibrations = calibrations or CalibrationsInForce()
         self._tick_hz = _TEXT_TICK_HZ if hello is None else hello.tick_hz
         self._half_mm: float | None = None
         self._strip: Strip | None = None
@@ -91,7 +97,7 @@ class ContactReader:
     def parted(self) -> bool:
         """Whether `idle` closed a contact of which more came later.
 
-        Only reading all records anew puts it right.
+        Only reading all records again puts it right.
         """
         return self._parted
 
@@ -155,18 +161,18 @@ class ContactReader:
         return ""
 
     def _evened(self, strip: Strip, strike: Strike, struck_utc_ns: int) -> tuple[FloatArray, Strip]:
-        """Even the counts by what held when they were struck; also the strip they belong to."""
+        """Correct the counts by what held when they were struck; also the strip they belong to."""
         raw = strike.counts.astype(np.float64)
-        held = self._evenings.at(struck_utc_ns)
-        if held is None or not fits_board(held.evening, *raw.shape[1:]):
+        held = self._calibrations.at(struck_utc_ns)
+        if held is None or not fits_board(held.calibration, *raw.shape[1:]):
             return raw, strip
         rest, _, _ = rest_levels(raw, late_start=Flag.LATE_START in strike.flags)
-        counts, full_scale = evened_counts(raw, rest, held.evening, strip.full_scale)
+        counts, full_scale = calibrated_counts(raw, rest, held.calibration, strip.full_scale)
         return counts, replace(strip, full_scale=full_scale)
 
     def method_of(self, version: str, struck_utc_ns: int) -> str:
-        """Name what a contact was worked out with: the version, and the evening if one held."""
-        held = None if self._strip is None else self._evenings.at(struck_utc_ns)
+        """Name what a contact was worked out with: the version, and the calibration if one held."""
+        held = None if self._strip is None else self._calibrations.at(struck_utc_ns)
         return version if held is None else f"{version}, evening {held.id}"
 
     def _reading(self, sequence: int, reading: Reading, struck_utc_ns: int) -> StripReading:

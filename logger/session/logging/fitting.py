@@ -192,7 +192,7 @@ class FittingSession:
     def _forget_finished(self) -> None:
         """Let go of starts that are over: a board that restarts all day must not fill the memory.
 
-        Should one of them go on after all, it is worked out anew from the store.
+        Should one of them go on after all, it is worked out again from the store.
         """
         self._boots = {
             boot: work
@@ -216,7 +216,7 @@ class FittingSession:
         """Work out strikes from stored records, which come in the order of their numbers.
 
         A record that comes late, behind ones that were worked on, has what is around it and follows
-        it worked out anew: that may have been taken for something else without it. So has one
+        it worked out again: that may have been taken for something else without it. So has one
         that continues a contact which a quiet line had made look over.
         """
         first_ns = self.row.started_utc_ns - BEFORE_START_NS
@@ -271,7 +271,7 @@ class FittingSession:
         )
 
     def rebuild(self, boot: int, *, since: int = 0) -> list[FiledStrike]:
-        """Work out the strikes of a boot in this session anew from what is stored.
+        """Work out the strikes of a boot in this session again from what is stored.
 
         Parameters
         ----------
@@ -356,7 +356,7 @@ class FittingSession:
         Returns
         -------
         first_filed : int
-            From where on contacts are filed anew: a few before the record, which may belong to one.
+            From where on contacts are filed: a few before the record, which may belong to one.
         begin : int
             From where on records have to be read for that.
         known : dict

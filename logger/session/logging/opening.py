@@ -1,4 +1,4 @@
-"""Begin a fitting session, or go on with one that was cut off."""
+"""Begin a fitting session, or resume one that was cut off."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from logger.setfiles.clubs import HandName
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
-# An open session older than this is not what the fitter means by "go on".
+# An open session older than this is not what the fitter means to resume.
 _STALE_NS = 12 * 3600 * 1_000_000_000
 # A stance read with a ruler on a mat that gives under the shoes: within 2.5 mm either way, evenly
 # likely (JCGM 100:2008, 4.3.7).
@@ -40,10 +40,10 @@ class Circumstances:
     machine_increment_deg: float | None = None
 
 
-def session_to_go_on_with(
+def session_to_resume(
     store: Store, *, player: str | None, set_name: str | None, now_utc_ns: int
 ) -> SessionRow | None:
-    """Return the session that `open_session` would go on with; None if it would start one.
+    """Return the session that `open_session` would resume; None if it would start one.
 
     Raises
     ------
@@ -63,7 +63,7 @@ def open_session(
     always_new: bool = False,
     club: str | None = None,
 ) -> FittingSession:
-    """Go on with the open session of this set, or start one.
+    """Resume the open session of this set, or start one.
 
     A session that was cut off has its strikes worked out again from what is stored.
 
@@ -75,9 +75,9 @@ def open_session(
     set_id = which_set(store, player, set_name)
     if club is not None:
         club_of(store.sets.get(set_id), club)
-    going_on = None if always_new else _open_one(store, set_id, now_utc_ns)
-    if going_on is not None:
-        session = FittingSession(store, going_on.id)
+    resumed = None if always_new else _open_one(store, set_id, now_utc_ns)
+    if resumed is not None:
+        session = FittingSession(store, resumed.id)
         session.recover()
         if session.current_club(now_utc_ns) is None:
             # The club that was up has left the set.

@@ -69,7 +69,7 @@ def check_file(
 
 
 def rebuild_all(store: Store, working: Callable[[int, int], None]) -> list[tuple[int, list[str]]]:
-    """Work out all strikes anew; return what changed by session, or why it could not be done.
+    """Work out all strikes again; return what changed by session, or why it could not be done.
 
     Those of a board's start of which a raw record is missing are left as they are.
     """

@@ -219,7 +219,7 @@ class LoggingRun:
             await asyncio.sleep(_IDLE_EVERY_S)
             await self._write_news()
             # A line is not quiet while what it brought is still on its way to the disk: a contact
-            # closed too soon has to be worked out anew, which a busy program must not also do.
+            # closed too soon has to be worked out again, which a busy program must not also do.
             if self._connection is None or not self._connection.in_hand:
                 await self.recorder.idle()
 

@@ -15,10 +15,17 @@ from analysis.report.content import (
 )
 from analysis.statistics.budget import WHAT_TO_IMPROVE
 from logger.errors import UsageError
-from logger.session.logging.cell_calibration import EVENING_METHOD, evenings_of
+from logger.session.logging.cell_calibration import (
+    CELL_CALIBRATION_KIND,
+    CELL_CALIBRATION_METHOD,
+    calibrations_of,
+)
 from logger.session.results.clubs import ClubResult, SessionResults, session_results
 from logger.store.rows import SessionRow
 from logger.store.store import Store
+
+# What data files call a cell calibration, and what a person does.
+_STORED_WORD = (CELL_CALIBRATION_KIND, "cell calibration")
 
 
 def report_content(
@@ -162,12 +169,13 @@ def _boards(
         lines.append(("bench checks", judged.get(board.accepted or False, "")))
         if board.accepted is None:
             lines[-1] = ("bench checks", "not done: lieboard board check")
-        evening = evenings_of(store, boot).at(session.started_utc_ns)
-        if evening is None:
+        calibration = calibrations_of(store, boot).at(session.started_utc_ns)
+        if calibration is None:
             lines.append(("cell calibration", "none: cells taken as made"))
         else:
-            lines.append(("cell calibration", f"evening {evening.id}, {when(evening.from_utc_ns)}"))
-            methods.append(("cells by", EVENING_METHOD))
+            since = when(calibration.from_utc_ns)
+            lines.append(("cell calibration", f"number {calibration.id}, {since}"))
+            methods.append(("cells by", CELL_CALIBRATION_METHOD.replace(*_STORED_WORD)))
     if not lines:
         lines.append(("board", "none: marks read off the sole"))
     return tuple(lines), tuple(methods)

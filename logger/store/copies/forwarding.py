@@ -33,7 +33,7 @@ class Forwarding(Part):
     """The part of the store that knows what was forwarded and what was gathered."""
 
     def begin(self, shop: str, shop_file: str) -> bool:
-        """Note which data file a shop gathers into; True if everything is to be sent anew.
+        """Note which data file a shop gathers into; True if everything is to be sent again.
 
         That is so the first time, and when the shop begins another file.
         """
@@ -51,7 +51,7 @@ class Forwarding(Part):
         return True
 
     def forget(self, shop: str) -> None:
-        """Send everything anew, whatever was confirmed."""
+        """Send everything again, whatever was confirmed."""
         with self._file.writing() as connection:
             connection.execute("DELETE FROM forwarded_sessions WHERE shop = ?", (shop,))
             connection.execute("UPDATE forwarding SET records_up_to = 0 WHERE shop = ?", (shop,))

@@ -30,7 +30,7 @@ from logger.store.strikes import club_up_after
 
 _Said: TypeAlias = tuple[tuple[str, Value], ...]
 # The facts of a loss, in the order in which they are compared. The club comes last, since it may be
-# set anew: else of three files it would count which two came together first.
+# set again: else of three files it would count which two came together first.
 _FACTS = ("noted_utc_ns", "session", "reason", "club")
 
 

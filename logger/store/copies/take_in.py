@@ -236,13 +236,13 @@ class _Names:
                 "INSERT INTO presses (boot, sequence) VALUES (?, ?) ON CONFLICT DO NOTHING",
                 (self._boot(press["board"], press["boot"]), press["sequence"]),
             )
-        for evening in copy["evenings"]:
+        for calibration in copy["evenings"]:
             board = self._connection.execute(
-                "SELECT id FROM boards WHERE board_key = ?", (evening["board"],)
+                "SELECT id FROM boards WHERE board_key = ?", (calibration["board"],)
             ).fetchone()
             if board is None:
-                raise self._unnamed(f"board {evening['board']}")
-            self._add_once("calibrations", {**evening, "board": board[0]})
+                raise self._unnamed(f"board {calibration['board']}")
+            self._add_once("calibrations", {**calibration, "board": board[0]})
 
     def take_boot(self, row: Row) -> int:
         """Put a board and one start of it in; return the boot's id."""

@@ -16,7 +16,7 @@ from logger.links.capture import CaptureWriter, RecordKind
 from logger.protocol.clock import UtcAnchor
 from logger.protocol.decoding import Decoder
 from logger.protocol.records import Hello, RawRecord
-from logger.session.logging.cell_calibration import EVENING_KIND, EVENING_METHOD
+from logger.session.logging.cell_calibration import CELL_CALIBRATION_KIND, CELL_CALIBRATION_METHOD
 from logger.session.logging.fitting import FittingSession
 from logger.session.logging.opening import Circumstances, open_session
 from logger.setfiles import load_set
@@ -145,7 +145,7 @@ def keep_calibration(store: Store, session: Session) -> None:
     same = np.ones_like(gain)
     store.calibrations.add(
         store.boards.of_boot(boot).id,
-        EVENING_KIND,
+        CELL_CALIBRATION_KIND,
         {
             "made": "2026-05-27T20:26:40+00:00",
             "pitch_mm": board.pitch_mm,
@@ -160,7 +160,7 @@ def keep_calibration(store: Store, session: Session) -> None:
             "left_out": [],
         },
         from_utc_ns=START_UTC_NS - _DAY_NS,
-        method_version=EVENING_METHOD,
+        method_version=CELL_CALIBRATION_METHOD,
     )
 
 

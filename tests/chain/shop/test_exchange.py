@@ -135,7 +135,7 @@ def test_over_a_bad_line_with_restarts_nothing_is_lost_or_twice(
         elif mine and mine[0].missing is not None:
             queue.missing(mine[0].missing)
         else:
-            # No answer for long: looked at anew, as after a lost connection.
+            # No answer for long: looked at again, as after a lost connection.
             queue.begin("file one")
     else:
         pytest.fail("the bay never came to an end")
