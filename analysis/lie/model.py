@@ -263,6 +263,7 @@ class Model:
         first = 0
         if before is None:
             before = np.zeros(self.nh, int)
+        self.before = int(before.sum())
         for one in prints:
             n = len(one.counts)
             if not n:

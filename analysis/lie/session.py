@@ -352,7 +352,8 @@ def session_lies(
 
 def _by_head(one: Prints) -> tuple[Prints, np.ndarray]:
     """Presses of a head together, and where each was."""
-    place = np.argsort(one.head, kind="stable")
+    # Presses of a head by weight, so that the order in which they came plays no part.
+    place = np.lexsort((np.round(one.counts.sum(axis=1)), one.head))
     together = replace(
         one,
         counts=one.counts[place],

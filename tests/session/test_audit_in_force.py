@@ -157,8 +157,8 @@ def test_a_kept_audit_gives_a_later_session_its_level(hard, capsys):
     lies = np.array([lie for lie, _ in true])
     for place, (one, (lie, toe)) in enumerate(zip(picture.clubs, true, strict=True)):
         was = before.clubs[place]
-        # Without it every club reads 8 mm, over a degree and a half, too flat.
-        assert abs(was.lie.lie_error_deg - lie) > 1.0
+        # Without it every club reads 8 mm, over a degree and a half, too flat, less what is usual.
+        assert abs(was.lie.lie_error_deg - lie) > 0.8
         assert one.lie.u_deg < 0.7 * was.lie.u_deg
         assert abs(one.contact.mean_mm - toe) < abs(was.contact.mean_mm - toe)
         # Each club within 99 % of its own doubt, the level of all within its 95 %.
