@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from analysis.conventions import Hand
 from analysis.history.set_history import ClubHistory, History
 from analysis.report.content import ReportContent
 from analysis.report.history_chart import stream_svg
@@ -49,7 +50,9 @@ def report_html(report: ReportContent) -> str:
         sole_legend=SOLE_LEGEND,
         soles=[
             (club, Markup(svg))
-            for club, svg in zip(report.clubs, sole_svgs(report.clubs, "sole"), strict=True)
+            for club, svg in zip(
+                report.clubs, sole_svgs(report.clubs, "sole", Hand(report.hand)), strict=True
+            )
         ],
         budget_legend=BUDGET_LEGEND,
         budget_rows=budget_rows(report),

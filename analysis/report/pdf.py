@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from analysis.conventions import Hand
 from analysis.report.content import ReportContent
 from analysis.report.drawing import EDGE, GREY, INK, MM_PER_INCH, ORANGE, our_style
 from analysis.report.set_chart import set_figure
@@ -189,7 +190,7 @@ def _soles(pdf: FPDF, report: ReportContent) -> None:
     _small(pdf, SOLE_LEGEND)
     pdf.ln(1)
     with our_style():
-        ruler = Drawn(ruler_figure())
+        ruler = Drawn(ruler_figure(Hand(report.hand)))
     for index, club in enumerate(report.clubs):
         column = index % 2
         if column == 0:
@@ -203,7 +204,7 @@ def _soles(pdf: FPDF, report: ReportContent) -> None:
         pdf.cell(width * 2 / 3, 4, club.decision, align="R")
         pdf.set_y(top + 4)
         with our_style():
-            _picture(pdf, sole_figure(club), left)
+            _picture(pdf, sole_figure(club, Hand(report.hand)), left)
         ruler.put(pdf, left, pdf.get_y(), _FONT)
         last = column == 1 or index == len(report.clubs) - 1
         pdf.set_y(top + height + 5 if last else top)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.conventions import USUAL_SOLE_MM
+from analysis.conventions import USUAL_SOLE_MM, Hand
 from analysis.report.content import ClubContent, Dot
 from analysis.report.drawing import (
     BLUE,
@@ -34,7 +34,7 @@ _SHOWN_MM = 43.0
 _DEPTH_MM = 22.0
 
 
-def sole_svgs(clubs: Sequence[ClubContent], name: str) -> list[str]:
+def sole_svgs(clubs: Sequence[ClubContent], name: str, hand: Hand = Hand.RIGHT) -> list[str]:
     """Draw clubs' soles with their strikes, means, intervals and wanted places, for one page.
 
     Parameters
@@ -42,38 +42,41 @@ def sole_svgs(clubs: Sequence[ClubContent], name: str) -> list[str]:
     clubs : sequence of ClubContent
     name : str
         For the ids within (`analysis.report.drawing.as_svg`).
+    hand : Hand
+        A left-hander's are drawn the other way round, as they lie before the player.
 
     Returns
     -------
     list of str
-        For each club an ``<svg>`` element of `PICTURE_MM`; heel left, toe right, leading edge
-        below. The ruler is in the first, and the others refer to it: its words are most of a
-        picture's time and bytes.
+        For each club an ``<svg>`` element of `PICTURE_MM`; heel left, toe right (a left-hander's
+        the other way round), leading edge below. The ruler is in the first, and the others refer
+        to it: its words are most of a picture's time and bytes.
     """
     found = []
     with our_style():
-        ruler = group_of(as_svg(ruler_figure(), f"{name}r", ""), f"{name}_ruler")
+        ruler = group_of(as_svg(ruler_figure(hand), f"{name}r", ""), f"{name}_ruler")
         for index, club in enumerate(clubs):
-            svg = as_svg(sole_figure(club), f"{name}{index}", _says(club))
+            svg = as_svg(sole_figure(club, hand), f"{name}{index}", _says(club))
             found.append(svg.removesuffix("</svg>") + ruler + "</svg>")
             ruler = f'<use href="#{name}_ruler"/>'
     return found
 
 
-def sole_figure(club: ClubContent) -> Figure:
+def sole_figure(club: ClubContent, hand: Hand = Hand.RIGHT) -> Figure:
     """Draw one club's sole without its ruler; call under `analysis.report.drawing.our_style`."""
     picture = _picture()
-    _outline(picture, club)
-    _dots(picture, club.dots)
-    _middle(picture, club)
+    sign = hand.toe_sign
+    _outline(picture, club, sign)
+    _dots(picture, club.dots, sign)
+    _middle(picture, club, sign)
     return picture.figure
 
 
-def ruler_figure() -> Figure:
+def ruler_figure(hand: Hand = Hand.RIGHT) -> Figure:
     """Draw the ruler of all soles, with nothing behind it; as `sole_figure`."""
     picture = _picture()
     picture.figure.patch.set_visible(False)
-    _ruler(picture)
+    _ruler(picture, hand.toe_sign)
     return picture.figure
 
 
@@ -83,7 +86,7 @@ def _picture() -> MmPicture:
     return MmPicture(width, height, -width / 2, -26.0)
 
 
-def _outline(picture: MmPicture, club: ClubContent) -> None:
+def _outline(picture: MmPicture, club: ClubContent, sign: int) -> None:
     from matplotlib.patches import FancyBboxPatch
 
     length = club.sole_length_mm or USUAL_SOLE_MM
@@ -97,35 +100,36 @@ def _outline(picture: MmPicture, club: ClubContent) -> None:
         )
     )  # fmt: skip
     picture.line([0, 0], [y, -y], color=EDGE, lw=0.8, zorder=1)
-    for place, word, side in ((x + 3.5, "heel", "left"), (-x - 3.5, "toe", "right")):
+    left, right = ("heel", "toe") if sign > 0 else ("toe", "heel")
+    for place, word, side in ((x + 3.5, left, "left"), (-x - 3.5, right, "right")):
         picture.text(place, 0, word, ha=side, va="center", color=GREY, fontsize=7, zorder=1)
 
 
-def _ruler(picture: MmPicture) -> None:
+def _ruler(picture: MmPicture, sign: int) -> None:
     at = -_DEPTH_MM / 2 - 4.0
     ticks = [(mm, at, mm, at - (0.9 if mm % 10 else 1.6)) for mm in range(-40, 41, 5)]
     picture.lines([(-40, at, 40, at), *ticks], color=GREY, lw=0.6)
     for mm in range(-40, 41, 10):
         words = f"{mm:+d}" if mm else "0"
-        picture.text(mm, at - 2.2, minus(words), ha="center", va="top", fontsize=6.5)
+        picture.text(sign * mm, at - 2.2, minus(words), ha="center", va="top", fontsize=6.5)
     picture.text(0, at - 6.2, "mm from the middle, toe +", ha="center", va="top", fontsize=6.5)
 
 
-def _dots(picture: MmPicture, dots: Sequence[Dot]) -> None:
+def _dots(picture: MmPicture, dots: Sequence[Dot], sign: int) -> None:
     count = len(dots)
     aside: list[tuple[float, float]] = []
     marks: list[tuple[float, float]] = []
     strikes: list[tuple[float, float]] = []
     beyond: dict[str, list[tuple[float, float]]] = {">": [], "<": []}
     for index, dot in enumerate(dots):
-        x = float(np.clip(dot.toe_mm, -_SHOWN_MM, _SHOWN_MM))
+        x = sign * float(np.clip(dot.toe_mm, -_SHOWN_MM, _SHOWN_MM))
         # What is not known front to back is spread out in the order it was struck.
         spread = _DEPTH_MM * 0.36 * (1 - 2 * (index + 0.5) / count)
         # + is toward the trailing edge, which is drawn above.
         y = spread if dot.trail_mm is None else float(np.clip(dot.trail_mm, -10.5, 10.5))
         (aside if not dot.used else marks if dot.by_mark else strikes).append((x, y))
-        if x != dot.toe_mm:
-            beyond[">" if dot.toe_mm > 0 else "<"].append((x, y))
+        if x != sign * dot.toe_mm:
+            beyond[">" if x > 0 else "<"].append((x, y))
     for arrow, places in beyond.items():
         _put(picture, places, arrow, ms=6, mfc="none", mec=GREY, mew=0.8, zorder=3)
     _put(picture, aside, "x", ms=4.5, mew=1.1, color=GREY, zorder=4)
@@ -144,21 +148,21 @@ def _put(
         picture.line(x, y, form, **style)
 
 
-def _middle(picture: MmPicture, club: ClubContent) -> None:
+def _middle(picture: MmPicture, club: ClubContent, sign: int) -> None:
     top = _DEPTH_MM / 2
-    wanted = float(np.clip(club.wanted_mm, -_SHOWN_MM, _SHOWN_MM))
+    wanted = sign * float(np.clip(club.wanted_mm, -_SHOWN_MM, _SHOWN_MM))
     picture.line([wanted] * 2, [-top, top + 1.5], color=ORANGE, lw=1.3, ls=(0, (3, 1.5)), zorder=3)
     picture.line([wanted], [top + 2.6], "v", ms=5, color=ORANGE, zorder=3)
     if club.mean_mm is None:
         picture.text(0, top + 5.0, "no usable strike", ha="center", va="bottom")
         return
-    mean = float(np.clip(club.mean_mm, -_SHOWN_MM, _SHOWN_MM))
+    mean = sign * float(np.clip(club.mean_mm, -_SHOWN_MM, _SHOWN_MM))
     level = top + 4.4
     picture.line([mean, mean], [-top, level], color=INK, lw=1.4, zorder=6)
     words = f"mean {club.mean_mm:+z.1f} mm"
     interval = club.interval_mm
     if interval is not None:
-        low, high = np.clip([interval.low, interval.high], -_SHOWN_MM, _SHOWN_MM)
+        low, high = sign * np.clip([interval.low, interval.high], -_SHOWN_MM, _SHOWN_MM)
         picture.line([low, high], [level] * 2, color=INK, lw=1.6, solid_capstyle="butt", zorder=6)
         ends = [(end, level - 0.9, end, level + 0.9) for end in (low, high)]
         picture.lines(ends, color=INK, lw=1.0, zorder=6)

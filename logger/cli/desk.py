@@ -21,11 +21,20 @@ def desk(
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open it in the browser?")
     ] = True,
+    launcher: Annotated[
+        bool,
+        typer.Option(
+            "--install-launcher",
+            help="Put the desk among this computer's programs, and end. Untested on macOS and "
+            "Windows.",
+        ),
+    ] = False,
     db: DbOption = None,
 ) -> None:
     """Do the whole week in the browser: players, sets, boards, fittings, sheet, bench, backup.
 
-    If it runs already for this data file, that one is opened. Ends with Ctrl-C.
+    If it runs already for this data file, that one is opened. Ends with Ctrl-C, or where the desk
+    says so.
 
     Example: lieboard desk
     """
@@ -33,6 +42,12 @@ def desk(
     from logger.config import default_db_path
     from logger.desk.server import DeskServer
 
+    if launcher:
+        from logger.desk.launcher import install_launcher
+
+        for file in install_launcher(db):
+            say(f"wrote {file}")
+        return
     path = db or default_db_path(make_folder=True)
     running = _running(path)
     if running is not None:

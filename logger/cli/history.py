@@ -40,6 +40,9 @@ def history(
         check_names(store, [out], (".html", ".htm"))
         past = set_history(store, _pick_set(store, player, set_name))
     dates = [local_time(session.started_utc_ns)[:10] for session in past.sessions]
+    if len(set(dates)) < len(dates):
+        # Sessions of one day are told apart by their time.
+        dates = [local_time(session.started_utc_ns)[5:] for session in past.sessions]
     _print(output(), past, dates)
     if out is not None:
         from analysis.report.html import history_html

@@ -67,6 +67,11 @@ class DeskServer(WebServer):
         assert self._connections is not None
         await self._share(self._app, self._connections)
 
+    def leave(self) -> None:
+        """End the desk, as soon as what is being answered was answered."""
+        if self._loop is not None and self._stopping is not None:
+            self._loop.call_soon_threadsafe(self._stopping.set)
+
     async def _serve(self) -> None:
         from logger.desk.app import build_desk
         from logger.desk.bays import Bays

@@ -143,7 +143,7 @@ async def test_a_whole_week(new_desk, view, tmp_path):
 
     # The end, and the sheet: the 6-iron stands out. One club is locked, at once worked out.
     fitter.count()
-    await fitter.tap("text=End")
+    await fitter.tap("#end button")
     await page.wait_for_url(re.compile("/sheet$"))
     row = page.locator(".sheet-row", has=page.locator("h2:text-is('6i')"))
     assert "bend" in await row.locator(".decision").text_content()
@@ -193,7 +193,7 @@ async def test_a_whole_week(new_desk, view, tmp_path):
     await page.wait_for_selector("html[data-drawn]", state="attached")
     counts = "(n) => [...document.querySelectorAll('.clubs .count')].every((e) => e.textContent.replace(/\\D/g, '') === String(n))"  # noqa: E501
     await fitter.until(counts, EACH)
-    await page.locator("text=End").tap()
+    await page.locator("#end button").tap()
     await page.locator("nav.within >> text=After").tap()
     await page.wait_for_url(re.compile("/sessions/2/after$"))
     six = await page.locator("tr", has=page.locator("th:text-is('6i')")).text_content()

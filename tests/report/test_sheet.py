@@ -8,6 +8,7 @@ from html.parser import HTMLParser
 import pytest
 from pypdf import PdfReader
 
+from analysis.conventions import Hand
 from analysis.report.content import ClubContent, Dot
 from analysis.report.html import report_html
 from analysis.report.pdf import report_pdf
@@ -175,3 +176,10 @@ def test_a_report_of_no_club_is_refused(content):
     for make in (report_html, report_pdf):
         with pytest.raises(ValueError, match="at least one club"):
             make(replace(content, clubs=()))
+
+
+def test_a_left_hander_s_sole_is_drawn_the_other_way_round():
+    """As it lies before the player, and as the live page draws it."""
+    toe = [replace(BARE, dots=(Dot(17.0, None, True, False), Dot(-30.0, None, True, False)))]
+    assert places_mm(sole_svgs(toe, "s", Hand.LEFT)[0]) == pytest.approx([-17.0, 30.0], abs=0.02)
+    assert places_mm(sole_svgs(toe, "s", Hand.RIGHT)[0]) == pytest.approx([-30.0, 17.0], abs=0.02)

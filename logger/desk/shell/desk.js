@@ -133,3 +133,24 @@ async function look() {
   setTimeout(look, 400);
 }
 if (poll) setTimeout(look, 400);
+
+// -- what changes by itself: the bays on Today ------------------------------------------------------
+
+const again = document.querySelector("[data-again]");
+if (again) {
+  let shown = "";
+  setInterval(async () => {
+    if (document.hidden || again.contains(document.activeElement)) return;
+    try {
+      const answer = await fetch(again.dataset.again, { cache: "no-store" });
+      const markup = answer.ok ? await answer.text() : shown;
+      if (markup !== shown) {
+        const made = new DOMParser().parseFromString(markup, "text/html");
+        again.replaceChildren(...made.body.childNodes);
+      }
+      shown = markup;
+    } catch (error) {
+      if (!(error instanceof TypeError)) throw error;
+    }
+  }, 1500);
+}

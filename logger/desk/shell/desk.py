@@ -13,6 +13,7 @@ from urllib.parse import parse_qsl
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
+from starlette.background import BackgroundTask
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
@@ -82,6 +83,10 @@ class Screen(Protocol):
 
     async def share(self) -> None:
         """Show it in the network too."""
+        ...
+
+    def leave(self) -> None:
+        """End the desk, as soon as what is being answered was answered."""
         ...
 
 
@@ -274,6 +279,13 @@ def shell_routes(desk: Desk) -> list[Route]:
         await desk.screen.share()
         return ask.to("/screen")
 
+    async def leave(ask: Ask) -> Response:
+        if desk.bays.logging:
+            raise UsageError("a board is logging: end its session first, then close the desk")
+        answer = ask.page("shell/closed.html")
+        answer.background = BackgroundTask(desk.screen.leave)
+        return answer
+
     return [
         Route("/units", functools.partial(_anybody, desk, units), methods=["POST"]),
         *view(desk, "/undo", act=undo),
@@ -282,6 +294,7 @@ def shell_routes(desk: Desk) -> list[Route]:
         *view(desk, "/jobs/{number:int}", job, stop_job),
         *view(desk, "/jobs/{number:int}/part", job_part),
         *view(desk, "/screen", screen, share),
+        *view(desk, "/leave", None, leave),
     ]
 
 

@@ -33,6 +33,10 @@ class OpenSession:
     used: int
     set_aside: int
     today: bool
+    up: str
+    """Label of the club that is up; empty: none."""
+    last_mm: float | None
+    """Where the latest that counts touched."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,20 +77,29 @@ def players_of(store: Store) -> list[KnownPlayer]:
     return found
 
 
+def open_sessions(store: Store, now_utc_ns: int) -> tuple[OpenSession, ...]:
+    """All sessions that were not ended, the latest first."""
+    counts = store.strikes.counts_by_session()
+    found = []
+    for row in reversed(store.sessions.all()):
+        if row.ended_utc_ns is not None:
+            continue
+        today = abs(now_utc_ns - row.started_utc_ns) < _TODAY_NS
+        own = store.sets.get(row.set)
+        turns = store.sessions.turns(row.id) if today else []
+        up = next((c.label for c in own.clubs if turns and c.id == turns[-1].club), "")
+        struck = store.strikes.contacts(row.id) if today else []
+        last = next((one.toe_mm for one in reversed(struck) if one.used), None)
+        found.append(
+            OpenSession(row, own, *counts.get(row.id, (0, 0)), today=today, up=up, last_mm=last)
+        )
+    return tuple(found)
+
+
 def day_of(store: Store, now_utc_ns: int) -> Day:
     """Look up what Today shows."""
     players = players_of(store)
-    counts = store.strikes.counts_by_session()
-    open_now = [row for row in store.sessions.all() if row.ended_utc_ns is None]
-    found = tuple(
-        OpenSession(
-            row,
-            store.sets.get(row.set),
-            *counts.get(row.id, (0, 0)),
-            abs(now_utc_ns - row.started_utc_ns) < _TODAY_NS,
-        )
-        for row in reversed(open_now)
-    )
+    found = open_sessions(store, now_utc_ns)
     boards = tuple((one.key, one.name) for one in store.agreed.all())
     return Day(tuple(players[:_PLAYERS]), max(len(players) - _PLAYERS, 0), found, boards)
 
@@ -143,6 +156,13 @@ def today_routes(desk: Desk) -> list[Route]:
             return ask.page("today/first.html", demo=desk.demo is not None)
         return ask.page("today/today.html", day=found, states=states)
 
+    async def now(ask: Ask) -> Response:
+        """Answer with the bays as they are now, to be put in place of what was."""
+        at = ask.house.clock.utc_ns()
+        found = await ask.house.read(lambda store: open_sessions(store, at))
+        states = {one.row.id: desk.bays.state(one.row.id) for one in found}
+        return ask.page("today/now.html", open=found, states=states)
+
     async def waits(ask: Ask) -> Response:
         # It takes the sheets of the latest sessions, so it comes a moment later.
         house = ask.house
@@ -168,5 +188,6 @@ def today_routes(desk: Desk) -> list[Route]:
     return [
         *view(desk, "/", today),
         *view(desk, "/waits", waits),
+        *view(desk, "/now", now),
         *view(desk, "/demo", None, demo),
     ]

@@ -44,7 +44,7 @@ export class SetChart {
       const it = this._buttons[at];
       it.name = club.name;
       text(it.label, club.name);
-      text(it.count, `${club.settled ? "✓ " : ""}${club.used}`);
+      text(it.count, `${decided(club)}${club.used}`);
       set(it.button, {
         "aria-current": club.name === shown ? "true" : null,
         "aria-label": says(club, state),
@@ -95,6 +95,10 @@ export class SetChart {
   }
 }
 
+/** Decided: left alone or to be bent; a tick alone would pass for "good". */
+const decided = ({ settled, decision }) =>
+  settled ? (decision.startsWith("bend") ? "∠ " : "✓ ") : "";
+
 function clubParts(club, x, y, wide) {
   const wanted = y(club.wanted_mm);
   const parts = [
@@ -132,7 +136,7 @@ function grid(width, reach, y, pxPerMm) {
     [reach, "toe"],
     [-reach, "heel"],
   ]) {
-    const element = svg("text", { x: 4, y: y(toe) + (toe > 0 ? 12 : -3), class: "grid-word" });
+    const element = svg("text", { x: 4, y: y(toe) + (toe > 0 ? -4 : 12), class: "grid-word" });
     text(element, `${words} ${signed(toe, 0)} mm`);
     parts.push(element);
   }
