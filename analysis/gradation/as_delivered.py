@@ -167,7 +167,7 @@ def _words(
     rules: GradationRules,
 ) -> str:
     if club.lie_deg is None:
-        return "its static lie was not measured"
+        return "its lie was not measured"
     if lie is None:
         return "too few swings to say what it asks for"
     club_off, swing_off = _is_off(static, lines[0], rules), _is_off(needed, lines[1], rules)

@@ -122,7 +122,7 @@ def _stop_words(clubs: Sequence[PlanClub], decisions: Sequence[Decision]) -> str
     if not left:
         return "stop: every club is decided"
     said = (f"{', '.join(labels)}: {words}" for words, labels in left.items())
-    return f"stop: more swings settle no more. {'; '.join(said)}"
+    return f"stop: more swings settle nothing. {'; '.join(said)}"
 
 
 class _LookAhead:

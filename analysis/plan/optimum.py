@@ -239,7 +239,7 @@ def _all_limits(
 def _notes(clubs: Sequence[PlanClub], unknown: Sequence[str]) -> tuple[str, ...]:
     notes = []
     if unknown:
-        notes.append("steps not checked, a static lie is not known: " + ", ".join(unknown))
+        notes.append("steps not checked, a lie was not measured: " + ", ".join(unknown))
     bare = [club.label for club in clubs if club.metres_per_deg is None]
     if bare and len(bare) < len(clubs):
         notes.append(

@@ -328,7 +328,7 @@ def _does(row: PlanRow, plan: SetPlan) -> str:
         f"{NORMAL_90 * row.u_after_deg:.2f}°"
     )
     if row.static_after_deg is not None:
-        text += f", the static lie from {row.static_before_deg:g}° to {row.static_after_deg:g}°"
+        text += f", the measured lie from {row.static_before_deg:g}° to {row.static_after_deg:g}°"
     if row.contact_after_mm is not None and row.contact_before_mm is not None:
         text += f", the contact from {row.contact_before_mm:+.1f} to {row.contact_after_mm:+.1f} mm"
     if row.change_m is not None and row.miss_before_m is not None and row.miss_after_m is not None:

@@ -145,7 +145,7 @@ def _sheet(pdf: FPDF, report: ReportContent) -> None:
     heads = (
         "club", "decision", "pulls: tick when measured",
         f"{'off the line' if report.sheet.gaps else 'lie error'}\nnow, after",
-        "static lie\nnow, to be", "measured\nafter: lie", "loft",
+        "measured lie\nnow, to be", "measured\nafter: lie", "loft",
     )  # fmt: skip
     cells = [sheet_cells(row) for row in report.sheet.rows]
     with _table(pdf, (13, 38, 36, 27, 30, 21, 21), "LLLRRRR", heads, line_mm=5.2) as rows:

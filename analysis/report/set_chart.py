@@ -40,7 +40,7 @@ def set_chart_svg(clubs: Sequence[ClubContent], rows: Sequence[SheetRow], name: 
         return as_svg(
             set_figure(clubs, rows),
             name,
-            "Lie errors and static lies along the set; numbers in the table",
+            "Lie errors and measured lies along the set; numbers in the table",
         )
 
 
@@ -119,7 +119,7 @@ def _static_lies(
         if club.lie_deg is not None
     ]
     x, now = zip(*[(x, lie) for x, _, lie in known], strict=True)
-    axes.plot(x, now, "D", ms=4.5, ls="none", color=INK, label="static lie, measured")
+    axes.plot(x, now, "D", ms=4.5, ls="none", color=INK, label="as measured")
     bent = [(x, after[club.label]) for x, club, _ in known if after.get(club.label) is not None]
     if bent:
         x, to = zip(*bent, strict=True)
@@ -140,8 +140,8 @@ def _static_lies(
         axes.plot(
             x, middle, "v", ls=(0, (3, 1.5)), ms=4.5, color=ORANGE, label="lie this swing asks for"
         )  # fmt: skip
-    axes.set_ylabel("static lie, °")
-    axes.set_title("Static lie along the set", fontsize=8, loc="left")
+    axes.set_ylabel("measured lie, °")
+    axes.set_title("Measured lie along the set", fontsize=8, loc="left")
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0)
 
 

@@ -95,7 +95,7 @@ def gradation(
 def print_grading(
     console: Console, grading: Grading, decisions: Mapping[str, str], *, inches: bool = False
 ) -> None:
-    """Print steps, findings, overlays and delivered against static lies."""
+    """Print steps, findings, overlays and needed against measured lies."""
     from rich.table import Table
 
     from logger.setfiles.units import inches_from_mm
@@ -132,7 +132,7 @@ def print_grading(
         rows = Table(
             box=None,
             padding=(0, 1),
-            title="Static lie, and the lie this swing needs (latest session)",
+            title="Measured lie, and the lie this swing needs (latest session)",
             title_justify="left",
         )
         for heading in ("club", "static °", "lie °", "needed °", "±", "decision"):

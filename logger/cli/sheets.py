@@ -282,7 +282,7 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
         table.add_column("loft")
     for heading in ("off line °" if plan.gaps else "lie °", "90 %", "after"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("static lie", justify="right")
+    table.add_column("measured lie", justify="right")
     table.add_column("pulls", justify="right", no_wrap=True)
     metres = any(row.bend_deg and row.change_m is not None for row in plan.rows)
     if metres:

@@ -1,8 +1,10 @@
-"""Boards and their boots."""
+"""Boards and their boots, which of them are the fitter's, and what was measured of them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import StoreError
@@ -27,21 +29,42 @@ class Boards(Part):
         ``hello`` is None for a board that speaks text. Such a board says neither who it is nor
         when it started: the caller makes up a new ``boot_key`` for each start it can tell.
         """
+        return self.know_boot(
+            {
+                "board_key": board_key,
+                "form": "text" if hello is None else "binary",
+                "name": name,
+                "first_seen_utc_ns": seen_utc_ns,
+                "accepted": None,
+                "accepted_utc_ns": None,
+            },
+            {
+                "boot_key": boot_key,
+                "first_seen_utc_ns": seen_utc_ns,
+                "hello": None if hello is None else hello_to_json(hello),
+            },
+        )
+
+    def know_boot(self, board: Mapping[str, Value], boot: Mapping[str, Value]) -> int:
+        """Make a board and one start of it, or find them by their keys; return the boot's id.
+
+        The latest name and *hello* hold; a judgement that is not known stays.
+        """
         with self._file.writing():
-            board = self._file.number(
-                "INSERT INTO boards (board_key, form, name, first_seen_utc_ns) VALUES (?, ?, ?, ?)"
-                " ON CONFLICT (board_key) DO UPDATE SET name = excluded.name RETURNING id",
-                (board_key, "text" if hello is None else "binary", name, seen_utc_ns),
+            board_id = self._file.number(
+                "INSERT INTO boards (board_key, form, name, first_seen_utc_ns, accepted,"
+                " accepted_utc_ns) VALUES (:board_key, :form, :name, :first_seen_utc_ns, :accepted,"
+                " :accepted_utc_ns) ON CONFLICT (board_key) DO UPDATE SET name = excluded.name,"
+                " accepted = COALESCE(excluded.accepted, accepted),"
+                " accepted_utc_ns = COALESCE(excluded.accepted_utc_ns, accepted_utc_ns)"
+                " RETURNING id",
+                board,
             )
             return self._file.number(
-                "INSERT INTO boots (board, boot_key, first_seen_utc_ns, hello) VALUES (?, ?, ?, ?)"
-                " ON CONFLICT (board, boot_key) DO UPDATE SET hello = excluded.hello RETURNING id",
-                (
-                    board,
-                    boot_key,
-                    seen_utc_ns,
-                    None if hello is None else hello_to_json(hello),
-                ),
+                "INSERT INTO boots (board, boot_key, first_seen_utc_ns, hello)"
+                " VALUES (:board, :boot_key, :first_seen_utc_ns, :hello) ON CONFLICT"
+                " (board, boot_key) DO UPDATE SET hello = excluded.hello RETURNING id",
+                {"board": board_id, **boot},
             )
 
     def later_starts(self, boot: int) -> int:
@@ -103,4 +126,105 @@ class Boards(Part):
             lambda boot: int(boot),
             "SELECT DISTINCT boot FROM records WHERE session = ? ORDER BY boot",
             (session,),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class AgreedBoard:
+    """A board that may be used without asking."""
+
+    key: str
+    """Its id, ``text:NAME`` of one that speaks text, or its address on the air if it does not
+    advertise its id."""
+    name: str
+    agreed_utc_ns: int
+    board_key: str | None = None
+    """Which board answered at the address that ``key`` is; None if ``key`` is no address, or none
+    answered yet."""
+
+
+class AgreedBoards(Part):
+    """The part of the store that knows which boards are the fitter's."""
+
+    def add(self, key: str, name: str, *, at_utc_ns: int) -> None:
+        """Remember that this board may be used; once more does no harm."""
+        with self._file.writing() as connection:
+            connection.execute(
+                "INSERT INTO agreed_boards (key, name, agreed_utc_ns) VALUES (?, ?, ?)"
+                " ON CONFLICT (key) DO UPDATE SET name = excluded.name",
+                (key, name, at_utc_ns),
+            )
+
+    def all(self) -> list[AgreedBoard]:
+        """Return the boards agreed to, the first first."""
+        return self._file.select(
+            AgreedBoard,
+            "SELECT key, name, agreed_utc_ns, board_key FROM agreed_boards"
+            " ORDER BY agreed_utc_ns, key",
+        )
+
+    def note_who_answered(self, address: str, board_key: str) -> None:
+        """Keep which board answered at an address that was agreed to."""
+        with self._file.writing() as connection:
+            connection.execute(
+                "UPDATE agreed_boards SET board_key = ? WHERE key = ?", (board_key, address)
+            )
+
+    def forget(self, key: str) -> bool:
+        """Agree no longer to a board; False if nobody did. What it sent stays."""
+        with self._file.writing() as connection:
+            return (
+                connection.execute("DELETE FROM agreed_boards WHERE key = ?", (key,)).rowcount == 1
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRow:
+    """One calibration of one board."""
+
+    id: int
+    board: int
+    kind: str
+    """What was measured, such as ``evening``."""
+    from_utc_ns: int
+    """It holds for what is struck from this moment on, until the next of its kind."""
+    method_version: str
+    content: dict[str, Any]
+
+
+def _calibration_row(*, content: str, **columns: Any) -> CalibrationRow:  # noqa: ANN401
+    return CalibrationRow(content=json.loads(content), **columns)
+
+
+class Calibrations(Part):
+    """The part of the store that knows what was measured of boards."""
+
+    def add(
+        self,
+        board: int,
+        kind: str,
+        content: Mapping[str, Any],
+        *,
+        from_utc_ns: int,
+        method_version: str,
+    ) -> int:
+        """Keep a calibration; return its id. Earlier ones stay, for what was struck before."""
+        return self._file.insert(
+            "calibrations",
+            {
+                "board": board,
+                "kind": kind,
+                "from_utc_ns": from_utc_ns,
+                "method_version": method_version,
+                "content": json.dumps(content, allow_nan=False),
+            },
+        )
+
+    def of_board(self, board: int, kind: str) -> list[CalibrationRow]:
+        """Return calibrations of one kind of a board, the earliest first."""
+        return self._file.select(
+            _calibration_row,
+            "SELECT id, board, kind, from_utc_ns, method_version, content FROM calibrations"
+            " WHERE NOT gone AND board = ? AND kind = ? ORDER BY from_utc_ns, id",
+            (board, kind),
         )

@@ -7,7 +7,7 @@ from dataclasses import asdict, fields
 from typing import Any
 
 from logger.errors import StoreError
-from logger.setfiles.clubs import SPEC_GROUPS, ClubSpec, SetFile
+from logger.setfiles.clubs import SPEC_GROUPS, ClubSpec, HandName, SetFile
 from logger.store.core import DataFile, Part
 from logger.store.rows import ClubRow, PlayerRow, SetName, SetRow
 
@@ -156,17 +156,7 @@ class Sets(Part):
         set; its strikes stay.
         """
         with self._file.writing() as connection:
-            player = self._file.number(
-                "INSERT INTO players (name, hand) VALUES (?, ?)"
-                " ON CONFLICT (name) DO UPDATE SET hand = excluded.hand RETURNING id",
-                (seen.player, seen.hand),
-            )
-            set_id = self._file.number(
-                "INSERT INTO sets (player, name, machine_increment_deg) VALUES (?, ?, ?)"
-                " ON CONFLICT (player, name) DO UPDATE SET machine_increment_deg ="
-                " COALESCE(excluded.machine_increment_deg, machine_increment_deg) RETURNING id",
-                (player, seen.name, seen.machine_increment_deg),
-            )
+            set_id = self.know(seen.player, seen.hand, seen.name, seen.machine_increment_deg)
             connection.execute('UPDATE clubs SET position = NULL WHERE "set" = ?', (set_id,))
             for position, club in enumerate(seen.clubs):
                 club_id = self._file.number(
@@ -182,6 +172,29 @@ class Sets(Part):
                 (set_id, seen.pivot_label, set_id),
             )
         return set_id
+
+    def know(
+        self,
+        player: str,
+        hand: HandName,
+        name: str,
+        machine_increment_deg: float | None,
+        note: str | None = None,
+    ) -> int:
+        """Make a player and a set, or find them by name; what is not known stays. Return its id."""
+        with self._file.writing():
+            player_id = self._file.number(
+                "INSERT INTO players (name, hand, note) VALUES (?, ?, ?) ON CONFLICT (name)"
+                " DO UPDATE SET hand = excluded.hand, note = COALESCE(excluded.note, note)"
+                " RETURNING id",
+                (player, hand, note),
+            )
+            return self._file.number(
+                "INSERT INTO sets (player, name, machine_increment_deg) VALUES (?, ?, ?)"
+                " ON CONFLICT (player, name) DO UPDATE SET machine_increment_deg ="
+                " COALESCE(excluded.machine_increment_deg, machine_increment_deg) RETURNING id",
+                (player_id, name, machine_increment_deg),
+            )
 
     def _add_spec_of_file(self, club: int, spec: ClubSpec, at_utc_ns: int) -> None:
         history = self._clubs.spec_history(club)

@@ -10,9 +10,7 @@ from types import TracebackType
 from typing import Self
 
 from logger.store.acts import Acts
-from logger.store.agreed import AgreedBoards
-from logger.store.boards import Boards
-from logger.store.calibrations import Calibrations
+from logger.store.boards import AgreedBoards, Boards, Calibrations
 from logger.store.copies.forwarding import Forwarding
 from logger.store.copies.take_in import SessionCopies
 from logger.store.core import DataFile
@@ -53,7 +51,7 @@ class Store:
         self.strikes = Strikes(file)
         self.acts = Acts(file, self.strikes)
         self.live = Live(file)
-        self.copies = SessionCopies(file, self.acts)
+        self.copies = SessionCopies(file, self.acts, self.sets, self.boards)
         self.forwarding = Forwarding(file)
 
     @classmethod

@@ -108,7 +108,7 @@ def test_missing_swings_and_specs(clubs):
     lies = delivered({"4": 0.0, "5": 0.0})
     result = delivered_gradation(clubs(c5={"lie_deg": None}), lies)
     by = rows(result)
-    assert by["5"].words == "its static lie was not measured"
+    assert by["5"].words == "its lie was not measured"
     assert by["5"].needed_deg is None
     assert by["5"].lie_error_deg == lies["5"].lie_error_deg
     assert by["6"].words == "too few swings to say what it asks for"

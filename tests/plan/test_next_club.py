@@ -112,7 +112,7 @@ def test_a_stop_says_what_would_settle_the_rest():
     cannot = Decision(Choice.CANNOT_TELL, settles=(Settles.MARKS,))
     stop = next_club(fit, clubs, [Decision(Choice.LEAVE), cannot, cannot])
     assert stop.label is None
-    assert stop.why == ("stop: more swings settle no more. 4i, 5i: read three marks")
+    assert stop.why == ("stop: more swings settle nothing. 4i, 5i: read three marks")
 
 
 def test_clubs_that_cannot_be_bent_are_not_worth_a_swing():

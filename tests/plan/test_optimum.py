@@ -195,7 +195,7 @@ def test_missing_lies_lofts_and_lengths_are_said_and_do_not_stop_it():
     plan = plan_set(clubs, known(1.5, 1.5, 1.5))
     assert plan.row("4i").static_after_deg is None
     assert plan.row("5i").miss_after_m is None
-    assert any("static lie is not known: 3i to 4i, 4i to 5i" in note for note in plan.notes)
+    assert any("a lie was not measured: 3i to 4i, 4i to 5i" in note for note in plan.notes)
     assert any("length is not known" in note for note in plan.notes)
     assert any("not known for 5i" in note for note in plan.notes)
 

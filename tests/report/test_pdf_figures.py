@@ -103,4 +103,4 @@ def test_no_picture_is_left_out(content):
     # A ruler for each sole, the set once.
     assert text.count("mm from the middle, toe +") == len(content.clubs)
     assert "Lie error as delivered" in text
-    assert "static lie, measured" in text
+    assert "Measured lie along the set" in text

@@ -84,7 +84,7 @@ def test_the_sheet_says_it_all(content):
         "read by eye",
         "none: marks read off the sole",
         "no lie error yet",
-        "Static lie not measured: PW",
+        "Lie not measured: PW",
     ):
         assert words in shown, words
     (seven,) = [club for club in content.clubs if club.label == "7i"]

@@ -65,7 +65,7 @@ def test_it_keeps_everything_until_it_is_agreed_to(lieboard, strange):
         assert list(store.records.read()) == []
     logging = pexpect.spawn(
         sys.executable, ["-m", "logger", "log", board.url, "--db", str(lieboard.db), "--stance",
-        "0", "--page", "--page-port", "0"], timeout=40, dimensions=(40, 120),
+        "0"], timeout=40, dimensions=(40, 120),
     )  # fmt: skip
     # All that it kept meanwhile.
     for _ in range(400):

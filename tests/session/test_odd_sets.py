@@ -50,7 +50,7 @@ def test_a_spec_that_was_not_measured_is_said(marked, planned, sheet, missing):
     told = " ".join(plan.notes)
     if missing == "lie_deg":
         assert plan.row("6i").static_before_deg is None
-        assert "a static lie is not known: 5i to 6i, 6i to 7i" in told
+        assert "a lie was not measured: 5i to 6i, 6i to 7i" in told
     elif missing == "camber_mm":
         # The usual radius with its wide doubt.
         assert plan.row("6i").u_before_deg > 0

@@ -1,4 +1,4 @@
-"""What the fitter asks of the bend sheet, and what overlays say of the static lies it heeds."""
+"""What the fitter asks of the bend sheet, and what overlays say of the measured lies it heeds."""
 
 import pytest
 
@@ -149,7 +149,7 @@ def test_an_overlay_bounds_the_bend_of_a_club_whose_lie_was_not_measured(marked,
     assert plan.row("5i").bend_deg == 0.5
     assert plan.row("5i").reason.value == "steps to its neighbours"
     assert plan.row("5i").static_before_deg == pytest.approx(61.0, abs=0.06)
-    assert any("Static lie of 5i by overlay: 61.0°" in note for note in plan.notes)
+    assert any("Lie of 5i by overlay: 61.0°" in note for note in plan.notes)
     assert not any("steps not checked" in note for note in plan.notes)
 
 

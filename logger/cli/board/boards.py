@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from logger.links.ble_find import SeenBoard
     from logger.links.ports import PortInfo
-    from logger.store.agreed import AgreedBoard
+    from logger.store.boards import AgreedBoard
 
 # An adapter that hears this much is in the same room; at -90 dBm most lose the connection.
 # Common practice, no source.

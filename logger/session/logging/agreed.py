@@ -10,7 +10,7 @@ from __future__ import annotations
 from logger.collector.recording import BoardIdentity
 from logger.errors import ProtocolError, StrangeBoardError, UsageError
 from logger.links.open import ble_target, comes_back, scheme_of
-from logger.store.agreed import AgreedBoard
+from logger.store.boards import AgreedBoard
 from logger.store.store import Store
 
 

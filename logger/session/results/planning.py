@@ -244,14 +244,14 @@ def _with_overlays(
     """Give clubs without a measured lie the one that overlays say; and what to tell of it."""
     if lies is None:
         return clubs, []
-    said = [f"Static lies: {words}." for words in lies.contradictions]
+    said = [f"Measured lies: {words}." for words in lies.contradictions]
     found = []
     for club in clubs:
         lie = lies.lie_deg(club.label)
         if club.lie_deg is None and lie is not None:
             club = replace(club, lie_deg=round(lie[0], 1))
             said.append(
-                f"Static lie of {club.label} by overlay: {lie[0]:.1f}° "
+                f"Lie of {club.label} by overlay: {lie[0]:.1f}° "
                 f"± {NORMAL_90 * lie[1]:.1f}°; not measured."
             )
         found.append(club)

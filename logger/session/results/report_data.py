@@ -195,7 +195,7 @@ def _remarks(session: SessionRow, results: SessionResults) -> tuple[str, ...]:
         remarks.append(f"{lost} records were lost on the way from the board; some may be strikes.")
     unmeasured = [one.club.label for one in evidence if one.club.spec.lie_deg is None]
     if unmeasured:
-        remarks.append(f"Static lie not measured: {', '.join(unmeasured)}.")
+        remarks.append(f"Lie not measured: {', '.join(unmeasured)}.")
     if results.no_plan:
         remarks.append(f"No bend sheet: {results.no_plan}.")
     return tuple(remarks)

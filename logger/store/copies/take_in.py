@@ -11,9 +11,11 @@ from typing import Any
 
 from logger.errors import UnfitCopyError
 from logger.store.acts import NAMES, ActPart, Acts, may_be_said
+from logger.store.boards import Boards
 from logger.store.copies.columns import PARTS, Row, SessionCopy
 from logger.store.copies.make import CarriedRecord, CopyMaker, SessionName
 from logger.store.core import DataFile, Value
+from logger.store.sets import Sets
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,9 +29,14 @@ class Origin:
 class SessionCopies(CopyMaker):
     """Copies of sessions: made for elsewhere, and taken in from there."""
 
-    def __init__(self, file: DataFile, acts: Acts) -> None:
+    def __init__(self, file: DataFile, acts: Acts, sets: Sets, boards: Boards) -> None:
         super().__init__(file)
         self._acts = acts
+        self._sets = sets
+        self._boards = boards
+
+    def _names(self, connection: sqlite3.Connection) -> _Names:
+        return _Names(connection, self._file.path, self._sets, self._boards)
 
     def find(self, name: SessionName) -> int | None:
         """Return the id of a session by what it is called in any data file."""
@@ -81,7 +88,7 @@ class SessionCopies(CopyMaker):
                 )
                 if newest > edition:
                     return session
-            own = _Names(connection, self._file.path)
+            own = self._names(connection)
             set_id = own.take_set(copy)
             session = self._put_session(connection, session, set_id, copy["session"][0])
             if origin is not None:
@@ -149,7 +156,7 @@ class SessionCopies(CopyMaker):
     def take_boot(self, row: Row) -> int:
         """Remember a board and a start of it as a copy names them; return the boot's id."""
         with self._file.writing() as connection:
-            return _Names(connection, self._file.path).take_boot(row)
+            return self._names(connection).take_boot(row)
 
     def _put_session(
         self, connection: sqlite3.Connection, session: int | None, set_id: int, row: Row
@@ -174,9 +181,13 @@ class SessionCopies(CopyMaker):
 class _Names:
     """Puts the parts of one copy in, and knows the ids that its names have here."""
 
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, path: Path, sets: Sets, boards: Boards
+    ) -> None:
         self._connection = connection
         self._path = path
+        self._sets = sets
+        self._known_boards = boards
         self._clubs: dict[str, int] = {}
         self._boots: dict[tuple[str, str], int] = {}
 
@@ -185,17 +196,10 @@ class _Names:
     def take_set(self, copy: SessionCopy) -> int:
         """Put player, set, and clubs in; return the set's id."""
         player, own = copy["player"][0], copy["set"][0]
-        player_id = self._id(
-            "INSERT INTO players (name, hand, note) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
-            " SET hand = excluded.hand, note = COALESCE(excluded.note, note) RETURNING id",
-            (player["name"], player["hand"], player["note"]),
-        )
-        set_id = self._id(
-            "INSERT INTO sets (player, name, machine_increment_deg) VALUES (?, ?, ?)"
-            " ON CONFLICT (player, name) DO UPDATE SET machine_increment_deg ="
-            " COALESCE(excluded.machine_increment_deg, machine_increment_deg) RETURNING id",
-            (player_id, own["name"], own["machine_increment_deg"]),
-        )
+        set_id = self._sets.know(
+            player["name"], player["hand"], own["name"], own["machine_increment_deg"],
+            player["note"],
+        )  # fmt: skip
         for club in copy["clubs"]:
             self._clubs[club["label"]] = self._id(
                 'INSERT INTO clubs ("set", label, position) VALUES (?, ?, ?)'
@@ -246,18 +250,20 @@ class _Names:
 
     def take_boot(self, row: Row) -> int:
         """Put a board and one start of it in; return the boot's id."""
-        board = self._id(
-            "INSERT INTO boards (board_key, form, name, first_seen_utc_ns, accepted,"
-            " accepted_utc_ns) VALUES (:board, :form, :name, :board_first_seen_utc_ns, :accepted,"
-            " :accepted_utc_ns) ON CONFLICT (board_key) DO UPDATE SET name = excluded.name,"
-            " accepted = COALESCE(excluded.accepted, accepted),"
-            " accepted_utc_ns = COALESCE(excluded.accepted_utc_ns, accepted_utc_ns) RETURNING id",
-            row,
-        )
-        boot = self._id(
-            "INSERT INTO boots (board, boot_key, first_seen_utc_ns, hello) VALUES (?, ?, ?, ?)"
-            " ON CONFLICT (board, boot_key) DO UPDATE SET hello = excluded.hello RETURNING id",
-            (board, row["boot"], row["first_seen_utc_ns"], row["hello"]),
+        boot = self._known_boards.know_boot(
+            {
+                "board_key": row["board"],
+                "form": row["form"],
+                "name": row["name"],
+                "first_seen_utc_ns": row["board_first_seen_utc_ns"],
+                "accepted": row["accepted"],
+                "accepted_utc_ns": row["accepted_utc_ns"],
+            },
+            {
+                "boot_key": row["boot"],
+                "first_seen_utc_ns": row["first_seen_utc_ns"],
+                "hello": row["hello"],
+            },
         )
         self._boots[row["board"], row["boot"]] = boot
         return boot
