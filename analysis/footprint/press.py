@@ -243,8 +243,9 @@ def _read(
     f = 1 - per * rise
     root = np.sqrt(f * f + np.float32(_SOFT**2))
     log_soft = np.log(np.maximum(0.5 * (f + root), np.float32(1e-12)))
+    touching = np.where(f > np.float32(_SOFT), log_soft, np.float32(-1e6))
     slack = np.exp(-theta[HANG])
-    leaves = [_leave(log_soft, f > np.float32(_SOFT), slack, side, x, cells) for side in (-1, 1)]
+    leaves = [_leave(touching, slack, side, x, cells) for side in (-1, 1)]
     for leaf in leaves:
         np.copyto(log_soft, leaf.log_beyond, where=leaf.over)
     power = np.exp(theta[POWER])
@@ -329,27 +330,26 @@ class _Leave:
 
 
 def _leave(
-    log_soft: FloatArray,
-    touches: NDArray[np.bool_],
-    slack: FloatArray,
-    side: int,
-    x: FloatArray,
-    cells: StripCells,
+    touching: FloatArray, slack: FloatArray, side: int, x: FloatArray, cells: StripCells
 ) -> _Leave:
     """Find where the cover leaves the sole.
 
     f exp(x/a) is greatest there toward the toe, f exp(-x/a) toward the heel, between points by a
     parabola.
     """
-    n, count = len(log_soft), x.size
+    n, count = len(touching), x.size
     # In the order along the strip.
-    height = np.swapaxes(log_soft + (side * slack) * x, -1, -2).reshape(n, count)
-    inside = np.swapaxes(touches, -1, -2).reshape(n, count)
-    at = np.argmax(np.where(inside, height, np.float32(-1e6)), axis=1)
+    height = np.swapaxes(touching + (side * slack) * x, -1, -2).reshape(n, count)
+    at = np.argmax(height, axis=1)
     each = np.arange(n)
     low, high = np.maximum(at - 1, 0), np.minimum(at + 1, count - 1)
     before, here, after = (height[each, one] for one in (low, at, high))
-    part = np.clip(0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-6), -0.5, 0.5)
+    # At the border of what touches there is no other side.
+    before, after = (
+        np.where(before < np.float32(-1e5), after, before),
+        np.where(after < np.float32(-1e5), before, after),
+    )
+    part = np.clip(0.5 * (before - after) / (before - 2 * here + after - 1e-9), -0.5, 0.5)
     weights = (0.5 * part * (part - 1), 1 - part * part, 0.5 * part * (part + 1))
     step = np.float32(cells.pitch_mm / POINTS_PER_CELL)
     place = (x.T.reshape(-1)[at] + part * step)[:, None, None]
