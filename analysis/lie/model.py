@@ -148,9 +148,9 @@ class Priors:
     marks_u_mm: float = 0.5
     # What the model of a print gets wrong of where the sole's middle passed, the same for all
     # heads, and each head's own. No number of swings lowers it, marks do. Not derived but measured,
-    # as a gauge's error is (JCGM 100:2008, 4.2): in the second world of tests/benchmarks, seeds 14000
-    # to 14039 and 21000 to 21059, levels with both ends in print were off by 0.43 deg rms where 0.36
-    # was stated with 0.8 mm here. Judge it on other seeds only.
+    # as a gauge's error is (JCGM 100:2008, 4.2): in the second world of tests/benchmarks, seeds
+    # 14000 to 14039 and 21000 to 21059, levels with both ends in print were off by 0.43 deg rms
+    # where 0.36 was stated with 0.8 mm here. Judge it on other seeds only.
     floor_u_mm: float = 1.2
     head_floor_u_mm: float = 0.45
     depth_mm: float = 2.0

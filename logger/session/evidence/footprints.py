@@ -150,8 +150,8 @@ class FootprintReader:
         made = Prints(
             StripCells(hello.cells, hello.pitch_um / 1000),
             # To a thousandth of a count: what lies below is arithmetic, and another on another day.
-            np.round(np.where(gone, 0.0, y)[used], 3),
-            np.round(np.where(gone, np.inf, variance)[used], 3),
+            np.asarray(np.round(np.where(gone, 0.0, y)[used], 3), float),
+            np.asarray(np.round(np.where(gone, np.inf, variance)[used], 3), float),
             profile.saturated[used],
             np.array([place[c.club] for c in strikes if c.club is not None], dtype=int),
             hand.toe_sign * self._session.sole_middle_mm,
