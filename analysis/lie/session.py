@@ -30,9 +30,9 @@ from analysis.lie.set_types import FEWEST_FOR_OUTLIER, LENGTH_STEP_MM, Estimate,
 from analysis.statistics.budget import Budget, BudgetLine, Contribution
 from analysis.statistics.estimation import Interval
 
-# Of feet against the board where nobody measured: mats, lawns and floors. Common practice, no
-# source.
-UNTOLD_STANCE_U_MM = 8.0
+# Of feet against the board where nobody measured: a board is 5 to 15 mm high and stands on or in
+# mats, lawns and floors. Common practice, no source.
+UNTOLD_STANCE_U_MM = 6.0
 # A level known less well than this (one standard deviation) is nothing to bend by: the whole of its
 # 90 % interval is then wider than most heads may be bent (2 deg and a half).
 CLAIMED_U_DEG = 0.75

@@ -5,7 +5,9 @@
 
 ``second`` (the usual) is `second_world`: soles that are no circles, layered covers, players off the
 mark, drawn by hands that wrote neither the engine nor ``simulators/``. Its faults and their sizes
-are listed there. What a set file and a player state in it is true within what it says of itself.
+are listed there; ``--faults 1.5`` makes cells, cover, lag, scatter and marks worse by half, beyond
+what anything was judged in. What a set file and a player state in it is true within what it says
+of itself.
 ``first`` is the simulated board of ``simulators/`` (feet, waggles, resting heads, fatigue).
 
 The records go through the product's decoder, sorting, store, evidence and bend plan; `ask_engine`
@@ -179,9 +181,9 @@ def data_file() -> Iterator[tuple[Store, Path]]:
         yield store, Path(folder)
 
 
-def play_second(seed: int) -> Played | None:
+def play_second(seed: int, faults: float = 1.0) -> Played | None:
     """Draw a session, file it and ask; None if no club was hit."""
-    session = draw_session(seed)
+    session = draw_session(seed, faults=faults)
     with data_file() as (store, folder):
         row = file_session(store, session, folder=folder)
         began = time.process_time()
@@ -668,17 +670,19 @@ def dump(path: Path, seeds: Sequence[int]) -> None:
     print(json.dumps({"sessions": len(seeds), "strikes": len(rows["seed"]), "file": path.name}))
 
 
-def safely(world: str, seed: int) -> Played | str | None:
+def safely(world: str, faults: float, seed: int) -> Played | str | None:
     """Play a session; return the last line of what the product raised, if it did."""
     try:
-        return play_second(seed) if world == "second" else play_first(seed)
+        return play_second(seed, faults) if world == "second" else play_first(seed)
     except Exception as error:  # noqa: BLE001 -- a crash is a result: it is counted and named
         return f"seed {seed}: {type(error).__name__}: {error}"
 
 
-def run(seeds: Sequence[int], world: str, jobs: int) -> tuple[list[Played], list[str]]:
+def run(
+    seeds: Sequence[int], world: str, jobs: int, faults: float = 1.0
+) -> tuple[list[Played], list[str]]:
     """Play all sessions, in the order of the seeds; also return what crashed."""
-    play = partial(safely, world)
+    play = partial(safely, world, faults)
     found: list[Played] = []
     crashed: list[str] = []
 
@@ -704,6 +708,9 @@ def main() -> None:
     options.add_argument("--sessions", type=int, default=300)
     options.add_argument("--seed", type=int, default=0, help="of the first session")
     options.add_argument("--world", choices=("second", "first"), default="second")
+    options.add_argument(
+        "--faults", type=float, default=1.0, help="times those of the second world"
+    )
     options.add_argument("--jobs", type=int, default=1)
     options.add_argument("--dump", type=Path, help="write the heaviest scans to this file instead")
     asked = options.parse_args()
@@ -715,7 +722,7 @@ def main() -> None:
         # Of processes that share the cores, each does with one.
         os.environ.setdefault("OMP_NUM_THREADS", "1")
     began = time.perf_counter()
-    played, crashed = run(seeds, asked.world, asked.jobs)
+    played, crashed = run(seeds, asked.world, asked.jobs, asked.faults)
     for line in crashed:
         print(f"  crashed: {line}")
     second = asked.world == "second"
@@ -727,6 +734,7 @@ def main() -> None:
     mistaken = sum(n for (true, seen), n in sorting.items() if true != "strike" == seen)
     result: dict[str, object] = {
         "world": asked.world,
+        "faults": asked.faults,
         "sessions": len(played),
         "crashed": len(crashed),
         "first_seed": asked.seed,
