@@ -59,7 +59,7 @@ class SoleShape:
 
 
 @dataclass(frozen=True, slots=True)
-class Camber:
+class MeasuredCamber:
     """A measured sole.
 
     Attributes
@@ -147,7 +147,7 @@ def fit_camber(
     u_toe_mm: float | None = None,
     u_level_deg: float = 0.0,
     u_middle_mm: float = 0.0,
-) -> Camber:
+) -> MeasuredCamber:
     """Radius and zero of a sole from a rocking series.
 
     Parameters
@@ -170,7 +170,7 @@ def fit_camber(
 
     Returns
     -------
-    Camber
+    MeasuredCamber
         With errors in both axes considered (`lines.york_line`), widened by the root of chi2 per
         degree of freedom where the points scatter more than they were said to (common practice).
 
@@ -217,7 +217,7 @@ def fit_camber(
     # The intercept a moves the zero by a / R radians.
     per_mm = math.degrees(1.0 / radius)
     u_zero = math.hypot(per_mm * line.u_intercept, u_level_deg, per_mm * u_middle_mm)
-    return Camber(
+    return MeasuredCamber(
         camber_mm=radius,
         u_camber_mm=u_radius,
         zero_deg=zero,

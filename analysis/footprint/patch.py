@@ -25,7 +25,7 @@ _STRAY_SD = 8.0
 _STRAY_PART = 0.3
 
 
-class Reason(IntEnum):
+class NotUsed(IntEnum):
     """Why a strike's cells are not used; `words` says it to a person."""
 
     OK = 0
@@ -45,15 +45,16 @@ class Reason(IntEnum):
 
 
 _WORDS = {
-    Reason.OK: "",
-    Reason.NOT_NUMBERS: "cell values or times are missing: read the strike again from the board",
-    Reason.NO_LOAD: "no cell was pressed: lower the trigger level or check the strip",
-    Reason.NEGATIVE: "cells fall when pressed: check the polarity of the strip and its rest level",
-    Reason.TOO_FEW_CELLS: "fewer than three cells were pressed: use a softer cover or finer cells",
-    Reason.SATURATED: "too many cells at full scale: lower the gain of the strip",
-    Reason.OFF_STRIP: "the patch runs off the end of the strip: move the address mark",
-    Reason.TWO_PATCHES: "two patches: the ball, a foot or a divot was on the strip too",
-    Reason.NOT_A_SOLE: "the pattern is not that of a sole: look at the cells and their calibration",
+    NotUsed.OK: "",
+    NotUsed.NOT_NUMBERS: "cell values or times are missing: read the strike again from the board",
+    NotUsed.NO_LOAD: "no cell was pressed: lower the trigger level or check the strip",
+    NotUsed.NEGATIVE: "cells fall when pressed: check the polarity of the strip and its rest level",
+    NotUsed.TOO_FEW_CELLS: "fewer than three cells were pressed: use a softer cover or finer cells",
+    NotUsed.SATURATED: "too many cells at full scale: lower the gain of the strip",
+    NotUsed.OFF_STRIP: "the patch runs off the end of the strip: move the address mark",
+    NotUsed.TWO_PATCHES: "two patches: the ball, a foot or a divot was on the strip too",
+    NotUsed.NOT_A_SOLE: "the pattern is not that of a sole: look at the cells and their"
+    " calibration",
 }
 
 
@@ -89,7 +90,7 @@ def find_patch(y: FloatArray, variance: FloatArray) -> Patch:
     return Patch(peak, first, last, pressed, filled)
 
 
-def reasons(profile: PeakProfile, dead: NDArray[np.bool_]) -> list[Reason]:
+def reasons(profile: PeakProfile, dead: NDArray[np.bool_]) -> list[NotUsed]:
     """Say of each strike why its cells are not used; ``dead`` (cells,) give nothing."""
     gone = profile.missing | dead
     y = np.where(gone, 0.0, profile.counts)
@@ -108,16 +109,16 @@ def reasons(profile: PeakProfile, dead: NDArray[np.bool_]) -> list[Reason]:
     beside = (
         patch.pressed & ~run & (y > np.maximum(_STRAY_PART * patch.peak, _STRAY_SD * sd)[:, None])
     )
-    reason[beside.sum(axis=1) >= 2] = Reason.TWO_PATCHES
+    reason[beside.sum(axis=1) >= 2] = NotUsed.TWO_PATCHES
     # The greatest pressure must have been seen from both sides.
     heaviest = np.argmax(np.where(run, y, -np.inf), axis=1)
-    reason[(heaviest <= 1) & (patch.first == 0)] = Reason.OFF_STRIP
-    reason[(heaviest >= cells - 2) & (patch.last == cells - 1)] = Reason.OFF_STRIP
-    reason[width - (gone & run).sum(axis=1) < _FEWEST_CELLS] = Reason.TOO_FEW_CELLS
+    reason[(heaviest <= 1) & (patch.first == 0)] = NotUsed.OFF_STRIP
+    reason[(heaviest >= cells - 2) & (patch.last == cells - 1)] = NotUsed.OFF_STRIP
+    reason[width - (gone & run).sum(axis=1) < _FEWEST_CELLS] = NotUsed.TOO_FEW_CELLS
     flanks = (saturated > 0) & (width - saturated < _FEWEST_CELLS)
-    reason[flanks | (saturated > _MOST_SATURATED * width)] = Reason.SATURATED
-    reason[~(patch.peak > _NO_LOAD_SD * sd)] = Reason.NO_LOAD
+    reason[flanks | (saturated > _MOST_SATURATED * width)] = NotUsed.SATURATED
+    reason[~(patch.peak > _NO_LOAD_SD * sd)] = NotUsed.NO_LOAD
     negative = profile.lowest < -np.maximum(2 * np.maximum(patch.peak, 0.0), 2 * _NO_LOAD_SD * sd)
-    reason[negative] = Reason.NEGATIVE
-    reason[(gone.sum(axis=1) > cells // 2) | ~finite] = Reason.NOT_NUMBERS
-    return [Reason(int(r)) for r in reason]
+    reason[negative] = NotUsed.NEGATIVE
+    reason[(gone.sum(axis=1) > cells // 2) | ~finite] = NotUsed.NOT_NUMBERS
+    return [NotUsed(int(r)) for r in reason]

@@ -11,13 +11,13 @@ from analysis.conventions import WEDGE_LOFT_DEG, lie_word
 from analysis.gradation.types import (
     USUAL_LIE_STEP_DEG,
     USUAL_LOFT_STEP_DEG,
-    Finding,
     FindingKind,
+    GradationFinding,
     GradationRules,
+    GradationStep,
     LieLine,
     Spec,
     StaticClub,
-    Step,
     sure_factor,
 )
 from analysis.lie.set_types import FEWEST_FOR_OUTLIER, LENGTH_STEP_MM
@@ -31,10 +31,10 @@ _GAP = 1.6
 def find(
     clubs: Sequence[StaticClub],
     line: LieLine | None,
-    steps: Sequence[Step],
+    steps: Sequence[GradationStep],
     one_length: bool,
     rules: GradationRules,
-) -> tuple[Finding, ...]:
+) -> tuple[GradationFinding, ...]:
     """Find everything worth saying about a set; faults first, gaps in what was measured last.
 
     Parameters
@@ -43,7 +43,7 @@ def find(
         Longest first.
     line : LieLine, optional
         Of their lies along length.
-    steps : sequence of Step
+    steps : sequence of GradationStep
         Between neighbours, same order.
     one_length : bool
         Whether all clubs are of one length.
@@ -79,13 +79,13 @@ def _value(club: StaticClub, spec: Spec) -> float | None:
     return {Spec.LIE: club.lie_deg, Spec.LOFT: club.loft_deg, Spec.LENGTH: club.length_mm}[spec]
 
 
-def _plain(kind: FindingKind, spec: Spec, clubs: Sequence[str], words: str) -> Finding:
-    return Finding(kind, spec, tuple(clubs), None, None, None, words)
+def _plain(kind: FindingKind, spec: Spec, clubs: Sequence[str], words: str) -> GradationFinding:
+    return GradationFinding(kind, spec, tuple(clubs), None, None, None, words)
 
 
 def _off_line(
     line: LieLine | None, one_length: bool, rules: GradationRules, factor: float
-) -> Iterator[Finding]:
+) -> Iterator[GradationFinding]:
     if line is None:
         return
     odd = [
@@ -103,7 +103,7 @@ def _off_line(
             f"the lies of {', '.join(labels)} do not go together, by {abs(worst.off_deg):.1f} ± "
             f"{worst.u_off_deg:.1f}°; of so few it cannot be told which one is off: measure more"
         )
-        yield Finding(
+        yield GradationFinding(
             FindingKind.OFF_LINE, Spec.LIE, labels, worst.off_deg, 0.0, worst.u_off_deg, words
         )
         return
@@ -113,7 +113,7 @@ def _off_line(
             f"{club.label} stands {abs(club.off_deg):.1f} ± {club.u_off_deg:.1f}° more {way} than "
             f"{what}"
         )
-        yield Finding(
+        yield GradationFinding(
             FindingKind.OFF_LINE,
             Spec.LIE,
             (club.label,),
@@ -125,8 +125,12 @@ def _off_line(
 
 
 def _lie_steps(
-    steps: Sequence[Step], odd: set[str], one_length: bool, rules: GradationRules, factor: float
-) -> Iterator[Finding]:
+    steps: Sequence[GradationStep],
+    odd: set[str],
+    one_length: bool,
+    rules: GradationRules,
+    factor: float,
+) -> Iterator[GradationFinding]:
     if one_length:
         return
     for step in steps:
@@ -149,10 +153,10 @@ def _lie_steps(
             words = f"too large a step in lie from {step.first} to {step.second}: {size}"
         else:
             continue
-        yield Finding(kind, Spec.LIE, pair, step.lie_deg, expected, step.u_lie_deg, words)
+        yield GradationFinding(kind, Spec.LIE, pair, step.lie_deg, expected, step.u_lie_deg, words)
 
 
-def _expected_lie_step(step: Step) -> tuple[float, str]:
+def _expected_lie_step(step: GradationStep) -> tuple[float, str]:
     """Return the step to go by and what to call it; the nearer end of the usual without a line."""
     if step.expected_lie_deg is not None:
         return step.expected_lie_deg, "the set's line asks for"
@@ -162,7 +166,9 @@ def _expected_lie_step(step: Step) -> tuple[float, str]:
     return min(max(lie, low), high), "usual (common practice)"
 
 
-def _loft_steps(steps: Sequence[Step], rules: GradationRules, factor: float) -> Iterator[Finding]:
+def _loft_steps(
+    steps: Sequence[GradationStep], rules: GradationRules, factor: float
+) -> Iterator[GradationFinding]:
     known = [(step, step.loft_deg) for step in steps if step.loft_deg is not None]
     u = math.sqrt(2) * rules.u_loft_deg
     for i, (step, gap) in enumerate(known):
@@ -186,12 +192,15 @@ def _loft_steps(steps: Sequence[Step], rules: GradationRules, factor: float) -> 
             words = f"a club is missing between {step.first} and {step.second}, loft step {size}"
         else:
             continue
-        yield Finding(kind, Spec.LOFT, (step.first, step.second), gap, expected, u, words)
+        yield GradationFinding(kind, Spec.LOFT, (step.first, step.second), gap, expected, u, words)
 
 
 def _length_steps(
-    clubs: Sequence[StaticClub], steps: Sequence[Step], rules: GradationRules, factor: float
-) -> Iterator[Finding]:
+    clubs: Sequence[StaticClub],
+    steps: Sequence[GradationStep],
+    rules: GradationRules,
+    factor: float,
+) -> Iterator[GradationFinding]:
     loft = {club.label: club.loft_deg for club in clubs}
     known = [(step, -step.length_mm) for step in steps if step.length_mm is not None]
     u = math.sqrt(2) * rules.u_length_mm
@@ -218,7 +227,9 @@ def _length_steps(
             words = f"too large a step in length from {step.first} to {step.second}: {size}"
         else:
             continue
-        yield Finding(kind, Spec.LENGTH, (step.first, step.second), shorter, expected, u, words)
+        yield GradationFinding(
+            kind, Spec.LENGTH, (step.first, step.second), shorter, expected, u, words
+        )
 
 
 _NUMBERED = re.compile(r"(\d{1,2})\s*-?\s*(?:i|iron)?", re.IGNORECASE)

@@ -18,10 +18,10 @@ from analysis.gradation.types import (
     ClubOnLine,
     Gradation,
     GradationRules,
+    GradationStep,
     LieLine,
     LiePoint,
     StaticClub,
-    Step,
     u_lie,
 )
 from analysis.lie.set_types import LENGTH_STEP_MM
@@ -193,7 +193,7 @@ def _step(
     line: LieLine | None,
     one_length: bool,
     rules: GradationRules,
-) -> Step:
+) -> GradationStep:
     def change(a: float | None, b: float | None) -> float | None:
         return None if a is None or b is None else b - a
 
@@ -202,7 +202,7 @@ def _step(
     expected = None
     if line is not None and length is not None:
         expected = 0.0 if one_length else -line.deg_per_step * length / LENGTH_STEP_MM
-    return Step(
+    return GradationStep(
         first=first.label,
         second=second.label,
         length_mm=length,

@@ -98,7 +98,7 @@ class GradationRules:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class GradationFinding:
     """One thing to know about how the set grades."""
 
     kind: FindingKind
@@ -113,7 +113,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class GradationStep:
     """From one club to the next shorter one; None = not known."""
 
     first: str
@@ -166,8 +166,8 @@ class Gradation:
     """Longest club first."""
     is_one_length: bool
     line: LieLine | None
-    steps: tuple[Step, ...]
-    findings: tuple[Finding, ...]
+    steps: tuple[GradationStep, ...]
+    findings: tuple[GradationFinding, ...]
 
     @property
     def grades_evenly(self) -> bool | None:

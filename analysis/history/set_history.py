@@ -51,7 +51,7 @@ _Prior: TypeAlias = Callable[[range], float]
 
 
 @dataclass(frozen=True, slots=True)
-class Bent:
+class ClubBend:
     """A bend of one club.
 
     Attributes
@@ -138,7 +138,7 @@ class BendOutcome:
         Whether it agrees with the bend as measured, 90 %, the bend's own uncertainty allowed for.
     """
 
-    bent: Bent
+    bent: ClubBend
     seen_deg: float
     interval_deg: Interval
     held: bool
@@ -181,7 +181,7 @@ def read_history(
     lie_error_deg: FloatArray,
     u_own_deg: FloatArray,
     shared_deg: FloatArray,
-    bends: Sequence[Bent] = (),
+    bends: Sequence[ClubBend] = (),
 ) -> History:
     """Read a set's past.
 
@@ -194,7 +194,7 @@ def read_history(
         (scatter of the contacts; not the radius, which is the same every week). NaN = not hit.
     shared_deg : ndarray, shape (n_sessions, n_clubs, n_causes)
         Signed effects of one standard uncertainty of what the session's clubs share.
-    bends : sequence of Bent
+    bends : sequence of ClubBend
         Between the sessions.
 
     Returns
@@ -250,7 +250,7 @@ def read_history(
     )
 
 
-def _bends_off(lie: FloatArray, bends: Sequence[Bent]) -> FloatArray:
+def _bends_off(lie: FloatArray, bends: Sequence[ClubBend]) -> FloatArray:
     """Lie errors as they would be had nobody bent anything."""
     off = lie.copy()
     for bent in bends:
@@ -266,7 +266,7 @@ def _unevenly_shared(shared: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(np.sum((shared - mean) ** 2, axis=2)))
 
 
-def _own_prior(club: int, bends: Sequence[Bent]) -> _Prior:
+def _own_prior(club: int, bends: Sequence[ClubBend]) -> _Prior:
     bent_before = {bent.session for bent in bends if bent.club == club}
 
     def prior(sessions: range) -> float:
@@ -319,11 +319,11 @@ def _stream(
     )
 
 
-def _between(bent: Bent, club: int, at: tuple[int, ...]) -> bool:
+def _between(bent: ClubBend, club: int, at: tuple[int, ...]) -> bool:
     return bent.club == club and at[0] < bent.session <= at[-1]
 
 
-def _outcome(bent: Bent, stream: Stream, wobble: float) -> BendOutcome:
+def _outcome(bent: ClubBend, stream: Stream, wobble: float) -> BendOutcome:
     """Own lie error after a bend, up to the next named change, against the one before."""
     at = np.array(stream.sessions)
     edges = [change.session for change in stream.changes if change.session != bent.session]

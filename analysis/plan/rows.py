@@ -18,12 +18,12 @@ from analysis.plan.heads import Head, head_room_deg, pulls_deg
 from analysis.plan.types import (
     Choice,
     Decision,
+    PairStep,
     PlanClub,
     PlanRow,
     PlanRules,
     Reason,
     SetPlan,
-    Step,
 )
 from analysis.statistics.estimation import Interval
 
@@ -172,7 +172,7 @@ def _miss(picture: Picture, i: int, bend: float) -> tuple[float | None, float | 
     return float(table.weight[i] * both[0]), float(table.weight[i] * both[1])
 
 
-def _steps(picture: Picture, i: int) -> tuple[Step, ...]:
+def _steps(picture: Picture, i: int) -> tuple[PairStep, ...]:
     order = list(picture.order)
     at = order.index(i)
     out = []
@@ -181,7 +181,7 @@ def _steps(picture: Picture, i: int) -> tuple[Step, ...]:
             continue
         before, u = picture.steps[longer]
         after = before + picture.bend(order[longer + 1]) - picture.bend(order[longer])
-        out.append(Step(picture.clubs[order[other]].label, before, after, u))
+        out.append(PairStep(picture.clubs[order[other]].label, before, after, u))
     return tuple(out)
 
 

@@ -219,7 +219,7 @@ class Reason(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class PairStep:
     """Rise of the static lie from the longer club of a pair to the shorter one."""
 
     to: str
@@ -265,7 +265,7 @@ class PlanRow:
     """Probability that it makes it worse by more than the rules' ``worse_deg``."""
     p_free: float | None
     """Probability that the bend in ``free_deg`` would bring it nearer."""
-    steps: tuple[Step, ...]
+    steps: tuple[PairStep, ...]
     """To the next longer and the next shorter club, where the step of the static lies is known."""
     loft_change_deg: float
     """Asked for, positive = weaker; 0 = the loft stays."""

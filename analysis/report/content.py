@@ -19,7 +19,7 @@ class Dot:
 
 
 @dataclass(frozen=True, slots=True)
-class BudgetLine:
+class DoubtLine:
     """One cause of doubt in a club's lie error."""
 
     name: str
@@ -64,7 +64,7 @@ class ClubContent:
     lie_deg: float | None
     """Static lie."""
     length_mm: float | None
-    budget: tuple[BudgetLine, ...]
+    budget: tuple[DoubtLine, ...]
     """Of this club by itself, largest first."""
     improve: str | None
     """What to do about the largest."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.conventions import NORMAL_90
-from analysis.history.set_history import Bent, Stream
+from analysis.history.set_history import ClubBend, Stream
 from analysis.report.drawing import (
     BLUE,
     GREY,
@@ -29,14 +29,14 @@ _MOST_DATES = 8
 
 
 def stream_svg(
-    stream: Stream, bends: Sequence[Bent], dates: Sequence[str], title: str, name: str
+    stream: Stream, bends: Sequence[ClubBend], dates: Sequence[str], title: str, name: str
 ) -> str:
     """Draw EWMA and CUSUM of a stream side by side.
 
     Parameters
     ----------
     stream : Stream
-    bends : sequence of Bent
+    bends : sequence of ClubBend
         Marked where they were made.
     dates : sequence of str
         Of all sessions.
@@ -93,7 +93,7 @@ def _sums(axes: Axes, stream: Stream, at: np.ndarray) -> None:
         axes.plot(at[out], beyond, "s", ms=7, mfc="none", mec=ORANGE, mew=1.4)
 
 
-def _marks(axes: Axes, stream: Stream, bends: Sequence[Bent], *, named: bool) -> None:
+def _marks(axes: Axes, stream: Stream, bends: Sequence[ClubBend], *, named: bool) -> None:
     """Bends and changes stand between two sessions."""
     places = np.array(stream.sessions)
     marks = [

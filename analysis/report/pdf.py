@@ -183,14 +183,14 @@ def _set(pdf: FPDF, report: ReportContent) -> None:
 
 
 def _soles(pdf: FPDF, report: ReportContent) -> None:
-    from analysis.report.pdf_figures import Drawn
+    from analysis.report.pdf_figures import DrawnFigure
 
     width, height = PICTURE_MM
     _title(pdf, "Soles, drawn to scale", room_mm=height + 20)
     _small(pdf, SOLE_LEGEND)
     pdf.ln(1)
     with our_style():
-        ruler = Drawn(ruler_figure(Hand(report.hand)))
+        ruler = DrawnFigure(ruler_figure(Hand(report.hand)))
     for index, club in enumerate(report.clubs):
         column = index % 2
         if column == 0:

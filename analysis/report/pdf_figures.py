@@ -55,10 +55,10 @@ def draw_on_page(pdf: FPDF, figure: Figure, x_mm: float, y_mm: float, font: str)
     font : str
         Name under which the PDF knows the figure's letters, plain and bold.
     """
-    Drawn(figure).put(pdf, x_mm, y_mm, font)
+    DrawnFigure(figure).put(pdf, x_mm, y_mm, font)
 
 
-class Drawn:
+class DrawnFigure:
     """A figure worked out once, to be put on pages any number of times.
 
     Parameters

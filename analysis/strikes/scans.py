@@ -26,7 +26,7 @@ from analysis.strikes.row_delay import (
 BoolArray = NDArray[np.bool_]
 
 
-class ScanOrder(IntEnum):
+class SampleOrder(IntEnum):
     """In which order the cells of one scan are sampled (numbers as in the wire format)."""
 
     ROW_AFTER_ROW = 0
@@ -42,7 +42,7 @@ class Strip:
     full_scale: float
     row_distance_mm: float = 0.0
     """From one row's middle to the next; 0 with one row."""
-    scan_order: ScanOrder = ScanOrder.AT_ONCE
+    scan_order: SampleOrder = SampleOrder.AT_ONCE
     scan_us: float = 0.0
     """From the first cell's sample to the last cell's sample of one scan."""
 
@@ -271,9 +271,9 @@ def _median(values: FloatArray) -> FloatArray:
 
 def sample_offsets_us(strip: Strip, rows: int, cells: int) -> FloatArray:
     """When each cell is sampled after its scan's first cell, shape (rows, cells), microseconds."""
-    if strip.scan_order is ScanOrder.AT_ONCE or rows * cells == 1:
+    if strip.scan_order is SampleOrder.AT_ONCE or rows * cells == 1:
         return np.zeros((rows, cells))
-    if strip.scan_order is ScanOrder.ROWS_TOGETHER:
+    if strip.scan_order is SampleOrder.ROWS_TOGETHER:
         across = np.arange(cells) * (strip.scan_us / max(cells - 1, 1))
         return np.tile(across, (rows, 1))
     order = np.arange(rows * cells, dtype=np.float64) * (strip.scan_us / (rows * cells - 1))

@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.board.check import resting_noise_counts
 from logger.bench.connection import BoardBench
-from logger.bench.findings import Watched, strikes_in
+from logger.bench.findings import PartsSeen, strikes_in
 from logger.bench.presses import presses_of, silent_between, words_for_cells
 from logger.bench.rest import resting_scans
 from logger.protocol.records import Ability, Reading, Strike
@@ -58,11 +58,11 @@ class BoardCheck:
         self._say = say
         self._seen = 0
 
-    async def run(self) -> Watched:
+    async def run(self) -> PartsSeen:
         """Collect; the board's trigger is put back, whatever happens."""
         bench, plan = self._bench, self._plan
         await bench.require_greeting(plan.greeting_s, self._say)
-        watched = Watched(trigger_level=bench.trigger_level, press_level=bench.trigger_level)
+        watched = PartsSeen(trigger_level=bench.trigger_level, press_level=bench.trigger_level)
         if bench.replaying:
             # Nobody can be asked: all that was pressed then counts as pressed.
             await bench.wait(0.0)
@@ -86,7 +86,7 @@ class BoardCheck:
             await bench.wait(_SENT_AGAIN_S, self._all_there)
         return watched
 
-    async def _hands_off(self, watched: Watched) -> None:
+    async def _hands_off(self, watched: PartsSeen) -> None:
         """See what comes with nobody at the board; if something does, once more."""
         seconds = self._plan.untouched_s
         watched.untouched_s = seconds
@@ -128,7 +128,7 @@ class BoardCheck:
             and Ability.SETTABLE_TRIGGER in hello.abilities
         )
 
-    async def _lowered(self, watched: Watched) -> None:
+    async def _lowered(self, watched: PartsSeen) -> None:
         """Lower the trigger until noise alone begins a few records a second."""
         scans = sum(len(s.scan_ticks) for s in self._strikes(watched.untouched))
         if scans >= ENOUGH_SCANS:
@@ -146,7 +146,7 @@ class BoardCheck:
             # Noise that was recorded under the low trigger is no press.
             self._new_records()
 
-    async def _go_down(self, watched: Watched) -> None:
+    async def _go_down(self, watched: PartsSeen) -> None:
         bench = self._bench
         noise = max((s.noise_counts or 0.0 for s in bench.tap.statuses), default=0.0)
         # Five standard deviations hardly begin a record; the search goes down from there.
@@ -175,7 +175,7 @@ class BoardCheck:
             elif not new and level > flooded + 1:
                 level -= 1
 
-    async def _pressed_clear_of_noise(self, watched: Watched) -> None:
+    async def _pressed_clear_of_noise(self, watched: PartsSeen) -> None:
         """Let press; with a trigger that lies in the noise, presses would drown in noise."""
         needed = self._level_over_noise(watched)
         if needed is None:
@@ -193,7 +193,7 @@ class BoardCheck:
             if not self._bench.over:
                 await self._bench.set_trigger(watched.trigger_level)
 
-    def _level_over_noise(self, watched: Watched) -> int | None:
+    def _level_over_noise(self, watched: PartsSeen) -> int | None:
         """Trigger to press with, if noise has been beginning records by itself."""
         hello = self._bench.hello
         untouched = self._strikes(watched.untouched)
@@ -206,7 +206,7 @@ class BoardCheck:
         # Something that presses or shakes the strip is no noise.
         return math.ceil(6.0 * noise) if 6.0 * noise > watched.trigger_level else None
 
-    async def _pressed(self, watched: Watched) -> None:
+    async def _pressed(self, watched: PartsSeen) -> None:
         bench = self._bench
         how = (
             "from the end with cell 0 to the other, cell by cell, with a fingertip or a rolled "
@@ -229,7 +229,7 @@ class BoardCheck:
                 self._say(now)
                 last = now
 
-    def _covered(self, watched: Watched) -> bool:
+    def _covered(self, watched: PartsSeen) -> bool:
         """Whether each cell was pressed often enough, or is surely silent."""
         hello = self._bench.hello
         if hello is None or not self._bench.sends_scans:
@@ -247,7 +247,7 @@ class BoardCheck:
             often[row, cell] = True
         return bool(often.all())
 
-    def _progress(self, watched: Watched) -> str:
+    def _progress(self, watched: PartsSeen) -> str:
         hello = self._bench.hello
         if hello is None or not self._bench.sends_scans:
             return f"{len(watched.pressed)} contacts"

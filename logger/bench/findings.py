@@ -34,7 +34,7 @@ _UNTOUCHED_FAIL = 3
 
 
 @dataclass(slots=True)
-class Watched:
+class PartsSeen:
     """What came in which part of a check."""
 
     untouched: list[Strike | Reading] = field(default_factory=list)
@@ -59,7 +59,7 @@ def strikes_in(records: Sequence[object], hello: Hello) -> list[Strike]:
     return [r for r in records if isinstance(r, Strike) and fits_hello(r, hello)]
 
 
-def findings_of(bench: BoardBench, watched: Watched) -> list[Finding]:
+def findings_of(bench: BoardBench, watched: PartsSeen) -> list[Finding]:
     """Everything that a check can say of this board, the cells first and then the way here."""
     hello = bench.hello
     if hello is None:
@@ -75,7 +75,7 @@ def findings_of(bench: BoardBench, watched: Watched) -> list[Finding]:
     ]
 
 
-def _untouched_finding(watched: Watched) -> list[Finding]:
+def _untouched_finding(watched: PartsSeen) -> list[Finding]:
     if watched.untouched_s <= 0:
         return []
     count = len(watched.untouched)
@@ -103,7 +103,7 @@ def _no_cells(hello: Hello) -> Finding:
     )
 
 
-def _cell_findings(hello: Hello, watched: Watched) -> list[Finding]:
+def _cell_findings(hello: Hello, watched: PartsSeen) -> list[Finding]:
     untouched, pressed = strikes_in(watched.untouched, hello), strikes_in(watched.pressed, hello)
     level = watched.trigger_level
     rest = resting_scans([*untouched, *watched.lowered], pressed, hello, watched.press_level)
@@ -150,7 +150,7 @@ def _scan_findings(hello: Hello, strikes: Sequence[Strike]) -> list[Finding]:
         return [Finding("scan rate", None, "Hz", Verdict.LOOK, f"{reason}.")]
 
 
-def _measured_noise(hello: Hello, watched: Watched) -> float | None:
+def _measured_noise(hello: Hello, watched: PartsSeen) -> float | None:
     untouched = [*strikes_in(watched.untouched, hello), *watched.lowered]
     pressed = strikes_in(watched.pressed, hello)
     rest = resting_scans(untouched, pressed, hello, watched.press_level)
@@ -234,7 +234,7 @@ def _line_rate(bench: BoardBench) -> list[Finding]:
     return [] if found is None else [found]
 
 
-def _text_findings(bench: BoardBench, watched: Watched) -> list[Finding]:
+def _text_findings(bench: BoardBench, watched: PartsSeen) -> list[Finding]:
     """Look at what lines of text give away."""
     readings = [r.raw.record for r in bench.records]
     lost = sum(count for count, _ in bench.recorder.losses)

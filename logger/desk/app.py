@@ -14,7 +14,7 @@ from logger.desk.boards.view import boards_routes
 from logger.desk.data.view import MOST_FILE_BYTES, data_routes
 from logger.desk.fitting.view import fitting_routes
 from logger.desk.house import name_of
-from logger.desk.live import Live
+from logger.desk.live import LiveFeeds
 from logger.desk.players.view import players_routes
 from logger.desk.sessions.view import sessions_routes
 from logger.desk.sets.view import sets_routes
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
 
-def build_desk(desk: Desk, site: Site, live: Live) -> ASGIApp:
+def build_desk(desk: Desk, site: Site, live: LiveFeeds) -> ASGIApp:
     """Put the application together."""
     folders = [folder for folder in sorted(FOLDER.iterdir()) if folder.is_dir()]
     assets = Assets(ASSETS, *folders)

@@ -72,7 +72,7 @@ class _Shown:
     seen_s: float
 
 
-class Live:
+class LiveFeeds:
     """Feeds by session.
 
     Parameters

@@ -78,7 +78,7 @@ class DeskServer(WebServer):
         from logger.desk.demo import Demo
         from logger.desk.house import House
         from logger.desk.jobs import Jobs
-        from logger.desk.live import DeskActor, Live
+        from logger.desk.live import DeskActor, LiveFeeds
         from logger.desk.shell.desk import Desk
         from logger.page.app import WayIn
 
@@ -97,7 +97,7 @@ class DeskServer(WebServer):
         bays = Bays(self._path, changed)
         hub = Hub(first_revision=time.time_ns() // 1_000_000)
         site = self._site(hub, DeskActor(house, bays), lambda: None)
-        live = Live(house, bays, site)
+        live = LiveFeeds(house, bays, site)
         demo = None
         if self._demo is not None:
             demo = Demo(self._path, self._demo, lambda path, note: _started(path, note))

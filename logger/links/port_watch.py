@@ -30,7 +30,7 @@ _S_PER_CHUNK = 0.002
 _LONGEST_REST_S = 0.025
 
 
-class Watched(Protocol):
+class WatchedPort(Protocol):
     """A port that is read for its owner; all calls are made in the watching thread."""
 
     @property
@@ -61,13 +61,13 @@ class PortWatch:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._ports: dict[int, Watched] = {}
+        self._ports: dict[int, WatchedPort] = {}
         self._thread: threading.Thread | None = None
         self._leaving: dict[int, threading.Event] = {}
         # The thread waits for this too.
         self._bell: tuple[int, int] | None = None
 
-    def add(self, fd: int, port: Watched) -> None:
+    def add(self, fd: int, port: WatchedPort) -> None:
         """Read this descriptor from now on."""
         with self._lock:
             self._ports[fd] = port
@@ -80,7 +80,7 @@ class PortWatch:
             else:
                 self._ring()
 
-    def remove(self, fd: int, port: Watched) -> None:
+    def remove(self, fd: int, port: WatchedPort) -> None:
         """Stop reading; the descriptor is not in use any more when this returns."""
         left = None
         with self._lock:
@@ -127,7 +127,7 @@ class PortWatch:
                 self._look_for_ended_loops(ports)
             looked_s = time.monotonic()
 
-    def _to_look_at(self, bell: int) -> dict[int, Watched] | None:
+    def _to_look_at(self, bell: int) -> dict[int, WatchedPort] | None:
         """Let go of ports that leave; None ends the thread."""
         with self._lock:
             for fd, left in self._leaving.items():
@@ -142,9 +142,9 @@ class PortWatch:
             self._bell = None
             return None
 
-    def _look(self, ready: list[tuple[int, Watched]]) -> None:
+    def _look(self, ready: list[tuple[int, WatchedPort]]) -> None:
         """Read each port that has something once; tell each event loop once."""
-        news: dict[asyncio.AbstractEventLoop, list[Watched]] = {}
+        news: dict[asyncio.AbstractEventLoop, list[WatchedPort]] = {}
         for fd, port in ready:
             try:
                 data = os.read(fd, MAX_CHUNK_BYTES)
@@ -163,7 +163,7 @@ class PortWatch:
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(_deliver, ports)
 
-    def _end_unusable(self, ports: dict[int, Watched]) -> None:
+    def _end_unusable(self, ports: dict[int, WatchedPort]) -> None:
         """End the ports that cannot be waited for, so that the others can."""
         for fd, port in ports.items():
             try:
@@ -171,12 +171,12 @@ class PortWatch:
             except (OSError, ValueError) as error:
                 self._end(fd, port, OSError(str(error)))
 
-    def _look_for_ended_loops(self, ports: dict[int, Watched]) -> None:
+    def _look_for_ended_loops(self, ports: dict[int, WatchedPort]) -> None:
         for fd, port in ports.items():
             if port.loop.is_closed():
                 self._end(fd, port, None)
 
-    def _end(self, fd: int, port: Watched, error: OSError | None) -> None:
+    def _end(self, fd: int, port: WatchedPort, error: OSError | None) -> None:
         with self._lock:
             self._ports.pop(fd, None)
             left = self._leaving.pop(fd, None)
@@ -188,6 +188,6 @@ class PortWatch:
 WATCH = PortWatch()
 
 
-def _deliver(ports: list[Watched]) -> None:
+def _deliver(ports: list[WatchedPort]) -> None:
     for port in ports:
         port.deliver()

@@ -17,7 +17,7 @@ from logger.page.guard import Codes, host_names, spelled
 from logger.page.sockets import (
     LOOPBACK,
     USUAL_PORT,
-    Places,
+    BoundSockets,
     bind_also,
     bind_places,
     network_address,
@@ -74,7 +74,7 @@ class WebServer:
 
     def __init__(self, settings: PageSettings) -> None:
         self._settings = settings
-        self._places: Places = bind_places(settings.port, share_on=settings.share_on)
+        self._places: BoundSockets = bind_places(settings.port, share_on=settings.share_on)
         self._codes = None
         if settings.share_on is not None:
             self._codes = Codes(let_in=settings.let_in)

@@ -18,7 +18,7 @@ _FAR_AWAY = ("192.0.2.1", 9)
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class BoundSockets:
     """Bound sockets, not yet listening."""
 
     port: int
@@ -32,7 +32,7 @@ class Places:
             one.close()
 
 
-def bind_places(wanted_port: int, *, share_on: str | None = None) -> Places:
+def bind_places(wanted_port: int, *, share_on: str | None = None) -> BoundSockets:
     """Take the wanted port or the next that is free; 0 takes any.
 
     Parameters
@@ -58,7 +58,7 @@ def bind_places(wanted_port: int, *, share_on: str | None = None) -> Places:
             actual: int = bound[0].getsockname()[1]
             if share_on is not None:
                 bound.append(_bound(share_on, actual))
-            return Places(actual, tuple(bound), share_on)
+            return BoundSockets(actual, tuple(bound), share_on)
         except OSError as error:
             for one in bound:
                 one.close()
@@ -70,7 +70,7 @@ def bind_places(wanted_port: int, *, share_on: str | None = None) -> Places:
     raise LieboardError(f"ports {wanted_port} to {last} are all taken: name a free one with --port")
 
 
-def bind_also(places: Places, address: str) -> Places:
+def bind_also(places: BoundSockets, address: str) -> BoundSockets:
     """Take the same port at another address of ours too.
 
     Raises
@@ -82,7 +82,7 @@ def bind_also(places: Places, address: str) -> Places:
         more = _bound(address, places.port)
     except OSError as error:
         raise LieboardError(f"{address}, port {places.port}: {error.strerror}") from error
-    return Places(places.port, (*places.sockets, more), address)
+    return BoundSockets(places.port, (*places.sockets, more), address)
 
 
 def network_address() -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from enum import Enum
 
-from logger.protocol.envelope import PHI, Block, Line, fit
+from logger.protocol.envelope import PHI, Block, ClockLine, fit
 from logger.protocol.layout import TICK_RANGE
 
 NS_PER_S = 1_000_000_000
@@ -68,7 +68,7 @@ class Segment:
         self._longest_block = longest_block
         self._block_ticks = min(max(round(NS_PER_S / 2 / nominal), 1), longest_block)
         self._blocks: list[Block] = []
-        self._lines: dict[tuple[int, int], Line] = {}
+        self._lines: dict[tuple[int, int], ClockLine] = {}
         self._guide_at = 0
         self._gap_ns: float | None = None
         self.add(ticks, arrival_ns)
@@ -134,12 +134,12 @@ class Segment:
         half = gap / 2
         return line.at(ticks) - round(half), line.uncertainty_ns(ticks) + half, line.slope
 
-    def least_gap_ns(self, line: Line) -> float | None:
+    def least_gap_ns(self, line: ClockLine) -> float | None:
         """How late the quickest message can at most be: seen near this line, or last seen."""
         gap = self._gap_ns if line.gap_ns is None else line.gap_ns
         return None if gap is None else max(gap, 0.0)
 
-    def line_at(self, ticks: int) -> Line:
+    def line_at(self, ticks: int) -> ClockLine:
         """Return the line fitted to the blocks around unwrapped ticks."""
         after = bisect_right(self._blocks, ticks, key=lambda block: block.arrivals[0][0])
         window = self._window(after - 1)

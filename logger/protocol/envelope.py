@@ -107,7 +107,7 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ClockLine:
     """Host time as a straight function of ticks, from the points of some blocks."""
 
     ticks: int
@@ -150,7 +150,7 @@ class Line:
         return max(off, bend) + beyond * self.slope * PHI + bent_the_other_way
 
 
-def fit(blocks: Sequence[Block], nominal: float, tolerance: float, assumed_ns: float) -> Line:
+def fit(blocks: Sequence[Block], nominal: float, tolerance: float, assumed_ns: float) -> ClockLine:
     """Fit the line under the arrivals of ``blocks``.
 
     Parameters
@@ -187,7 +187,7 @@ def fit(blocks: Sequence[Block], nominal: float, tolerance: float, assumed_ns: f
     scatter = _mean_above(delays) + assumed_ns / points
     questions = [point for block in blocks for point in block.questions]
     gap = min((_above(steep, corner, x, y) for x, y in questions), default=None)
-    return Line(
+    return ClockLine(
         ticks=corner[0],
         host_ns=corner[1],
         slope=steep,

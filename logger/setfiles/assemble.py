@@ -8,7 +8,7 @@ from typing import Any
 from logger.setfiles import cells
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.setfiles.entries import ClubEntries, Entries, Entry, Problems
-from logger.setfiles.fields import Kind
+from logger.setfiles.fields import FieldKind
 
 _LONGEST_NAME = 80
 _LONGEST_LABEL = 24
@@ -49,17 +49,17 @@ def _value(entry: Entry, problems: Problems) -> Any:  # noqa: ANN401
     field = entry.field
     try:
         match field.kind:
-            case Kind.LENGTH:
+            case FieldKind.LENGTH:
                 return cells.length_mm(entry.value, entry.unit, field.least, field.greatest)
-            case Kind.ANGLE:
+            case FieldKind.ANGLE:
                 return cells.angle_deg(entry.value, entry.unit, field.least, field.greatest)
-            case Kind.BIAS:
+            case FieldKind.BIAS:
                 return cells.bias(entry.value, entry.unit)
-            case Kind.MATERIAL:
+            case FieldKind.MATERIAL:
                 return cells.material(entry.value)
-            case Kind.HAND:
+            case FieldKind.HAND:
                 return cells.hand(entry.value)
-            case Kind.TEXT:
+            case FieldKind.TEXT:
                 longest = _LONGEST_LABEL if field.name == "label" else _LONGEST_NAME
                 return cells.text(entry.value, longest)
     except cells.CellError as exc:

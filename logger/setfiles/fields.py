@@ -13,7 +13,7 @@ from enum import Enum
 from logger.setfiles.cells import unit_named
 
 
-class Kind(Enum):
+class FieldKind(Enum):
     """What stands in a cell."""
 
     TEXT = "text"
@@ -30,7 +30,7 @@ class Field:
 
     name: str
     """As in `logger.setfiles.clubs.ClubSpec` or `logger.setfiles.clubs.SetFile`."""
-    kind: Kind
+    kind: FieldKind
     synonyms: tuple[str, ...]
     """Lower-case letters and digits only."""
     least: float = 0.0
@@ -41,25 +41,27 @@ class Field:
 # Ranges: wide enough for juniors' clubs and odd ones, there to catch a slip of the finger or a
 # wrong unit (common practice, no source).
 CLUB_FIELDS: tuple[Field, ...] = (
-    Field("label", Kind.TEXT, ("club", "clubs", "iron", "label", "clublabel", "clubname", "no")),
-    Field("length_mm", Kind.LENGTH, ("length", "clublength", "overalllength"), 600, 1250),
-    Field("lie_deg", Kind.ANGLE, ("lie", "lieangle", "staticlie"), 50, 80),
-    Field("loft_deg", Kind.ANGLE, ("loft", "loftangle", "staticloft"), 10, 75),
-    Field("bounce_deg", Kind.ANGLE, ("bounce", "bounceangle"), -5, 30),
-    Field("camber_mm", Kind.LENGTH, ("camber", "camberradius", "soleradius"), 100, 1000),
-    Field("camber_u_mm", Kind.LENGTH, ("camberu", "camberuncertainty", "ucamber"), 0.1, 300),
-    Field("sole_length_mm", Kind.LENGTH, ("solelength", "sole"), 40, 120),
-    Field("head_material", Kind.MATERIAL, ("headmaterial", "material", "head")),
-    Field("bias", Kind.BIAS, ("bias", "wantedbias", "favour", "favor")),
+    Field(
+        "label", FieldKind.TEXT, ("club", "clubs", "iron", "label", "clublabel", "clubname", "no")
+    ),
+    Field("length_mm", FieldKind.LENGTH, ("length", "clublength", "overalllength"), 600, 1250),
+    Field("lie_deg", FieldKind.ANGLE, ("lie", "lieangle", "staticlie"), 50, 80),
+    Field("loft_deg", FieldKind.ANGLE, ("loft", "loftangle", "staticloft"), 10, 75),
+    Field("bounce_deg", FieldKind.ANGLE, ("bounce", "bounceangle"), -5, 30),
+    Field("camber_mm", FieldKind.LENGTH, ("camber", "camberradius", "soleradius"), 100, 1000),
+    Field("camber_u_mm", FieldKind.LENGTH, ("camberu", "camberuncertainty", "ucamber"), 0.1, 300),
+    Field("sole_length_mm", FieldKind.LENGTH, ("solelength", "sole"), 40, 120),
+    Field("head_material", FieldKind.MATERIAL, ("headmaterial", "material", "head")),
+    Field("bias", FieldKind.BIAS, ("bias", "wantedbias", "favour", "favor")),
 )
 SET_FIELDS: tuple[Field, ...] = (
-    Field("player", Kind.TEXT, ("player", "playername", "golfer")),
-    Field("hand", Kind.HAND, ("hand", "handed", "handedness", "plays")),
-    Field("name", Kind.TEXT, ("set", "setname")),
-    Field("pivot_label", Kind.TEXT, ("pivot", "pivotclub")),
+    Field("player", FieldKind.TEXT, ("player", "playername", "golfer")),
+    Field("hand", FieldKind.HAND, ("hand", "handed", "handedness", "plays")),
+    Field("name", FieldKind.TEXT, ("set", "setname")),
+    Field("pivot_label", FieldKind.TEXT, ("pivot", "pivotclub")),
     Field(
         "machine_increment_deg",
-        Kind.ANGLE,
+        FieldKind.ANGLE,
         ("machineincrement", "machinestep", "increment"),
         0.05,
         2,

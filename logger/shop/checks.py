@@ -7,7 +7,7 @@ import math
 from typing import Any, Final
 
 from logger.protocol.hello import hello_from_json
-from logger.store.copies.columns import PARTS, Column, Part, Row, SessionCopy
+from logger.store.copies.columns import PARTS, CopiedColumn, CopiedPart, Row, SessionCopy
 
 _MAX_NUMBER: Final = 2**63 - 1
 U32: Final = 2**32 - 1
@@ -95,7 +95,7 @@ def checked_copy(plain: object) -> SessionCopy:
     return copy
 
 
-def checked_row(row: object, part: Part, name: str) -> Row:
+def checked_row(row: object, part: CopiedPart, name: str) -> Row:
     """Return the columns of a part, and only those, each of its kind."""
     if not isinstance(row, dict):
         raise BadMessageError(f"a row of {name} is not an object")
@@ -105,7 +105,7 @@ def checked_row(row: object, part: Part, name: str) -> Row:
     }
 
 
-def _value(value: object, column: Column, what: str, part: str) -> Any:  # noqa: ANN401
+def _value(value: object, column: CopiedColumn, what: str, part: str) -> Any:  # noqa: ANN401
     if value is None:
         if column.may_miss:
             return None

@@ -12,11 +12,11 @@ from logger.protocol.decoding import record_from_raw
 from logger.protocol.records import Button, RawRecord, Reading, Record, Strike
 from logger.shop.checks import BadMessageError
 from logger.shop.messages import (
-    Ask,
+    BayAsk,
+    BayRecords,
     FromShop,
     Here,
     Kept,
-    Records,
     Refused,
     SessionPiece,
     read_from_bay,
@@ -106,9 +106,9 @@ class Gatherer:
         try:
             said = read_from_bay(payload)
             number = said.message
-            if isinstance(said, Ask):
+            if isinstance(said, BayAsk):
                 return Here(number, self._file)
-            if isinstance(said, Records):
+            if isinstance(said, BayRecords):
                 return self._take_records(origin, said)
             return self._take_piece(origin, said)
         except BadMessageError as error:
@@ -120,7 +120,7 @@ class Gatherer:
         self._tell(f"bay {bay}: refused: {reason}")
         return None if number is None else Refused(number, reason[:500])
 
-    def _take_records(self, origin: Origin, said: Records) -> FromShop:
+    def _take_records(self, origin: Origin, said: BayRecords) -> FromShop:
         decoded = [_decoded(record) for record, _, _ in said.records]
         # Found before anything is stored, so that it is all or nothing.
         sessions: dict[SessionName | None, int | None] = {None: None}

@@ -30,14 +30,14 @@ _NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class BayAsk:
     """Bay: are you there."""
 
     message: int
 
 
 @dataclass(frozen=True, slots=True)
-class Records:
+class BayRecords:
     """Bay: raw records in the order they were stored."""
 
     message: int
@@ -57,12 +57,12 @@ class SessionPiece:
     content: bytes
 
 
-FromBay: TypeAlias = Ask | Records | SessionPiece
+FromBay: TypeAlias = BayAsk | BayRecords | SessionPiece
 
 
 @dataclass(frozen=True, slots=True)
 class Here:
-    """Shop: answers `Ask`."""
+    """Shop: answers `BayAsk`."""
 
     message: int
     file: str
@@ -113,7 +113,7 @@ def bay_of(topic_name: str) -> str | None:
 
 
 def ask(message: int) -> bytes:
-    """Make an `Ask`."""
+    """Make a `BayAsk`."""
     return _payload("ask", message)
 
 
@@ -122,7 +122,7 @@ def records(
     boots: Sequence[Row],
     items: Sequence[tuple[CarriedRecord, int, SessionName | None]],
 ) -> bytes:
-    """Make `Records`: each record with the place of its boot in ``boots``, and its session."""
+    """Make `BayRecords`: each record with the place of its boot in ``boots``, and its session."""
     sessions = list(dict.fromkeys(name for _, _, name in items if name is not None))
     rows = [
         [boot, None if name is None else sessions.index(name), r.sequence, r.kind, r.flags,
@@ -186,7 +186,7 @@ def read_from_bay(payload: bytes) -> FromBay:
     whole, kind, message = _opened(payload)
     try:
         if kind == "ask":
-            return Ask(message)
+            return BayAsk(message)
         if kind == "records":
             return _read_records(message, whole)
         if kind == "session":
@@ -268,7 +268,7 @@ def _no_constant(name: str) -> None:
     raise ValueError(f"{name} is not JSON")
 
 
-def _read_records(message: int, whole: dict[str, Any]) -> Records:
+def _read_records(message: int, whole: dict[str, Any]) -> BayRecords:
     boots = tuple(checked_row(row, PARTS["boots"], "boots") for row in _list(whole, "boots", 500))
     names = [_read_name(row) for row in _list(whole, "sessions", 500)]
     found = []
@@ -291,7 +291,7 @@ def _read_records(message: int, whole: dict[str, Any]) -> Records:
             raw=_bytes(row[8], MAX_RAW_BYTES),
         )
         found.append((record, boot, None if session is None else names[session]))
-    return Records(message, boots, tuple(found))
+    return BayRecords(message, boots, tuple(found))
 
 
 def _read_piece(message: int, whole: dict[str, Any]) -> SessionPiece:

@@ -12,7 +12,7 @@ from typing import Any, TypeAlias
 from logger.protocol.records import Button, Reading, Record, Strike
 from logger.store.core import DataFile, Part, Value
 from logger.store.packing import pack_raw, unpack_raw
-from logger.store.rows import LossRow, StoredRecord, TimedRecord
+from logger.store.rows import LossRow, RecordToStore, StoredRecord
 
 _log = logging.getLogger(__name__)
 
@@ -32,7 +32,7 @@ _INSERT_RECORDS = [
 _RecordTuple: TypeAlias = tuple[int, int, str, bytes, int, int, int | None, int | None, int | None]
 
 
-def _tuple_of(boot: int, item: TimedRecord, session: int | None) -> _RecordTuple:
+def _tuple_of(boot: int, item: RecordToStore, session: int | None) -> _RecordTuple:
     record = item.raw.record
     return (
         boot,
@@ -89,7 +89,7 @@ class Records(Part):
         self._contiguous: dict[int, int] = {}
 
     def add(
-        self, boot: int, records: Iterable[TimedRecord], *, session: int | None = None
+        self, boot: int, records: Iterable[RecordToStore], *, session: int | None = None
     ) -> list[int]:
         """Store records; they are on the disk when this returns.
 

@@ -12,7 +12,7 @@ from logger.protocol.records import RawRecord
 from logger.setfiles.clubs import ClubSpec, HandName
 
 
-class TimedRecord(Protocol):
+class RecordToStore(Protocol):
     """A record as it is handed over to be stored, with what the clock makes of it."""
 
     @property

@@ -35,7 +35,7 @@ from board_on_air import link_to  # noqa: E402
 from bumble_air import Air, on_the_virtual_air  # noqa: E402
 from log_desk import Desk  # noqa: E402
 
-from analysis.strikes.scans import ScanOrder, Strip, contact_from_scans  # noqa: E402
+from analysis.strikes.scans import SampleOrder, Strip, contact_from_scans  # noqa: E402
 from logger.collector.reconnect import Pauses  # noqa: E402
 from logger.links.ble_session import BleSettings  # noqa: E402
 from logger.links.ble_thread import BLUETOOTH  # noqa: E402
@@ -79,7 +79,7 @@ def one_chip(chip: EmulatedChip) -> dict[str, float]:
     strip = Strip(
         pitch_mm=hello.pitch_um / 1000,
         full_scale=hello.full_scale,
-        scan_order=ScanOrder(int(hello.scan_order)),
+        scan_order=SampleOrder(int(hello.scan_order)),
         scan_us=hello.scan_ticks * 1e6 / hello.tick_hz,
     )
     # The converter's own counts: values of eight bits are the upper ones.

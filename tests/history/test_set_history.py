@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.answers import NoAnswerError
-from analysis.history.set_history import Bent, read_history
+from analysis.history.set_history import ClubBend, read_history
 from analysis.history.split import hang_together, split_sessions
 
 LABELS = ["4i", "5i", "6i", "7i", "8i", "9i", "PW"]
@@ -69,7 +69,7 @@ def test_a_bend_is_taken_off_and_its_outcome_told():
     lie, u, shared = weeks(rng, n=8, u=0.15)
     lie[4:, 1] -= 1.5
     lie[4:, 5] -= 0.1
-    bends = [Bent(1, 4, -1.5), Bent(5, 4, -2.0)]
+    bends = [ClubBend(1, 4, -1.5), ClubBend(5, 4, -2.0)]
     past = read_history(LABELS, lie, u, shared, bends)
     (good,), (bad,) = past.clubs[1].bends, past.clubs[5].bends
     assert good.held

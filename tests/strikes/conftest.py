@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.strikes.contacts import Contact, ContactFlag
-from analysis.strikes.scans import ScanOrder, Strip
+from analysis.strikes.scans import SampleOrder, Strip
 
 
 @pytest.fixture(scope="session")
@@ -59,7 +59,7 @@ class Board:
     pitch_mm: float = 4.0
     row_distance_mm: float = 12.0
     period_us: float = 50.0
-    order: ScanOrder = ScanOrder.AT_ONCE
+    order: SampleOrder = SampleOrder.AT_ONCE
     scan_us: float = 0.0
     full_scale: int = 4095
     noise: float = 2.0
@@ -92,9 +92,9 @@ def pressed() -> Callable[..., tuple[np.ndarray, np.ndarray]]:
         times = 1e6 + np.arange(scans) * board.period_us
         # Sampling moments from firmware_notes/wire.md, section 2.4, scan_order.
         row, cell = np.meshgrid(np.arange(board.rows), np.arange(board.cells), indexing="ij")
-        if board.order is ScanOrder.ROW_AFTER_ROW:
+        if board.order is SampleOrder.ROW_AFTER_ROW:
             share = (row * board.cells + cell) / (board.rows * board.cells - 1)
-        elif board.order is ScanOrder.ROWS_TOGETHER:
+        elif board.order is SampleOrder.ROWS_TOGETHER:
             share = cell / (board.cells - 1)
         else:
             share = np.zeros(row.shape)

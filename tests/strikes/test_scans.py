@@ -9,7 +9,7 @@ import pytest
 
 from analysis.strikes.contacts import ContactFlag
 from analysis.strikes.scans import (
-    ScanOrder,
+    SampleOrder,
     Strip,
     contact_from_scans,
     rest_levels,
@@ -18,10 +18,10 @@ from analysis.strikes.scans import (
 
 
 @pytest.mark.parametrize("lie_error_deg", [-2.0, -0.5, 0.0, 1.0])
-@pytest.mark.parametrize("order", list(ScanOrder))
+@pytest.mark.parametrize("order", list(SampleOrder))
 def test_place_is_where_a_tilted_arc_presses_hardest(pressed, press, board, lie_error_deg, order):
     # Johnson 4.3: pressure even about the lowest point; a circle tilted by e touches R sin e away.
-    b = board(order=order, scan_us=0.0 if order is ScanOrder.AT_ONCE else 40.0)
+    b = board(order=order, scan_us=0.0 if order is SampleOrder.AT_ONCE else 40.0)
     p = press(lie_error_deg=lie_error_deg, middle_mm=7.0, depth_mm=1.2)
     times, counts = pressed(p, b)
     contact = contact_from_scans(times, counts, b.strip(), key=5)
@@ -36,7 +36,7 @@ def test_place_is_where_a_tilted_arc_presses_hardest(pressed, press, board, lie_
 
 def test_skew_matters_and_is_taken_out(pressed, press, board):
     # A slow cell-by-cell scan sees the rise and fall of the load as a slope along the strip.
-    b = board(order=ScanOrder.ROWS_TOGETHER, scan_us=240.0, period_us=250.0)
+    b = board(order=SampleOrder.ROWS_TOGETHER, scan_us=240.0, period_us=250.0)
     blind = Strip(pitch_mm=4.0, full_scale=4095)
     known, ignored = [], []
     for phase in np.arange(10) / 10:
@@ -155,9 +155,11 @@ def test_nothing_on_the_strip_has_no_place():
 
 
 @pytest.mark.parametrize("speed_m_s", [20.0, 35.0])
-@pytest.mark.parametrize("order", [ScanOrder.AT_ONCE, ScanOrder.ROW_AFTER_ROW])
+@pytest.mark.parametrize("order", [SampleOrder.AT_ONCE, SampleOrder.ROW_AFTER_ROW])
 def test_two_rows_give_the_speed(pressed, press, board, speed_m_s, order):
-    b = board(rows=2, order=order, scan_us=0 if order is ScanOrder.AT_ONCE else 30.0, period_us=40)
+    b = board(
+        rows=2, order=order, scan_us=0 if order is SampleOrder.AT_ONCE else 30.0, period_us=40
+    )
     times, counts = pressed(press(speed_m_s=speed_m_s), b)
     contact = contact_from_scans(times, counts, b.strip(), key=0)
     assert contact.speed_m_s == pytest.approx(speed_m_s, rel=0.03)

@@ -14,7 +14,7 @@ import typer
 from logger.cli.common import DbOption, InchesOption, open_store, output, say, utc_now_ns
 
 if TYPE_CHECKING:
-    from analysis.board.camber import Camber
+    from analysis.board.camber import MeasuredCamber
     from logger.store.store import Store
 
 
@@ -169,7 +169,7 @@ def _toe(board_mm: float, middle_mm: float, left: bool) -> float:
     return float(toe_from_board(board_mm, Hand.LEFT if left else Hand.RIGHT, middle_mm))
 
 
-def _show(camber: Camber, *, inches: bool) -> None:
+def _show(camber: MeasuredCamber, *, inches: bool) -> None:
     from logger.setfiles.units import inches_from_mm
 
     def length(mm: float) -> str:
@@ -195,7 +195,7 @@ def _show(camber: Camber, *, inches: bool) -> None:
 
 
 def _keep(
-    store: Store, camber: Camber, label: str, player: str | None, set_name: str | None
+    store: Store, camber: MeasuredCamber, label: str, player: str | None, set_name: str | None
 ) -> None:
     from logger.errors import UsageError
     from logger.setfiles.clubs import ClubSpec

@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from logger.desk.live import Live
+from logger.desk.live import LiveFeeds
 from logger.desk.shell.desk import Ask, Desk, view
 from logger.desk.start.view import NO_BOARD, board_choices
 from logger.errors import LieboardError, StoreError, UsageError
@@ -27,7 +27,7 @@ WAYS = (
 _Answer: TypeAlias = Callable[[LiveSession, Request], Awaitable[Response]]
 
 
-def fitting_routes(desk: Desk, live: Live) -> list[Route]:
+def fitting_routes(desk: Desk, live: LiveFeeds) -> list[Route]:
     """Return the routes of the view."""
     page = Assets(ASSETS)
 

@@ -13,7 +13,7 @@ from logger.setfiles import load_set
 from logger.setfiles.assemble import assemble
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.setfiles.entries import ClubEntries, Entries, Entry, Problems
-from logger.setfiles.fields import CLUB_FIELDS, SET_FIELDS, Kind
+from logger.setfiles.fields import CLUB_FIELDS, SET_FIELDS, FieldKind
 from logger.store.rows import SetRow
 
 _FIELDS = {one.name: one for one in (*CLUB_FIELDS, *SET_FIELDS)}
@@ -23,7 +23,7 @@ USUAL_LABELS = ("4i", "5i", "6i", "7i", "8i", "9i", "PW")
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class TableColumn:
     """One column of the table."""
 
     name: str
@@ -36,18 +36,18 @@ class Column:
 
 
 COLUMNS = (
-    Column("label", "club", "What is written on it, such as 7i or PW."),
-    Column("length_mm", "length", "From the end of the grip to the heel, club on its sole, "
+    TableColumn("label", "club", "What is written on it, such as 7i or PW."),
+    TableColumn("length_mm", "length", "From the end of the grip to the heel, club on its sole, "
            "along the back of the shaft.", "length"),
-    Column("lie_deg", "lie", "Between shaft and ground, as measured on the machine.", "deg"),
-    Column("loft_deg", "loft", "Between face and shaft, as measured on the machine.", "deg"),
-    Column("bounce_deg", "bounce", "Between sole and ground, front to back.", "deg"),
-    Column("camber_mm", "camber", "Radius of the sole's curve from heel to toe: rock the head "
+    TableColumn("lie_deg", "lie", "Between shaft and ground, as measured on the machine.", "deg"),
+    TableColumn("loft_deg", "loft", "Between face and shaft, as measured on the machine.", "deg"),
+    TableColumn("bounce_deg", "bounce", "Between sole and ground, front to back.", "deg"),
+    TableColumn("camber_mm", "camber", "Radius of the sole's curve from heel to toe: rock the head "
            "on the board, or lay it against a card with arcs.", "length"),
-    Column("camber_u_mm", "± camber", "How well that radius is known (one sigma).", "length"),
-    Column("sole_length_mm", "sole", "Length of the sole from heel to toe.", "length"),
-    Column("head_material", "head", "What the head is made of: forged, cast, hard or unknown."),
-    Column("bias", "wanted", "Where this player wants it: 2 mm heel, 1 deg flat, 4 m right."),
+    TableColumn("camber_u_mm", "± camber", "How well that radius is known (one sigma).", "length"),
+    TableColumn("sole_length_mm", "sole", "Length of the sole from heel to toe.", "length"),
+    TableColumn("head_material", "head", "Material: forged, cast, hard or unknown."),
+    TableColumn("bias", "wanted", "Where this player wants it: 2 mm heel, 1 deg flat, 4 m right."),
 )  # fmt: skip
 MATERIALS = ("forged", "cast", "hard", "unknown")
 
@@ -189,7 +189,7 @@ def read_table(
                 value = f"0 {old['bias'].split()[1]}"
             if value and not untouched:
                 known = _FIELDS[column.name]
-                unit = units.name if known.kind is Kind.LENGTH else None
+                unit = units.name if known.kind is FieldKind.LENGTH else None
                 cells[column.name] = Entry(known, value, unit, f"{at}.{column.name}")
         if "camber_u_mm" in cells and "camber_mm" not in cells and row["camber_mm"]:
             cells["camber_mm"] = Entry(

@@ -50,7 +50,7 @@ class Desk:
     """None where there is none."""
     stop_looking: Callable[[], Awaitable[None]]
     """Ends what looks into the data file by itself."""
-    screen: Screen
+    screen: SecondScreen
     note: str = ""
     """Stands above every view, such as that this is the demo."""
     env: Environment = field(default_factory=lambda: _environment())
@@ -68,7 +68,7 @@ def _environment() -> Environment:
     return env
 
 
-class Screen(Protocol):
+class SecondScreen(Protocol):
     """How others in the network see the desk."""
 
     @property

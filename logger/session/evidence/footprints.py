@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray, Hand
-from analysis.footprint.patch import Reason, reasons
+from analysis.footprint.patch import NotUsed, reasons
 from analysis.footprint.press import StripCells
 from analysis.footprint.scans import peak_profile
 from analysis.lie.model import Prints
@@ -145,7 +145,7 @@ class FootprintReader:
             )
             variance = variance + np.where(on, np.maximum(curve, 0.0), 0.0)
         gone = profile.missing | dead | ~np.isfinite(y)
-        used = [row for row, reason in enumerate(why) if reason is Reason.OK]
+        used = [row for row, reason in enumerate(why) if reason is NotUsed.OK]
         strikes = [pairs[row][0] for row in used]
         made = Prints(
             StripCells(hello.cells, hello.pitch_um / 1000),
@@ -161,7 +161,7 @@ class FootprintReader:
         refused = {
             pairs[row][0].id: reason.words
             for row, reason in enumerate(why)
-            if reason is not Reason.OK
+            if reason is not NotUsed.OK
         }
         return made, strikes, refused
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.conventions import FloatArray
-from analysis.strikes.scans import ScanOrder, Strip, rest_levels_of_many, sample_offsets_us
+from analysis.strikes.scans import SampleOrder, Strip, rest_levels_of_many, sample_offsets_us
 from logger.protocol.records import Flag, Hello, Strike
 
 # Scans kept about the heaviest one: more say nothing of the peak and cost time.
@@ -35,7 +35,7 @@ def pressed_of(hello: Hello, strikes: list[Strike]) -> list[Pressed]:
     strip = Strip(
         pitch_mm=hello.pitch_um / 1000,
         full_scale=hello.full_scale,
-        scan_order=ScanOrder(hello.scan_order),
+        scan_order=SampleOrder(hello.scan_order),
         scan_us=hello.scan_ticks / hello.tick_hz * 1e6,
     )
     if not strikes:

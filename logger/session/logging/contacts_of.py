@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.conventions import FloatArray
 from analysis.strikes.contacts import Contact, ContactBuilder, ContactFlag, StripReading
-from analysis.strikes.scans import ScanOrder, Strip, contact_from_scans, rest_levels
+from analysis.strikes.scans import SampleOrder, Strip, contact_from_scans, rest_levels
 from analysis.strikes.sorting import SortRules
 from logger.protocol.layout import TICK_RANGE
 from logger.protocol.records import Flag, Hello, Reading, Strike
@@ -52,7 +52,7 @@ class ContactReader:
                 pitch_mm=pitch_mm,
                 full_scale=hello.full_scale,
                 row_distance_mm=hello.row_distance_um / 1000,
-                scan_order=ScanOrder(hello.scan_order),
+                scan_order=SampleOrder(hello.scan_order),
                 scan_us=hello.scan_ticks / hello.tick_hz * 1e6,
             )
         self._shape = None if hello is None else (hello.rows, hello.cells)

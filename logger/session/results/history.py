@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.answers import NoAnswerError
 from analysis.conventions import FloatArray, lie_error_from_toe
-from analysis.history.set_history import U_BEND_DEG, Bent, History, read_history
+from analysis.history.set_history import U_BEND_DEG, ClubBend, History, read_history
 from analysis.lie.club import LieError, SoleArc
 from logger.errors import UsageError
 from logger.session.evidence.soles import sole_arc
@@ -111,7 +111,7 @@ def _with_arc(lie: LieError, arc: SoleArc) -> tuple[float, float, tuple[float, f
 
 def _bends(
     store: Store, own: SetRow, sessions: Sequence[SessionRow]
-) -> tuple[list[Bent], list[str]]:
+) -> tuple[list[ClubBend], list[str]]:
     bends, remarks = [], []
     for column, club in enumerate(own.clubs):
         for bend in store.readings.bends(club.id):
@@ -126,7 +126,7 @@ def _bends(
             elif not after:
                 remarks.append(f"{club.label}: bent {size[0]:+g}° and not hit since")
             elif after[0] > 0:
-                bends.append(Bent(column, after[0], *size))
+                bends.append(ClubBend(column, after[0], *size))
     return bends, remarks
 
 

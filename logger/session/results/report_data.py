@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 from analysis.plan.types import SetPlan
 from analysis.report.content import (
-    BudgetLine,
     ClubContent,
     Dot,
+    DoubtLine,
     ReportContent,
     Sheet,
     SheetRow,
@@ -122,7 +122,7 @@ def _club(result: ClubResult) -> ClubContent:
         lie_deg=spec.lie_deg,
         length_mm=spec.length_mm,
         budget=tuple(
-            BudgetLine(line.contribution.name, line.u_result, line.share) for line in lines
+            DoubtLine(line.contribution.name, line.u_result, line.share) for line in lines
         ),
         improve=WHAT_TO_IMPROVE[lines[0].contribution.improve_key] if lines else None,
     )

@@ -56,7 +56,7 @@ class Rub:
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement:
+class MarkAgreement:
     """How marks stand against the board, the same club."""
 
     mean_mm: float
@@ -158,7 +158,7 @@ def added_up(rubs: Sequence[Rub]) -> Rub | None:
     return Rub(same[0].toe_mm, same[0].trail_mm, load, len(same))
 
 
-def agreement(lines: Sequence[ContactLine], label: str) -> Agreement | None:
+def agreement(lines: Sequence[ContactLine], label: str) -> MarkAgreement | None:
     """Hold a club's marks against the board's strikes; None where one of them is missing.
 
     Marks that audit a strike are held against that strike. Without such pairs, mean is held
@@ -177,12 +177,12 @@ def agreement(lines: Sequence[ContactLine], label: str) -> Agreement | None:
     ]
     if pairs:
         u = _u_of_mean(pairs, np.hypot(_READ_U_MM, _READ_U_MM))
-        return Agreement(float(np.mean(pairs)), NORMAL_90 * u, len(pairs), len(pairs), True)
+        return MarkAgreement(float(np.mean(pairs)), NORMAL_90 * u, len(pairs), len(pairs), True)
     by_mark = [one.toe_mm or 0.0 for one in marks]
     by_board = [value or 0.0 for value in board.values()]
     u = float(np.hypot(_u_of_mean(by_mark, _READ_U_MM), _u_of_mean(by_board, _READ_U_MM)))
     mean = float(np.mean(by_mark) - np.mean(by_board))
-    return Agreement(mean, NORMAL_90 * u, len(by_mark), len(by_board), False)
+    return MarkAgreement(mean, NORMAL_90 * u, len(by_mark), len(by_board), False)
 
 
 def _u_of_mean(values: Sequence[float], least: float) -> float:

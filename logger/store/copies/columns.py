@@ -40,7 +40,7 @@ SessionCopy: TypeAlias = dict[str, list[Row]]
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class CopiedColumn:
     """One column of a part of a copy."""
 
     name: str
@@ -49,19 +49,19 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class CopiedPart:
     """One part of a copy and the query that makes it; ``:session`` is the session's id."""
 
-    columns: tuple[Column, ...]
+    columns: tuple[CopiedColumn, ...]
     sql: str
 
 
-def _columns(text: str = "", integer: str = "", real: str = "") -> tuple[Column, ...]:
+def _columns(text: str = "", integer: str = "", real: str = "") -> tuple[CopiedColumn, ...]:
     """Columns by kind; a name that ends in ``?`` may be missing."""
-    made: list[Column] = []
+    made: list[CopiedColumn] = []
     kinds: tuple[tuple[Kind, str], ...] = (("text", text), ("integer", integer), ("real", real))
     for kind, names in kinds:
-        made += [Column(name.rstrip("?"), kind, name.endswith("?")) for name in names.split()]
+        made += [CopiedColumn(name.rstrip("?"), kind, name.endswith("?")) for name in names.split()]
     return tuple(made)
 
 
@@ -109,18 +109,18 @@ BOOT_ROWS = (
     " FROM boots JOIN boards ON boards.id = boots.board"
 )
 
-PARTS: dict[str, Part] = {
-    "player": Part(
+PARTS: dict[str, CopiedPart] = {
+    "player": CopiedPart(
         _columns("name hand note?"),
         "SELECT name, hand, note FROM players"
         f" WHERE id = (SELECT player FROM sets WHERE id = {_SET})",
     ),
-    "set": Part(
+    "set": CopiedPart(
         _columns("name pivot?", real="machine_increment_deg?"),
         f"SELECT name, {_LABEL.format(club='pivot_club')} AS pivot, machine_increment_deg"
         f" FROM sets WHERE id = {_SET}",
     ),
-    "session": Part(
+    "session": CopiedPart(
         _columns(
             "hand surface? note?",
             "ball started_utc_ns ended_utc_ns? gone?",
@@ -130,11 +130,11 @@ PARTS: dict[str, Part] = {
         " sole_middle_mm, sole_middle_u_mm, machine_increment_deg, gone FROM sessions"
         " WHERE id = :session",
     ),
-    "clubs": Part(
+    "clubs": CopiedPart(
         _columns("label", "position?"),
         f'SELECT label, position FROM clubs WHERE "set" = {_SET} ORDER BY id',
     ),
-    "specs": Part(
+    "specs": CopiedPart(
         _columns(
             "club source " + " ".join(f"{name}?" for name in _SPEC_TEXT),
             "from_utc_ns",
@@ -143,7 +143,7 @@ PARTS: dict[str, Part] = {
         f"SELECT {_LABEL.format(club='club')} AS club, source, from_utc_ns, {', '.join(_SPECS)}"
         f" FROM club_specs WHERE club IN ({_CLUBS}) ORDER BY from_utc_ns, id",
     ),
-    "bends": Part(
+    "bends": CopiedPart(
         _columns(
             "club note?",
             "bent_utc_ns session_started_utc_ns?",
@@ -155,43 +155,43 @@ PARTS: dict[str, Part] = {
         f" loft_before_deg, loft_after_deg FROM bends WHERE club IN ({_CLUBS})"
         " ORDER BY bent_utc_ns, id",
     ),
-    "overlays": Part(
+    "overlays": CopiedPart(
         _columns("first_club second_club", "read_utc_ns", "offset_mm u_mm"),
         f"SELECT {_LABEL.format(club='first_club')} AS first_club,"
         f" {_LABEL.format(club='second_club')} AS second_club, read_utc_ns, offset_mm, u_mm"
         f" FROM overlays WHERE first_club IN ({_CLUBS}) ORDER BY read_utc_ns, id",
     ),
-    "misses": Part(
+    "misses": CopiedPart(
         _columns("club", "left_count straight_count right_count noted_utc_ns"),
         f"SELECT {_LABEL.format(club='club')} AS club, left_count, straight_count, right_count,"
         f" noted_utc_ns FROM misses WHERE club IN ({_CLUBS}) ORDER BY noted_utc_ns, id",
     ),
-    "boots": Part(
+    "boots": CopiedPart(
         _columns(
             "board form name boot hello?",
             "board_first_seen_utc_ns first_seen_utc_ns accepted? accepted_utc_ns?",
         ),
         f"{BOOT_ROWS} WHERE boots.id IN ({_BOOTS}) ORDER BY boots.id",
     ),
-    "presses": Part(
+    "presses": CopiedPart(
         _columns("board boot", "sequence"),
         f"SELECT {_BOOT}, sequence FROM presses WHERE boot IN ({_BOOTS}) ORDER BY boot, sequence",
     ),
-    "evenings": Part(
+    "evenings": CopiedPart(
         _columns("board kind method_version content", "from_utc_ns"),
         "SELECT boards.board_key AS board, kind, method_version, content, from_utc_ns"
         " FROM calibrations JOIN boards ON boards.id = calibrations.board"
         f" WHERE boards.id IN (SELECT board FROM boots WHERE id IN ({_BOOTS}))"
         " ORDER BY from_utc_ns, calibrations.id",
     ),
-    "acts": Part(
+    "acts": CopiedPart(
         _columns("key place kind words takes_back?", "said_utc_ns"),
         "SELECT act_key AS key, place, kind, words, takes_back, said_utc_ns FROM acts"
         f" WHERE id IN ({_ACTS})"
         f" OR takes_back IN (SELECT act_key FROM acts WHERE id IN ({_ACTS}))"
         " ORDER BY said_utc_ns, act_key",
     ),
-    "act_parts": Part(
+    "act_parts": CopiedPart(
         _columns(
             "act about field value? was? club_player? club_set? club? board? boot_board? boot_boot?"
             " player? to_club_player? to_club_set? to_club? to_set_player? to_set?"
@@ -211,23 +211,23 @@ PARTS: dict[str, Part] = {
         " (SELECT started_utc_ns FROM sessions WHERE sessions.id = to_session)"
         f" AS to_session_started_utc_ns FROM act_parts WHERE act IN ({_ACTS}) ORDER BY act, part",
     ),
-    "turns": Part(
+    "turns": CopiedPart(
         _columns("club? cause", "from_utc_ns"),
         f"SELECT {_LABEL.format(club='club')} AS club, cause, from_utc_ns FROM turns"
         " WHERE session = :session ORDER BY from_utc_ns, id",
     ),
-    "losses": Part(
+    "losses": CopiedPart(
         _columns("board boot club? reason", "from_sequence? to_sequence? count noted_utc_ns"),
         f"SELECT {_BOOT}, {_LABEL.format(club='club')} AS club, reason, from_sequence,"
         " to_sequence, count, noted_utc_ns FROM losses WHERE session = :session"
         " ORDER BY noted_utc_ns, id",
     ),
-    "notes": Part(
+    "notes": CopiedPart(
         _columns("text", "written_utc_ns"),
         "SELECT text, written_utc_ns FROM notes WHERE NOT gone AND session = :session"
         " ORDER BY written_utc_ns, id",
     ),
-    "strikes": Part(
+    "strikes": CopiedPart(
         _columns(
             "board boot club? kind method_version rule_reason? fitter_choice? fitter_reason?",
             "first_sequence last_sequence within struck_utc_ns flags",
@@ -238,7 +238,7 @@ PARTS: dict[str, Part] = {
         " flags, toe_mm, board_mm, trail_mm, load, span_us FROM strikes WHERE session = :session"
         f" AND {_THERE} ORDER BY id",
     ),
-    "marks": Part(
+    "marks": CopiedPart(
         _columns(
             "club audits_board? audits_boot? fitter_choice? fitter_reason?",
             "struck_utc_ns audits_first_sequence? audits_within?",
