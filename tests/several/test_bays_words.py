@@ -5,8 +5,8 @@ import io
 
 from rich.console import Console
 
-from logger.cli.log.desk import BayDesk
 from logger.cli.log.screen import screen
+from logger.cli.log.terminal import TerminalBay
 from logger.page.numbers import NumberWorks
 from logger.session.logging.bays import Bay, BaysRun
 from logger.session.logging.opening import Circumstances, open_session
@@ -42,7 +42,7 @@ async def test_a_wish_that_cannot_be_met_is_said_where_the_advice_stands(tmp_pat
             )  # fmt: skip
         bay = Bay("window", session, RunSettings("socket://127.0.0.1:9"))
         with NumberWorks(store.path) as works:
-            desk = BayDesk(bay, reading, works)
+            desk = TerminalBay(bay, reading, works)
             looking = asyncio.gather(desk.look(BaysRun([bay], lambda *_: None)), desk.work_out())
             while not desk.book.advice:
                 assert not looking.done(), looking.exception()

@@ -212,7 +212,7 @@ def _log(
             asyncio.run(log_plainly(bays, pages, line))
         return
     from logger.cli.board.first_use import until_agreed
-    from logger.cli.log.desk import log_at_terminal
+    from logger.cli.log.terminal import log_at_terminal
 
     def run() -> None:
         try:

@@ -40,17 +40,17 @@ async def log_at_terminal(bays: Sequence[Bay], pages: Sequence[LivePage]) -> Non
         # strikes from the disk nor another bay's numbers from its screen.
         path = bays[0].session.store.path
         reading = stack.enter_context(Store.open(path, read_only=True))
-        desks = [
-            BayDesk(bay, reading, stack.enter_context(NumberWorks(path)), page)
+        shown = [
+            TerminalBay(bay, reading, stack.enter_context(NumberWorks(path)), page)
             for bay, page in zip(bays, pages, strict=True)
         ]
-        keys = _Keys(desks)
-        books = [desk.book for desk in desks]
+        keys = _Keys(shown)
+        books = [own.book for own in shown]
         with steady_screen(lambda: screen(books, keys.picked)) as draw:
             await keys.run(draw)
 
 
-class BayDesk:
+class TerminalBay:
     """What one bay shows, worked out beside the logging."""
 
     def __init__(
@@ -130,25 +130,25 @@ class BayDesk:
 class _Keys:
     """All bays, and what the fitter presses."""
 
-    def __init__(self, desks: Sequence[BayDesk]) -> None:
-        self._desks = desks
+    def __init__(self, shown: Sequence[TerminalBay]) -> None:
+        self._bays = shown
         self.picked = 0
-        by_name = {desk.bay.name: desk for desk in desks}
+        by_name = {own.bay.name: own for own in shown}
         self._run = BaysRun(
-            [desk.bay for desk in desks], lambda bay, event: by_name[bay.name].hear(event)
+            [own.bay for own in shown], lambda bay, event: by_name[bay.name].hear(event)
         )
 
     async def run(self, draw: Callable[[], None]) -> None:
         async with key_presses() as keys:
-            for desk in self._desks:
-                desk.begin(self._run)
+            for own in self._bays:
+                own.begin(self._run)
             works: list[Coroutine[None, None, None]] = [
                 self._run.run(),
                 self._obey(keys),
                 draw_again(draw),
-                *(desk.look(self._run) for desk in self._desks),
-                *(desk.work_out() for desk in self._desks),
-                *(desk.notice() for desk in self._desks),
+                *(own.look(self._run) for own in self._bays),
+                *(own.work_out() for own in self._bays),
+                *(own.notice() for own in self._bays),
             ]
             tasks = [asyncio.create_task(work) for work in works]
             try:
@@ -160,50 +160,50 @@ class _Keys:
                 for task in reversed(tasks):
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
-                for desk in self._desks:
+                for own in self._bays:
                     # While this loop still runs: what a viewer asked for last is answered.
-                    await asyncio.to_thread(desk.page.end)
+                    await asyncio.to_thread(own.page.end)
 
     async def _obey(self, keys: asyncio.Queue[str]) -> None:
-        several = len(self._desks) > 1
+        several = len(self._bays) > 1
         while True:
             key = await keys.get()
             if key.lower() == "q":
-                for desk in self._desks:
-                    await self._call(desk, desk.bay.session.end, self._now_ns(desk))
+                for own in self._bays:
+                    await self._call(own, own.bay.session.end, self._now_ns(own))
                 return
             if several and (key in _DOWN or key in _UP):
                 step = 1 if key in _DOWN else -1
-                self.picked = (self.picked + step) % len(self._desks)
-            elif several and key.isdigit() and 1 <= int(key) <= len(self._desks):
+                self.picked = (self.picked + step) % len(self._bays)
+            elif several and key.isdigit() and 1 <= int(key) <= len(self._bays):
                 self.picked = int(key) - 1
             else:
-                desk = self._desks[self.picked]
-                await self._obey_for(desk, key.lower(), keys)
-                desk.changed.set()
+                own = self._bays[self.picked]
+                await self._obey_for(own, key.lower(), keys)
+                own.changed.set()
 
-    async def _obey_for(self, desk: BayDesk, key: str, keys: asyncio.Queue[str]) -> None:
-        now_ns = self._now_ns(desk)
-        session = desk.bay.session
+    async def _obey_for(self, own: TerminalBay, key: str, keys: asyncio.Queue[str]) -> None:
+        now_ns = self._now_ns(own)
+        session = own.bay.session
         if key in ("n", "p"):
-            club = await self._call(desk, session.step_club, 1 if key == "n" else -1, now_ns)
-            desk.book.say(f"{club.label} is up")
+            club = await self._call(own, session.step_club, 1 if key == "n" else -1, now_ns)
+            own.book.say(f"{club.label} is up")
         elif key == "b":
-            back = await self._call(desk, session.take_back, now_ns)
-            desk.book.say("nothing to take back" if back is None else f"took back {back.id}")
+            back = await self._call(own, session.take_back, now_ns)
+            own.book.say("nothing to take back" if back is None else f"took back {back.id}")
         elif key == "x":
-            await self._set_aside(desk, keys)
+            await self._set_aside(own, keys)
         elif key == "t":
-            text = await _typed(desk.book, keys, "note: ")
+            text = await _typed(own.book, keys, "note: ")
             if text:
-                await self._call(desk, session.note, text, now_ns)
-                desk.book.say("note kept")
-        elif key == "e" and len(self._desks) > 1 and not desk.book.ended:
-            await self._call(desk, session.end, now_ns)
-            self._run.end_bay(desk.bay.name)
+                await self._call(own, session.note, text, now_ns)
+                own.book.say("note kept")
+        elif key == "e" and len(self._bays) > 1 and not own.book.ended:
+            await self._call(own, session.end, now_ns)
+            self._run.end_bay(own.bay.name)
 
-    async def _set_aside(self, desk: BayDesk, keys: asyncio.Queue[str]) -> None:
-        book, session = desk.book, desk.bay.session
+    async def _set_aside(self, own: TerminalBay, keys: asyncio.Queue[str]) -> None:
+        book, session = own.book, own.bay.session
         text = await _typed(book, keys, "number of the contact to set aside or bring in: ")
         if not text:
             return
@@ -214,19 +214,19 @@ class _Keys:
         contact = found[0]
         if contact.used:
             reason = await _typed(book, keys, "why: ") or "fitter's choice"
-            await self._call(desk, session.set_aside, contact, reason)
+            await self._call(own, session.set_aside, contact, reason)
             book.say(f"{contact.id} set aside")
         else:
-            await self._call(desk, session.bring_back, contact)
+            await self._call(own, session.bring_back, contact)
             book.say(f"{contact.id} counts")
 
-    def _now_ns(self, desk: BayDesk) -> int:
-        return self._run.runs[desk.bay.name].clock.utc_ns()
+    def _now_ns(self, own: TerminalBay) -> int:
+        return self._run.runs[own.bay.name].clock.utc_ns()
 
     async def _call(
-        self, desk: BayDesk, work: Callable[_P, _T], *arguments: _P.args, **named: _P.kwargs
+        self, own: TerminalBay, work: Callable[_P, _T], *arguments: _P.args, **named: _P.kwargs
     ) -> _T:
-        return await self._run.runs[desk.bay.name].recorder.call(work, *arguments, **named)
+        return await self._run.runs[own.bay.name].recorder.call(work, *arguments, **named)
 
 
 async def _typed(book: LogBook, keys: asyncio.Queue[str], question: str) -> str | None:
