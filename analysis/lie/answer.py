@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.conventions import FloatArray
 from analysis.footprint.press import CURVES, HALF, HEEL, LOG_H, TOE, T, ground_off, tangent
-from analysis.lie.model import FREE_T_MM, H_CURVE, H_T, HEAD, BoolArray, IntArray
+from analysis.lie.model import FREE_T_MM, H_CURVE, H_PRINT, H_T, HEAD, BoolArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,8 @@ class Findings:
     """(k, n, S): how a press's contact follows what is shared."""
     ends: FloatArray
     odd: BoolArray
+    printed: BoolArray
+    """(heads,): whether there are presses of it, whose contacts its print shifts."""
     scatter_mm: float
     contact_scatter_mm: float
     noise: float
@@ -77,13 +79,15 @@ class Findings:
         size = self.shared.shape[1]
         n = self.contact_told.shape[1]
         heads = np.arange(n) * HEAD
-        contact = self.shared[:, heads + H_T]
+        contact = self.shared[:, heads + H_T] + self.printed * self.shared[:, heads + H_PRINT]
         curves = np.stack([self.shared[:, heads + H_CURVE + i] for i in range(CURVES)])
         tangents, by_t, by_curves = tangent(contact, curves)
         jac = np.zeros((len(self.nodes), 2 * n, size))
         d = np.arange(n)
         jac[:, d, heads + H_T] = 1.0
         jac[:, n + d, heads + H_T] = by_t
+        jac[:, d, heads + H_PRINT] = self.printed
+        jac[:, n + d, heads + H_PRINT] = self.printed * by_t
         for i in range(CURVES):
             jac[:, n + d, heads + H_CURVE + i] = by_curves[i]
         own_var = 1 / np.maximum(self.contact_told - 1 / FREE_T_MM**2, 1e-12)

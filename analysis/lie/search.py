@@ -21,6 +21,7 @@ from analysis.lie.model import (
     H_HALF,
     H_HEEL,
     H_MIDDLE,
+    H_PRINT,
     H_T,
     H_TOE,
     HEAD,
@@ -282,6 +283,7 @@ class Joint(Model):
         for what, most in (
             (H_T, 8.0),
             (H_ETA, 3.0),
+            (H_PRINT, 2.0),
             (H_HALF, 2.0),
             (H_MIDDLE, 1.0),
             (H_HEEL, 4.0),
@@ -411,6 +413,7 @@ class Joint(Model):
             own = q.value_mm[mine] - heads[head, H_T]
             if is_mark:
                 own = own - shared[0, self.base + S_MARKS]
+                own = own - self.printed[head] * heads[head, H_PRINT]
                 swing = self.s_t**2
             else:
                 own = own - node[0] - heads[head, H_ETA]
@@ -464,6 +467,7 @@ class Joint(Model):
             hess[:, heads, heads],
             *self._presses(s, normal, int(np.argmax(price))),
             self.odd,
+            self.printed,
             self.s_c,
             self.s_t,
             self.noise,
@@ -474,6 +478,8 @@ class Joint(Model):
         """Of each press: mean contact, its deviation, lowest point, cost, what it follows, ends."""
         mean = (normal.share * s.t).sum(-1)
         u = np.sqrt((normal.share * (s.t - mean[..., None]) ** 2).sum(-1))
+        by_print = self.head * HEAD + H_PRINT
+        mean = mean + s.shared[:, by_print]
         v = (normal.share * (s.t + s.own[1])).sum(-1)
         ends = np.zeros((2, self.n))
         follow = np.zeros((len(s.t), self.n, self.size))
@@ -482,6 +488,7 @@ class Joint(Model):
             theta = self._theta(s.t, s.own, s.shared, g.rows)[:, best].reshape(SIZE, -1, m)
             ends[:, g.rows] = (ends_in_print(theta) * normal.share[best, g.rows]).sum(-1)
             follow[:, np.arange(self.n)[g.rows, None], self._local(g)] = one
+        follow[:, np.arange(self.n), by_print] += 1
         return mean, u, v, normal.cost_press.min(-1), follow, ends
 
     def _local(self, g: Group) -> IntArray:
@@ -576,6 +583,7 @@ class Joint(Model):
             np.concatenate([f.follow, follow], axis=1),
             np.concatenate([f.ends, ends], axis=1),
             np.concatenate([f.odd, self.odd]),
+            f.printed | self.printed,
             f.scatter_mm,
             f.contact_scatter_mm,
             f.noise,

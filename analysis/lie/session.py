@@ -215,8 +215,7 @@ class LieEngine:
                 joint, tuple(prints), places, shapes, priors, findings, at, len(order)
             )
             found = findings.posterior()
-        shared = _with_floor(found, kept, moved, priors)
-        return _Reading(shared, kept, order, moved, heads, cambers, set_up, confidence).lies()
+        return _Reading(found, kept, order, moved, heads, cambers, set_up, confidence).lies()
 
     def _more(
         self,
@@ -238,6 +237,10 @@ class LieEngine:
             before = np.zeros(len(shapes), int)
             for one in known.prints:
                 before += np.bincount(one.head, minlength=len(shapes))
+            # A mark by itself says something else of a head that has prints.
+            first = (before == 0)[np.concatenate([one.head for one in new]).astype(int)]
+            if places is not None and first.any() and bool(np.any(places.is_mark)):
+                return None
             new_sorted = [_by_head(one) for one in new]
             grown = known.joint.more([one for one, _ in new_sorted], findings, before)
             if grown is None:
@@ -374,27 +377,6 @@ def _sorted(prints: Sequence[Prints]) -> tuple[list[Prints], np.ndarray]:
         order.append(first + place)
         first += len(place)
     return kept, np.concatenate([np.zeros(0, int), *order]).astype(int)
-
-
-def _with_floor(
-    shared: SharedPosterior, prints: Sequence[Prints], places: Places | None, priors: Priors
-) -> SharedPosterior:
-    """Add what the model of a print gets wrong; marks of its presses measure the common part."""
-    n = shared.contact_mm.shape[1]
-    printed = np.zeros(n, bool)
-    for one in prints:
-        printed[one.head] = True
-    common = priors.floor_u_mm**2
-    if places is not None:
-        audits = np.asarray(places.is_mark, bool) & (places.audits >= 0)
-        if audits.any():
-            mark = float(np.mean(places.u_mm[audits] ** 2)) / int(audits.sum())
-            mark += priors.marks_u_mm**2
-            common *= mark / (common + mark)
-    floor = common * np.outer(printed, printed) + priors.head_floor_u_mm**2 * np.diag(printed)
-    covariance = shared.covariance.copy()
-    covariance += np.tile(floor, (2, 2))
-    return replace(shared, covariance=covariance)
 
 
 class _Reading:
@@ -788,7 +770,9 @@ class _Reading:
         ground = p.ground_u_mm**2 / 2 * (p.alike + (1 - p.alike) / heads) / 4
         swings = p.scatter_mm**2 / max(int(self.strikes.sum()), 1)
         aside = p.aside_u_mm**2 + p.middle_u_mm**2 / heads
-        return float((ground + swings + aside) * np.mean(self.per_mm[self.hit]) ** 2)
+        return float(
+            (ground + swings + aside + p.floor_u_mm**2) * np.mean(self.per_mm[self.hit]) ** 2
+        )
 
 
 ODD_WORDS = "the pattern is not that of a sole: look at the cells and their calibration"

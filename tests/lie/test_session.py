@@ -161,6 +161,32 @@ def test_a_narrow_print_leaves_the_level_to_the_aim_and_marks_settle_it():
     assert np.all(np.abs(settled.together.mean_deg) < 2.6 * settled.together.lie.sd)
 
 
+def test_marks_put_right_what_prints_get_wrong_for_all_clubs():
+    # What is shared by presses is not told by more of them; marks that all lie 2 mm beyond what
+    # prints say measure it, and with it the other clubs: normal prior and normal data (Gelman et
+    # al., Bayesian Data Analysis, 3rd ed., 2.5; formula from memory).
+    prints, _ = swings([0.6, 0.0, -0.5], delivery=5.0)
+    before = session_lies([prints], None, heads(), TOLD)
+    some = np.arange(4)
+    audited = marks(before.strike_toe_mm[some] + 2.0, prints.head[some], 1.0, some)
+    after = session_lies([prints], audited, heads(), TOLD)
+    p = Priors()
+    told = 1.0**2 / 4 + p.marks_u_mm**2
+    whole = before.clubs[0].contact_u_mm ** 2 - before.clubs[0].own_contact_u_mm ** 2
+    shared = whole - p.head_floor_u_mm**2
+    assert shared > p.floor_u_mm**2
+    moved = [b.contact_mm - a.contact_mm for a, b in zip(before.clubs, after.clubs, strict=True)]
+    assert moved[0] == pytest.approx(2 * whole / (whole + told), abs=0.2)
+    # Of what the model gets wrong all is shared but the heads' own part; of the rest, some.
+    low, high = 2 * p.floor_u_mm**2 / (whole + told), 2 * shared / (whole + told)
+    less = before.clubs[1].contact_u_mm ** 2 - after.clubs[1].contact_u_mm ** 2
+    assert all(low < one < high for one in moved[1:])
+    assert less == pytest.approx(shared**2 / (whole + told), rel=0.2)
+    second = np.asarray(prints.head) == 1
+    places = (after.strike_toe_mm - before.strike_toe_mm)[second]
+    assert places == pytest.approx(np.full(second.sum(), moved[1]), abs=0.3)
+
+
 def test_the_order_of_arrival_does_not_matter():
     prints, _ = swings([0.4, -0.4], per=4, seed=3)
     order = np.random.default_rng(0).permutation(8)
