@@ -223,15 +223,15 @@ def _contact_cells(contact: StrikeRow, book: LogBook) -> tuple[str, str, str]:
     place = "" if contact.toe_mm is None else f"{contact.toe_mm:+z.1f} mm"
     if contact.used:
         if contact.toe_mm is None:
-            return (f"{contact.id}", place, "has no place: it cannot count")
+            return (f"{contact.number}", place, "has no place: it cannot count")
         drawn = sole_line(
             [contact.toe_mm],
             width=31,
             half_length_mm=_HALF_SOLE_MM,
             toe_on_right=book.toe_on_right,
         )
-        return (f"{contact.id}", place, drawn)
-    return (f"{contact.id}", place, f"set aside: {contact.reason or contact.kind}")
+        return (f"{contact.number}", place, drawn)
+    return (f"{contact.number}", place, f"set aside: {contact.reason or contact.kind}")
 
 
 def sole_line(
