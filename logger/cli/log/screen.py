@@ -39,18 +39,21 @@ KEYS_OF_SEVERAL = (
 def screen(books: Sequence[LogBook], picked: int = 0) -> Screen:
     """Draw everything: a line for each of several bays, and the picked one in full.
 
-    The club that is up is largest; what to press stands at the foot.
+    The club that is up is largest; what was said last and what to press stand at the foot.
     """
     from rich.console import Group
     from rich.rule import Rule
+    from rich.text import Text
 
     book = books[picked]
-    if len(books) == 1:
-        return Screen(Group(*_body(book)), foot_of(KEYS, book.prompt))
-    return Screen(
-        Group(_bays_table(books, picked), Rule(style="dim"), *_body(book)),
-        foot_of(KEYS_OF_SEVERAL, book.prompt),
+    several = len(books) > 1
+    above = (_bays_table(books, picked), Rule(style="dim")) if several else ()
+    foot = Group(
+        Rule(style="dim"),
+        *(Text(message, style="italic") for message in book.messages),
+        foot_of(KEYS_OF_SEVERAL if several else KEYS, book.prompt),
     )
+    return Screen(Group(*above, *_body(book)), foot)
 
 
 def _bays_table(books: Sequence[LogBook], picked: int) -> Table:
@@ -88,7 +91,7 @@ def _bay_cells(book: LogBook) -> tuple[str, ...]:
 class Screen:
     """A body that is cut where the terminal ends, and a foot that never is."""
 
-    def __init__(self, body: Group, foot: Text) -> None:
+    def __init__(self, body: Group, foot: Group) -> None:
         self._body = body
         self._foot = foot
 
@@ -119,8 +122,6 @@ def _body(book: LogBook) -> list[RenderableType]:
         *_club(book),
         Text(""),
         _last_contacts(book),
-        Rule(style="dim"),
-        *(Text(message, style="italic") for message in book.messages),
     ]
 
 
