@@ -21,6 +21,9 @@ from typing import Any
 
 import numpy as np
 
+from analysis.answers import NoAnswerError
+from analysis.board.roller import RollerPass, rest_and_noise
+from analysis.board.roller_area import cell_responses
 from analysis.conventions import FloatArray
 
 
@@ -45,6 +48,24 @@ class ResponseLaw:
         if not (0 <= self.bend <= 2 and 0 <= self.bend_u <= 1):
             raise ValueError("bend must lie within 0 and 2, its uncertainty within 0 and 1")
 
+    @property
+    def is_known(self) -> bool:
+        """Whether readings may be made straight with it; if not, it is doubt alone."""
+        return self.bend_u <= 0.15
+
+    @property
+    def words(self) -> str:
+        """Say it to a person."""
+        if self.circuit is Circuit.UNKNOWN and not self.is_known:
+            return "nobody said how its cells are read (divider or amplifier)"
+        what = "" if self.circuit is Circuit.UNKNOWN else f"cells read by a {self.circuit}: "
+        what = what.replace("a amplifier", "an amplifier")
+        return f"{what}a press that would read all of full scale reads {self._at_full:.0f} % of it"
+
+    @property
+    def _at_full(self) -> float:
+        return 100 / (1 + self.bend)
+
     def straight(self, reading: FloatArray, full: FloatArray | float) -> FloatArray:
         """Return what the readings would be of a cell that follows its load in proportion.
 
@@ -60,7 +81,7 @@ class ResponseLaw:
         ndarray, shape of `reading`
             The same slope at rest. Readings within a hundredth of full scale count as there.
         """
-        part = np.clip(self.bend * np.asarray(reading, float) / full, -0.5, 0.99)
+        part = np.clip(self.bend * np.asarray(reading, float) / full, -0.5, _TOP)
         return np.asarray(reading / (1 - part))
 
     def to_plain(self) -> dict[str, float | str]:
@@ -81,6 +102,8 @@ class ResponseLaw:
         return cls(float(kept["bend"]), float(kept["bend_u"]), Circuit(kept["circuit"]))
 
 
+# Readings nearer to full load than this tell nothing.
+_TOP = 0.99
 # A ratio of two resistors: what is left is the converter's own, some counts, and the supply's sag.
 _TOLD_U = 0.02
 DIVIDER = ResponseLaw(1.0, _TOLD_U, Circuit.DIVIDER)
@@ -89,9 +112,68 @@ STRAIGHT = ResponseLaw(0.0, _TOLD_U, Circuit.STRAIGHT)
 UNKNOWN = ResponseLaw(0.4, 0.4)
 OF_CIRCUIT = {one.circuit: one for one in (UNKNOWN, DIVIDER, STRAIGHT)}
 
+# Tried when a bar's passes are asked for the law; between them by straight lines.
+_BENDS = np.linspace(0.0, 1.5, 16)
 # A bar's load is weighed; how it comes down on a cell repeats to some per cent.
 _LOAD_U = 0.03
 _ALIKE = 1.5
+
+
+def _rest(one: RollerPass) -> FloatArray:
+    return rest_and_noise(np.asarray(one.counts, float))[0]
+
+
+def straightened(one: RollerPass, law: ResponseLaw, full_scale: int) -> tuple[RollerPass, int]:
+    """Return a pass of a bar as straight cells would have sent it, and its full scale."""
+    counts = np.asarray(one.counts, float)
+    rest, _ = rest_and_noise(counts)
+    left = np.maximum(full_scale - rest, 1.0)
+    # No cell that was below full scale comes to stand above the new one.
+    top = float(np.max(rest + law.straight(left, left)))
+    at_top = counts >= full_scale
+    new = np.where(at_top, top, rest + law.straight(counts - rest, left))
+    return RollerPass(one.t_us, new, one.direction), math.ceil(top)
+
+
+def law_from_passes(
+    passes: Sequence[RollerPass], loads: Sequence[float], *, pitch_mm: float, full_scale: int
+) -> ResponseLaw:
+    """Find the law from a bar drawn along the strip with known loads on it, one load a pass.
+
+    Raises
+    ------
+    NoAnswerError
+        It cannot be told from these passes; says why, and what to do.
+    """
+    tried, used = [], None
+    # No law puts what was read at more than full load.
+    most = max(
+        float(((counts - rest) / np.maximum(full_scale - rest, 1.0))[counts < full_scale].max())
+        for counts, rest in ((np.asarray(p.counts, float), _rest(p)) for p in passes)
+    )
+    for bend in _BENDS[_BENDS * most < _TOP]:
+        law = ResponseLaw(float(bend), 0.0)
+        areas: list[FloatArray | None] = []
+        for one in passes:
+            straight, top = straightened(one, law, full_scale)
+            try:
+                areas.append(cell_responses(straight, pitch_mm, top).area.ravel())
+            except NoAnswerError:
+                areas.append(None)
+        known = [area is not None for area in areas]
+        used = known if used is None else [a and b for a, b in zip(used, known, strict=True)]
+        tried.append((float(bend), areas))
+    assert used is not None
+    if not any(used):
+        raise NoAnswerError("no pass shows the cells: draw the bar again, more slowly")
+    kept = [place for place, good in enumerate(used) if good]
+    try:
+        return law_from_bar(
+            [loads[place] for place in kept],
+            [(bend, np.array([areas[place] for place in kept], float)) for bend, areas in tried],
+        )
+    except ValueError as reason:
+        raise NoAnswerError(str(reason)) from None
 
 
 def law_from_bar(
@@ -140,11 +222,16 @@ def law_from_bar(
         raise ValueError("no cell was crossed at two loads: roll the bar from end to end each time")
     if slope_of[0] <= 0:
         raise ValueError(
-            "the heavier passes read less than the lighter: look whether the loads are in the order "
-            "in which the passes were made"
+            "the heavier passes read less than the lighter: were the loads given in the order in "
+            "which the passes were made?"
         )
     if not np.all(np.diff(slope_of) > 0):
         raise ValueError("these passes follow no law: draw the bar again, slower, at each load")
+    if slope_of[-1] < 1 - 3 * math.hypot(us[-1], _LOAD_U):
+        raise ValueError(
+            "the heavier passes read less than any law makes of them: a smaller resistor leaves "
+            "more of a hard press"
+        )
     # Slope of log reading over log load is 1 where the law is right.
     bend = float(np.interp(1.0, slope_of, bends))
     rate = float(np.interp(bend, bends, np.gradient(slope_of, bends)))

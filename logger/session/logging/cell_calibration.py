@@ -110,6 +110,27 @@ def laws_of(store: Store, boot: int, hello: Hello) -> LawsInForce:
     return LawsInForce(said_law(hello), dated)
 
 
+def law_now(store: Store, board: int) -> ResponseLaw:
+    """Return the law kept last of a board, or what its latest *hello* says."""
+    rows = store.calibrations.of_board(board, RESPONSE_LAW_KIND)
+    if rows:
+        return ResponseLaw.from_plain(rows[-1].content)
+    boot = store.boards.latest_boot(board)
+    hello = None if boot is None else store.boards.hello_of(boot)
+    return UNKNOWN if hello is None else said_law(hello)
+
+
+def keep_law(store: Store, board: int, law: ResponseLaw, from_utc_ns: int) -> None:
+    """Keep a law of a board, for what is struck from then on."""
+    store.calibrations.add(
+        board,
+        RESPONSE_LAW_KIND,
+        law.to_plain(),
+        from_utc_ns=from_utc_ns,
+        method_version=RESPONSE_LAW_METHOD,
+    )
+
+
 def said_law(hello: Hello) -> ResponseLaw:
     """Return the law of the circuit that a board says it has."""
     if Ability.DIVIDER in hello.abilities:
