@@ -29,6 +29,7 @@ _TURN = re.compile(r"turn (\d{1,12}) (-?\d{1,12}) (set_aside|bring_in)")
 PLACE = "desk"
 # So many sessions are kept worked out: a set's last two, and those that are open in other windows.
 _KEPT = 8
+_BOARDS = 40
 # The bar at the foot offers to take back what was said just now; later there is the list.
 _JUST_NOW_S = 600.0
 _LOOKS_WITHIN_S = 20.0
@@ -215,6 +216,17 @@ class House:
         file = notes_of(self.path)
         with suppress(OSError):
             file.write_text(json.dumps(self.remembered() | what), "utf-8")
+
+    def remember_board(self, key: str, url: str) -> None:
+        """Remember where a board answered, so that it need not be typed again."""
+        self.remember(board=url, boards=dict([*self.boards_at().items(), (key, url)][-_BOARDS:]))
+
+    def boards_at(self) -> dict[str, str]:
+        """Return where boards answered last, by their keys."""
+        found = self.remembered().get("boards")
+        if not isinstance(found, dict):
+            return {}
+        return {str(key): url for key, url in found.items() if isinstance(url, str)}
 
 
 def name_of(path: Path) -> str:

@@ -96,6 +96,7 @@ def fitting_routes(desk: Desk, live: LiveFeeds) -> list[Route]:
             return f"board {name} may be used from now on"
 
         await ask.house.act(work)
+        ask.house.remember_board(key, state.url)
         await begin(ask, number, state.url)
         return ask.to(f"/sessions/{number}")
 
