@@ -135,12 +135,12 @@ class Bays:
 
     async def close(self) -> None:
         """Stop all of it."""
+        if self._runner.is_alive():
+            await self._ask(self._close())
+            self._loop.call_soon_threadsafe(self._loop.stop)
+            await asyncio.to_thread(self._runner.join, _WITHIN_S)
         if not self._runner.is_alive():
-            return
-        await self._ask(self._close())
-        self._loop.call_soon_threadsafe(self._loop.stop)
-        await asyncio.to_thread(self._runner.join, _WITHIN_S)
-        self._loop.close()
+            self._loop.close()
 
     async def _ask(self, work: object) -> None:
         future: Future[None] = asyncio.run_coroutine_threadsafe(work, self._loop)  # type: ignore[arg-type]

@@ -190,4 +190,4 @@ def _text(act: dict[str, Any], name: str, *, wanted: bool = True) -> str:
 
 def _named(contact: StrikeRow) -> str:
     place = "no place" if contact.toe_mm is None else f"{contact.toe_mm:+.1f} mm"
-    return f"{'strike' if contact.source == 'board' else 'mark'} {contact.id} ({place})"
+    return f"{'strike' if contact.source == 'board' else 'mark'} {contact.number} ({place})"

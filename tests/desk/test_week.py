@@ -210,7 +210,7 @@ async def test_a_whole_week(new_desk, view, tmp_path):
         one.extract_text() for one in pypdf.PdfReader(io.BytesIO(report.read_bytes())).pages
     )
     assert "Jonah Veld" in text
-    await page.goto(desk.address + "/data")
+    await fitter.go("nav.ways >> text=Data")
     await page.locator("text=Back up now").tap()
     await page.wait_for_selector("text=nothing wrong")
 
@@ -218,7 +218,7 @@ async def test_a_whole_week(new_desk, view, tmp_path):
     await page.goto(desk.address + "/players/1")
     await page.locator("summary").tap()
     await page.fill("#new-name", "Somebody Else")
-    await page.locator("text=Rename").last.tap()
+    await fitter.go("button:text-is('Rename')")
     await page.goto(desk.address + "/data")
     await page.locator("button:text-is('Restore')").first.tap()
     await page.wait_for_selector("text=restored from")

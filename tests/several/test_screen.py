@@ -25,13 +25,13 @@ def test_keys_go_to_the_bay_that_is_picked(shop, board):
     reasons = []
 
     def contact_of(player):
-        """Id of the last contact under the club that is up, in the session of a player."""
+        """Number of the last contact under the club that is up, in the session of a player."""
 
         def last():
             with Store.open(shop.db, read_only=True) as store:
                 session = session_of(store, player)
                 club = store.sessions.turns(session)[-1].club
-                return [c.id for c in store.strikes.contacts(session, club=club) if c.used]
+                return [c.number for c in store.strikes.contacts(session, club=club) if c.used]
 
         wait(last, "a contact of the club that is up")
         # What is on the disk is on the screen a moment later.

@@ -39,18 +39,21 @@ KEYS_OF_SEVERAL = (
 def screen(books: Sequence[LogBook], picked: int = 0) -> Screen:
     """Draw everything: a line for each of several bays, and the picked one in full.
 
-    The club that is up is largest; what to press stands at the foot.
+    The club that is up is largest; what was said last and what to press stand at the foot.
     """
     from rich.console import Group
     from rich.rule import Rule
+    from rich.text import Text
 
     book = books[picked]
-    if len(books) == 1:
-        return Screen(Group(*_body(book)), foot_of(KEYS, book.prompt))
-    return Screen(
-        Group(_bays_table(books, picked), Rule(style="dim"), *_body(book)),
-        foot_of(KEYS_OF_SEVERAL, book.prompt),
+    several = len(books) > 1
+    above = (_bays_table(books, picked), Rule(style="dim")) if several else ()
+    foot = Group(
+        Rule(style="dim"),
+        *(Text(message, style="italic") for message in book.messages),
+        foot_of(KEYS_OF_SEVERAL if several else KEYS, book.prompt),
     )
+    return Screen(Group(*above, *_body(book)), foot)
 
 
 def _bays_table(books: Sequence[LogBook], picked: int) -> Table:
@@ -88,7 +91,7 @@ def _bay_cells(book: LogBook) -> tuple[str, ...]:
 class Screen:
     """A body that is cut where the terminal ends, and a foot that never is."""
 
-    def __init__(self, body: Group, foot: Text) -> None:
+    def __init__(self, body: Group, foot: Group) -> None:
         self._body = body
         self._foot = foot
 
@@ -119,8 +122,6 @@ def _body(book: LogBook) -> list[RenderableType]:
         *_club(book),
         Text(""),
         _last_contacts(book),
-        Rule(style="dim"),
-        *(Text(message, style="italic") for message in book.messages),
     ]
 
 
@@ -223,15 +224,15 @@ def _contact_cells(contact: StrikeRow, book: LogBook) -> tuple[str, str, str]:
     place = "" if contact.toe_mm is None else f"{contact.toe_mm:+z.1f} mm"
     if contact.used:
         if contact.toe_mm is None:
-            return (f"{contact.id}", place, "has no place: it cannot count")
+            return (f"{contact.number}", place, "has no place: it cannot count")
         drawn = sole_line(
             [contact.toe_mm],
             width=31,
             half_length_mm=_HALF_SOLE_MM,
             toe_on_right=book.toe_on_right,
         )
-        return (f"{contact.id}", place, drawn)
-    return (f"{contact.id}", place, f"set aside: {contact.reason or contact.kind}")
+        return (f"{contact.number}", place, drawn)
+    return (f"{contact.number}", place, f"set aside: {contact.reason or contact.kind}")
 
 
 def sole_line(

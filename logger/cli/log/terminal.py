@@ -190,7 +190,7 @@ class _Keys:
             own.book.say(f"{club.label} is up")
         elif key == "b":
             back = await self._call(own, session.take_back, now_ns)
-            own.book.say("nothing to take back" if back is None else f"took back {back.id}")
+            own.book.say("nothing to take back" if back is None else f"took back {back.number}")
         elif key == "x":
             await self._set_aside(own, keys)
         elif key == "t":
@@ -207,7 +207,7 @@ class _Keys:
         text = await _typed(book, keys, "number of the contact to set aside or bring in: ")
         if not text:
             return
-        found = [c for c in book.contacts if str(c.id) == text.strip()]
+        found = [c for c in book.contacts if str(c.number) == text.strip()]
         if not found:
             book.say(f"there is no contact {text} under this club")
             return
@@ -215,10 +215,10 @@ class _Keys:
         if contact.used:
             reason = await _typed(book, keys, "why: ") or "fitter's choice"
             await self._call(own, session.set_aside, contact, reason)
-            book.say(f"{contact.id} set aside")
+            book.say(f"{contact.number} set aside")
         else:
             await self._call(own, session.bring_back, contact)
-            book.say(f"{contact.id} counts")
+            book.say(f"{contact.number} counts")
 
     def _now_ns(self, own: TerminalBay) -> int:
         return self._run.runs[own.bay.name].clock.utc_ns()
