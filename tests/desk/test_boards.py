@@ -79,9 +79,7 @@ async def test_too_few_stops_are_one_line(new_desk, view, robin_toml):
     await page.wait_for_selector("text=stopped: nothing was changed")
 
 
-async def test_a_board_that_is_gone_midway_keeps_what_was_touched(
-    new_desk, view, robin_toml
-):
+async def test_a_board_that_is_gone_midway_keeps_what_was_touched(new_desk, view, robin_toml):
     desk = new_desk()
     desk.cli("set", "import", str(robin_toml))
     desk.start()

@@ -34,6 +34,7 @@ STOPS = 8
 _FEWEST = 4
 _LEVEL_U_DEG = 0.1
 _MIDDLE_U_MM = 1.0
+_SET_DOWN = "Now set"
 _LEAST_DEG, _MOST_DEG = -30.0, 90.0
 
 
@@ -141,6 +142,8 @@ async def _rests(bench: BoardBench, job: Job, store: Store, head: _Head) -> list
             place = head.units.place(head.toe_mm(rested))
             job.points.append((rested.angle_deg, head.toe_mm(rested)))
             words = f"{count}: {plain(rested.angle_deg)}° touches at {place}"
+            if job.said and job.said[-1].startswith(_SET_DOWN):
+                job.said.pop()
         job.say(words[0].upper() + words[1:])
 
     calibrations = calibrations_of(store, bench.recorder.boot_row)
