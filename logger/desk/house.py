@@ -162,6 +162,10 @@ class House:
             self._last = LastAct(words, after.act_key, time.monotonic())
         return words
 
+    def note_several(self, words: str, keys: list[str]) -> None:
+        """Offer to take back at once several acts that were one form."""
+        self._last = LastAct(words, ",".join(keys), time.monotonic())
+
     def note_turn(self, words: str, session: int, strike: int, back: str) -> None:
         """Offer to take back that a strike was set aside or brought in: no act of the list."""
         self._last = LastAct(words, f"turn {session} {strike} {back}", time.monotonic())
@@ -180,13 +184,17 @@ class House:
             if turned is not None:
                 act = {"act": turned[3], "strike": int(turned[2])}
                 return perform(FittingSession(store, int(turned[1])), act, self.clock.utc_ns)
-            kept = next((one for one in store.acts.all() if one.act_key == key), None)
-            if kept is None or kept.takes_back:
-                raise UsageError("there is no such change: look at the list of changes")
-            if kept.taken_back:
-                raise UsageError(f"taken back already: {kept.words}")
-            take_back(store, kept, said)
-            return kept.words
+            known = {one.act_key: one for one in store.acts.all()}
+            words = []
+            for place, one in enumerate(reversed(key.split(","))):
+                kept = known.get(one)
+                if kept is None or kept.takes_back:
+                    raise UsageError("there is no such change: look at the list of changes")
+                if kept.taken_back:
+                    raise UsageError(f"taken back already: {kept.words}")
+                take_back(store, kept, Said(said.utc_ns + place, said.place))
+                words.append(kept.words)
+            return "; ".join(words)
 
         async with self._acting:
             words = await asyncio.to_thread(

@@ -194,7 +194,7 @@ def test_inches_are_read_off_the_same_drawing(content, db):
             for page in PdfReader(io.BytesIO(report_pdf(content, inches=inches))).pages
         ),
     ):
-        in_mm, in_inches = make(False), make(True)
+        in_mm, in_inches = (" ".join(make(inches).split()) for inches in (False, True))
         assert "contact mm" in in_mm
         assert "contact in" in in_inches
         assert "contact mm" not in in_inches
