@@ -14,7 +14,7 @@ async def test_counts_add_up_and_ask_for_what_the_command_line_says(new_desk, vi
     await page.wait_for_selector(".counts")
     labels = await page.locator(".counts tbody th").all_text_contents()
     for _ in range(2):
-        for at in (0, 1):
+        for at in (0, 1, 2):
             for side, count in (("left", 3), ("straight", 9), ("right", 14)):
                 await page.fill(f"[name='{at}.{side}']", str(count))
         async with page.expect_navigation():
@@ -23,24 +23,27 @@ async def test_counts_add_up_and_ask_for_what_the_command_line_says(new_desk, vi
     assert "6 · 18 · 28" in await row.text_content()
     # One tap takes back all that was kept at once.
     await page.fill("[name='0.left']", "1")
-    await page.fill("[name='2.left']", "1")
+    await page.fill("[name='3.left']", "1")
     await page.click("text=Keep the counts")
     await page.click(".said:has-text('2 clubs') >> text=Undo")
     await page.wait_for_selector(".said", state="detached")
     assert "6 · 18 · 28" in await row.text_content()
     # The same proposal as in the terminal.
     printed = desk.cli("bias")
-    first = page.locator("section .row").first
-    assert (await first.locator(".number").text_content()) in printed
+    row = page.locator("section .row", has=page.locator("strong:text-is('5i')"))
+    asked = await row.locator(".number").text_content()
+    line = next(one for one in printed.splitlines() if one.startswith(" 5i"))
+    assert f"{asked} left" in line
     # Nothing is aimed for until that is said, and one tap takes it back.
-    assert "right" not in desk.cli("set", "show", "Robin Ashdown").split("wanted")[-1]
+    before = desk.ask("GET", "/sets/1.toml")[2]
     await page.click("text=Aim for it")
     await page.wait_for_selector(".said:has-text('wanted')")
+    assert desk.ask("GET", "/sets/1.toml")[2] != before
     await page.goto(desk.address + "/sets/1")
-    assert " m " in await page.input_value("[name='0.bias']")
+    assert await page.input_value("[name='1.bias']") == f"{asked} left"
     await page.click(".said >> text=Undo")
     await page.wait_for_selector(".said", state="detached")
-    assert " m " not in await page.input_value("[name='0.bias']")
+    assert desk.ask("GET", "/sets/1.toml")[2] == before
 
 
 async def test_what_is_no_count_is_said_and_stays(desk, view):
