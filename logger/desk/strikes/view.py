@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from starlette.responses import Response
 from starlette.routing import Route
@@ -157,7 +158,9 @@ def strikes_routes(desk: Desk) -> list[Route]:
             await ask.house.act(work)
         except UsageError as error:
             return await strikes(ask, 400, str(error))
-        return ask.to(f"/sessions/{number}/strikes?club={form.get('club', '')}")
+        if form["at"].isdecimal():
+            return ask.to(f"/sessions/{number}/strikes?at={form['at']}#at")
+        return ask.to(f"/sessions/{number}/strikes?{urlencode({'club': form['club']})}")
 
     place = "/sessions/{number:int}/strikes"
     return [
