@@ -36,6 +36,7 @@ MOST_FORM_BYTES = 300_000
 _MOST_FIELDS = 2000
 _UNITS_COOKIE = "lieboard_units"
 _A_YEAR_S = 365 * 86_400
+_CHANGES = 200
 
 
 @dataclass(frozen=True)
@@ -56,10 +57,17 @@ class Desk:
     env: Environment = field(default_factory=lambda: _environment())
 
 
+def _said_here(value: object) -> object:
+    """Say what stands in a view in the desk's words."""
+    if isinstance(value, str) and not isinstance(value, Markup) and "lieboard " in value:
+        return words.at_the_desk(value)
+    return value
+
+
 def _environment() -> Environment:
     env = Environment(
         loader=FileSystemLoader(FOLDER), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+        trim_blocks=True, lstrip_blocks=True, finalize=_said_here,
     )  # fmt: skip
     env.filters |= {
         "signed": words.signed, "degrees": words.degrees, "interval": words.interval,
@@ -248,8 +256,9 @@ def shell_routes(desk: Desk) -> list[Route]:
 
     async def changes(ask: Ask) -> Response:
         acts = await ask.house.read(lambda store: store.acts.all())
-        shown = [act for act in reversed(acts) if not act.takes_back][:200]
-        return ask.page("shell/changes.html", acts=shown, more=len(acts) > 200)
+        every = [act for act in reversed(acts) if not act.takes_back]
+        shown = every if ask.query.get("all") == "1" else every[:_CHANGES]
+        return ask.page("shell/changes.html", acts=shown, more=len(every) > len(shown))
 
     async def job(ask: Ask) -> Response:
         return ask.page("shell/job.html", job=_job(desk, ask))
