@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.report.tables import MM_PER_INCH
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -25,8 +27,6 @@ GREY = "#7f8993"
 # Fills behind something; they carry no meaning of their own.
 TINT = "#eef2f6"
 EDGE = "#b9c2cb"
-
-MM_PER_INCH = 25.4
 
 
 def new_figure(width_mm: float, height_mm: float) -> Figure:

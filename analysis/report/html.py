@@ -13,17 +13,19 @@ from analysis.report.set_chart import set_chart_svg
 from analysis.report.soles import sole_svgs
 from analysis.report.tables import (
     BUDGET_LEGEND,
-    CLUB_HEADS,
     CLUB_LEGEND,
-    SOLE_LEGEND,
     budget_rows,
+    club_heads,
     club_rows,
     sheet_cells,
+    sole_legend,
 )
 
 
-def report_html(report: ReportContent) -> str:
+def report_html(report: ReportContent, *, inches: bool = False) -> str:
     """Render a report as a self-contained page: styles and figures inline, no script.
+
+    Lengths are in mm, or in inches.
 
     Every name is shown as text: markup in it stays text. Prints on A4 and Letter.
 
@@ -42,16 +44,18 @@ def report_html(report: ReportContent) -> str:
     return _render(
         "sheet.html.j2",
         r=report,
-        club_heads=CLUB_HEADS,
-        club_rows=club_rows(report),
+        club_heads=club_heads(inches=inches),
+        club_rows=club_rows(report, inches=inches),
         club_legend=CLUB_LEGEND,
-        set_chart=Markup(set_chart_svg(report.clubs, rows, "set")),
+        set_chart=Markup(set_chart_svg(report.clubs, rows, "set", inches=inches)),
         sheet_rows=[sheet_cells(row) for row in rows],
-        sole_legend=SOLE_LEGEND,
+        sole_legend=sole_legend(inches=inches),
         soles=[
             (club, Markup(svg))
             for club, svg in zip(
-                report.clubs, sole_svgs(report.clubs, "sole", Hand(report.hand)), strict=True
+                report.clubs,
+                sole_svgs(report.clubs, "sole", Hand(report.hand), inches=inches),
+                strict=True,
             )
         ],
         budget_legend=BUDGET_LEGEND,

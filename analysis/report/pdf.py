@@ -11,18 +11,19 @@ from typing import TYPE_CHECKING, Literal
 
 from analysis.conventions import Hand
 from analysis.report.content import ReportContent
-from analysis.report.drawing import EDGE, GREY, INK, MM_PER_INCH, ORANGE, our_style
+from analysis.report.drawing import EDGE, GREY, INK, ORANGE, our_style
 from analysis.report.set_chart import set_figure
 from analysis.report.soles import PICTURE_MM, ruler_figure, sole_figure
 from analysis.report.tables import (
     BUDGET_LEGEND,
-    CLUB_HEADS,
     CLUB_LEGEND,
-    SOLE_LEGEND,
+    MM_PER_INCH,
     SheetCells,
     budget_rows,
+    club_heads,
     club_rows,
     sheet_cells,
+    sole_legend,
 )
 
 if TYPE_CHECKING:
@@ -41,13 +42,15 @@ _FONT = "DejaVu"
 _ALL = 99
 
 
-def report_pdf(report: ReportContent, paper: Paper = "A4") -> bytes:
+def report_pdf(report: ReportContent, paper: Paper = "A4", *, inches: bool = False) -> bytes:
     """Lay a report out on paper; figures are vectors, soles full size.
 
     Parameters
     ----------
     report : ReportContent
     paper : {'A4', 'Letter'}
+    inches : bool
+        Lengths in inches instead of mm; soles are full size either way.
 
     Returns
     -------
@@ -65,10 +68,10 @@ def report_pdf(report: ReportContent, paper: Paper = "A4") -> bytes:
     logging.getLogger("fpdf").setLevel(logging.ERROR)
     pdf = _new_pdf(report, paper)
     _head(pdf, report)
-    _clubs(pdf, report)
+    _clubs(pdf, report, inches)
     _sheet(pdf, report)
-    _set(pdf, report)
-    _soles(pdf, report)
+    _set(pdf, report, inches)
+    _soles(pdf, report, inches)
     _budgets(pdf, report)
     _title(pdf, "Board, calibration and methods")
     _facts(pdf, (*report.boards, *report.methods))
@@ -129,11 +132,11 @@ def _head(pdf: FPDF, report: ReportContent) -> None:
             pdf.rect(pdf.l_margin, top, 1.2, pdf.get_y() - top, style="F")
 
 
-def _clubs(pdf: FPDF, report: ReportContent) -> None:
+def _clubs(pdf: FPDF, report: ReportContent, inches: bool) -> None:
     _title(pdf, "Clubs")
     widths = (12, 9, 10, 8, 15, 25, 12, 12, 25, 18, 40)
-    with _table(pdf, widths, "LRRRRRRRRLL", CLUB_HEADS) as rows:
-        for cells in club_rows(report):
+    with _table(pdf, widths, "LRRRRRRRRLL", club_heads(inches=inches)) as rows:
+        for cells in club_rows(report, inches=inches):
             rows.row(cells)
     _small(pdf, CLUB_LEGEND)
 
@@ -172,25 +175,25 @@ def _sheet(pdf: FPDF, report: ReportContent) -> None:
         pdf.multi_cell(_WIDTH_MM - 4, _LINE_MM, caution, new_x="LMARGIN", new_y="NEXT")
 
 
-def _set(pdf: FPDF, report: ReportContent) -> None:
+def _set(pdf: FPDF, report: ReportContent, inches: bool) -> None:
     rows = report.sheet.rows if report.sheet else ()
     with our_style():
-        figure = set_figure(report.clubs, rows)
+        figure = set_figure(report.clubs, rows, inches=inches)
         height = float(figure.get_figheight()) * MM_PER_INCH
         _title(pdf, "The set", room_mm=height + 2)
         _picture(pdf, figure, pdf.l_margin + 1)
     pdf.set_y(pdf.get_y() + height)
 
 
-def _soles(pdf: FPDF, report: ReportContent) -> None:
+def _soles(pdf: FPDF, report: ReportContent, inches: bool) -> None:
     from analysis.report.pdf_figures import DrawnFigure
 
     width, height = PICTURE_MM
     _title(pdf, "Soles, drawn to scale", room_mm=height + 20)
-    _small(pdf, SOLE_LEGEND)
+    _small(pdf, sole_legend(inches=inches))
     pdf.ln(1)
     with our_style():
-        ruler = DrawnFigure(ruler_figure(Hand(report.hand)))
+        ruler = DrawnFigure(ruler_figure(Hand(report.hand), inches=inches))
     for index, club in enumerate(report.clubs):
         column = index % 2
         if column == 0:
@@ -204,7 +207,7 @@ def _soles(pdf: FPDF, report: ReportContent) -> None:
         pdf.cell(width * 2 / 3, 4, club.decision, align="R")
         pdf.set_y(top + 4)
         with our_style():
-            _picture(pdf, sole_figure(club, Hand(report.hand)), left)
+            _picture(pdf, sole_figure(club, Hand(report.hand), inches=inches), left)
         ruler.put(pdf, left, pdf.get_y(), _FONT)
         last = column == 1 or index == len(report.clubs) - 1
         pdf.set_y(top + height + 5 if last else top)

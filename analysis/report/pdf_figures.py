@@ -16,7 +16,7 @@ from matplotlib.backend_bases import GraphicsContextBase, RendererBase
 from matplotlib.path import Path
 
 from analysis.conventions import FloatArray
-from analysis.report.drawing import MM_PER_INCH
+from analysis.report.tables import MM_PER_INCH
 
 if TYPE_CHECKING:
     from fpdf import FPDF

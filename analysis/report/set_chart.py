@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.report.content import ClubContent, SheetRow
 from analysis.report.drawing import BLUE, GREY, INK, ORANGE, as_svg, new_figure, our_style
-from analysis.report.tables import minus
+from analysis.report.tables import MM_PER_INCH, minus
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,7 +19,9 @@ CHART_MM = (184.0, 62.0)
 TALL_CHART_MM = (184.0, 112.0)
 
 
-def set_chart_svg(clubs: Sequence[ClubContent], rows: Sequence[SheetRow], name: str) -> str:
+def set_chart_svg(
+    clubs: Sequence[ClubContent], rows: Sequence[SheetRow], name: str, *, inches: bool = False
+) -> str:
     """Draw the set along its lengths, longest left; in the set's order while one is not known.
 
     Parameters
@@ -38,13 +40,15 @@ def set_chart_svg(clubs: Sequence[ClubContent], rows: Sequence[SheetRow], name: 
     """
     with our_style():
         return as_svg(
-            set_figure(clubs, rows),
+            set_figure(clubs, rows, inches=inches),
             name,
             "Lie errors and measured lies along the set; numbers in the table",
         )
 
 
-def set_figure(clubs: Sequence[ClubContent], rows: Sequence[SheetRow]) -> Figure:
+def set_figure(
+    clubs: Sequence[ClubContent], rows: Sequence[SheetRow], *, inches: bool = False
+) -> Figure:
     """Draw the set; call under `analysis.report.drawing.our_style`."""
     static = any(club.lie_deg is not None for club in clubs)
     places, by_length = _places(clubs)
@@ -57,13 +61,17 @@ def set_figure(clubs: Sequence[ClubContent], rows: Sequence[SheetRow]) -> Figure
         upper = lower = figure.add_axes((0.075, 0.19, 0.915, 0.70))
     _lie_errors(upper, clubs, places)
     for axes in {upper, lower}:
-        axes.set_xticks(places, [_tick(club, by_length) for club in clubs])
+        axes.set_xticks(places, [_tick(club, by_length, inches) for club in clubs])
         axes.tick_params(axis="x", length=0)
         axes.grid(axis="y", color=GREY, lw=0.3, alpha=0.5)
     margin = max(0.06 * (places.max() - places.min()), 0.5)
     # To the right of the last club stands its number.
     upper.set_xlim(places.min() - margin, places.max() + 1.3 * margin)
-    along = "club, at its length in mm" if by_length else "club (a length is not known)"
+    along = (
+        f"club, at its length in {'inches' if inches else 'mm'}"
+        if by_length
+        else "club (a length is not known)"
+    )
     lower.set_xlabel(along, labelpad=2)
     return figure
 
@@ -76,8 +84,11 @@ def _places(clubs: Sequence[ClubContent]) -> tuple[np.ndarray, bool]:
     return np.arange(len(clubs), dtype=np.float64), False
 
 
-def _tick(club: ClubContent, by_length: bool) -> str:
-    return f"{club.label}\n{club.length_mm:.0f}" if by_length else club.label
+def _tick(club: ClubContent, by_length: bool, inches: bool) -> str:
+    if not by_length or club.length_mm is None:
+        return club.label
+    length = f"{club.length_mm / MM_PER_INCH:.2f}" if inches else f"{club.length_mm:.0f}"
+    return f"{club.label}\n{length}"
 
 
 def _lie_errors(axes: Axes, clubs: Sequence[ClubContent], places: np.ndarray) -> None:

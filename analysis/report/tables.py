@@ -8,15 +8,12 @@ from dataclasses import dataclass
 from analysis.report.content import ClubContent, ReportContent, SheetRow
 from analysis.statistics.estimation import Interval
 
-CLUB_HEADS = (
-    "club", "used", "aside", "lost", "contact mm", "90 %", "spread", "lie error", "90 %",
-    "touched", "decision",
-)  # fmt: skip
+MM_PER_INCH = 25.4
 CLUB_LEGEND = (
     "Contact: + toe, − heel, from the middle of the sole. Lie error as delivered in the swing: "
     "+ too upright, − too flat."
 )
-SOLE_LEGEND = (
+_SOLE_LEGEND = (
     "Printed at full size, a millimetre is a millimetre; trailing edge above. Filled circle: "
     "strike that counts. Open square: mark read by eye. Cross: set aside. Solid line: mean, with "
     "its interval above. Dashed line and triangle: wanted. Strikes not known front to back are "
@@ -29,17 +26,35 @@ BUDGET_LEGEND = (
 )
 
 
-def club_rows(report: ReportContent) -> list[tuple[str, ...]]:
-    """Cells of the club table, one row for each club, under `CLUB_HEADS`."""
+def club_heads(*, inches: bool = False) -> tuple[str, ...]:
+    """Heads of the club table."""
+    contact = f"contact {'in' if inches else 'mm'}"
+    return (
+        "club", "used", "aside", "lost", contact, "90 %", "spread", "lie error", "90 %",
+        "touched", "decision",
+    )  # fmt: skip
+
+
+def sole_legend(*, inches: bool = False) -> str:
+    """Say what the drawn soles show."""
+    return (
+        _SOLE_LEGEND.replace("a millimetre is a millimetre", "an inch is an inch")
+        if inches
+        else (_SOLE_LEGEND)
+    )
+
+
+def club_rows(report: ReportContent, *, inches: bool = False) -> list[tuple[str, ...]]:
+    """Cells of the club table, one row for each club, under `club_heads`."""
     return [
         (
             club.label,
             str(club.used),
             str(club.set_aside),
             str(club.lost),
-            _signed(club.mean_mm),
-            _range(club.interval_mm),
-            "-" if club.spread_mm is None else f"{club.spread_mm:.1f}",
+            "-" if club.mean_mm is None else place(club.mean_mm, inches=inches),
+            "-" if club.interval_mm is None else places(club.interval_mm, inches=inches),
+            "-" if club.spread_mm is None else place(club.spread_mm, inches=inches).lstrip("+"),
             _signed(club.lie_error_deg, "°"),
             _range(club.lie_interval_deg, "°"),
             club.touched or "-",
@@ -86,6 +101,16 @@ def budget_rows(report: ReportContent) -> list[tuple[str, str, str, str]]:
         )
         rows.append((club.label, f"{total:.2f}°", causes, club.improve or "-"))
     return rows
+
+
+def place(mm: float, *, inches: bool = False) -> str:
+    """Show a place along the sole with its sign, without its unit, as fine as a mark is read."""
+    return minus(f"{mm / MM_PER_INCH:+z.2f}" if inches else f"{mm:+z.1f}")
+
+
+def places(ends: Interval, *, inches: bool = False) -> str:
+    """Show an interval of places along the sole."""
+    return f"{place(ends.low, inches=inches)} … {place(ends.high, inches=inches)}"
 
 
 def minus(text: str) -> str:

@@ -5,8 +5,8 @@
     python examples/pictures/make_pictures.py
 
 A simulated board in a process of its own, the invented player and set of ``lieboard demo``,
-``lieboard log --page``, the page in the system's Chromium, and the report. Contributors' packages
-are needed (README.md, second command).
+``lieboard log --page``, the page in the system's Chromium, the desk, and the report.
+Contributors' packages are needed (README.md, second command).
 """
 
 from __future__ import annotations
@@ -139,6 +139,16 @@ async def live_pictures(browser: Browser, db: Path) -> None:
                 keep(name, await page.screenshot())
 
 
+async def desk_picture(browser: Browser, db: Path) -> None:
+    """Show the desk's bend sheet of that session."""
+    desk = ("logger", "desk", "--no-browser", "--port", "0", "--db", str(db))
+    async with running(*desk) as serving:
+        found = re.search(r"http://\S+:\d+", await line_with(serving, "http://"))
+        assert found
+        page = await open_page(browser, f"{found.group()}/sessions/1/sheet", (1180, 820), "bright")
+        keep("desk.png", await page.screenshot())
+
+
 async def report_pictures(browser: Browser, db: Path, folder: Path) -> None:
     """Show parts of the report: the set's chart, the bend sheet, a sole."""
     report = folder / "report.html"
@@ -186,6 +196,7 @@ async def make() -> None:
                 executable_path=program, args=["--disable-gpu", "--disable-lcd-text"]
             )
             await live_pictures(browser, db)
+            await desk_picture(browser, db)
             await report_pictures(browser, db, Path(folder))
             await terminal_picture(browser, db, Path(folder))
             await browser.close()

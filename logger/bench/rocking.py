@@ -56,6 +56,8 @@ class Rocking:
         self._ask = ask
         self._wait_s = wait_s
         self._say = say
+        self.rests: list[Rested] = []
+        """What was collected so far."""
 
     async def run(self) -> list[Rested]:
         """Collect until the person has enough.
@@ -65,7 +67,7 @@ class Rocking:
         LinkTimeoutError
             If the head was not set down.
         """
-        rests: list[Rested] = []
+        rests = self.rests
         while True:
             angle = await self._unless_the_link_ends(self._ask())
             if angle is None:

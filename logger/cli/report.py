@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, SessionOption, local_time, open_store, pick_session, say
+from logger.cli.common import (
+    DbOption,
+    InchesOption,
+    SessionOption,
+    local_time,
+    open_store,
+    pick_session,
+    say,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,6 +53,7 @@ def report(
     parquet: Annotated[
         Path | None, typer.Option("--parquet", help="Write every contact here as Parquet.")
     ] = None,
+    inches: InchesOption = False,
     db: DbOption = None,
 ) -> None:
     """Write a session's report: club table, bend sheet to tick off, soles to scale, doubts.
@@ -75,7 +84,9 @@ def report(
         content = None
         if out or as_json or not strikes:
             # It also says what to do when there is no strike.
-            content = all_fit(report_content(store, row, when=local_time, made=made))
+            # Other programs get mm, whatever a person reads.
+            shown = inches and not as_json
+            content = all_fit(report_content(store, row, when=local_time, made=made, inches=shown))
     if csv:
         write_file(csv, strikes_csv(strikes).encode())
     if parquet:
@@ -87,11 +98,11 @@ def report(
     if out and out.suffix.casefold() == ".pdf":
         from analysis.report.pdf import report_pdf
 
-        write_file(out, report_pdf(content, "A4" if paper is Paper.A4 else "Letter"))
+        write_file(out, report_pdf(content, "A4" if paper is Paper.A4 else "Letter", inches=inches))
     elif out:
         from analysis.report.html import report_html
 
-        write_file(out, report_html(content).encode())
+        write_file(out, report_html(content, inches=inches).encode())
 
 
 def check_names(store: Store, given: Sequence[Path | None], endings: tuple[str, ...]) -> None:

@@ -15,6 +15,7 @@ from logger.desk.data.view import MOST_FILE_BYTES, data_routes
 from logger.desk.fitting.view import fitting_routes
 from logger.desk.house import name_of
 from logger.desk.live import LiveFeeds
+from logger.desk.misses.view import misses_routes
 from logger.desk.players.view import players_routes
 from logger.desk.sessions.view import sessions_routes
 from logger.desk.sets.view import sets_routes
@@ -44,6 +45,7 @@ def build_desk(desk: Desk, site: Site, live: LiveFeeds) -> ASGIApp:
             *shell_routes(desk),
             *players_routes(desk),
             *sets_routes(desk),
+            *misses_routes(desk),
             *start_routes(desk),
             *fitting_routes(desk, live),
             *sessions_routes(desk),

@@ -25,6 +25,7 @@ _T = TypeVar("_T")
 PLACE = "desk"
 # So many sessions are kept worked out: a set's last two, and those that are open in other windows.
 _KEPT = 8
+_BOARDS = 40
 # The bar at the foot offers to take back what was said just now; later there is the list.
 _JUST_NOW_S = 600.0
 _LOOKS_WITHIN_S = 20.0
@@ -157,6 +158,10 @@ class House:
             self._last = LastAct(words, after.act_key, time.monotonic())
         return words
 
+    def note_several(self, words: str, keys: list[str]) -> None:
+        """Offer to take back at once several acts that were one form."""
+        self._last = LastAct(words, ",".join(keys), time.monotonic())
+
     async def undo(self, key: str) -> str:
         """Take an act back; return what it was in words.
 
@@ -167,13 +172,17 @@ class House:
         """
 
         def work(store: Store, said: Said) -> str:
-            kept = next((one for one in store.acts.all() if one.act_key == key), None)
-            if kept is None or kept.takes_back:
-                raise UsageError("there is no such change: look at the list of changes")
-            if kept.taken_back:
-                raise UsageError(f"taken back already: {kept.words}")
-            take_back(store, kept, said)
-            return kept.words
+            known = {one.act_key: one for one in store.acts.all()}
+            words = []
+            for place, one in enumerate(reversed(key.split(","))):
+                kept = known.get(one)
+                if kept is None or kept.takes_back:
+                    raise UsageError("there is no such change: look at the list of changes")
+                if kept.taken_back:
+                    raise UsageError(f"taken back already: {kept.words}")
+                take_back(store, kept, Said(said.utc_ns + place, said.place))
+                words.append(kept.words)
+            return "; ".join(words)
 
         async with self._acting:
             words = await asyncio.to_thread(
@@ -203,6 +212,17 @@ class House:
         file = notes_of(self.path)
         with suppress(OSError):
             file.write_text(json.dumps(self.remembered() | what), "utf-8")
+
+    def remember_board(self, key: str, url: str) -> None:
+        """Remember where a board answered, so that it need not be typed again."""
+        self.remember(board=url, boards=dict([*self.boards_at().items(), (key, url)][-_BOARDS:]))
+
+    def boards_at(self) -> dict[str, str]:
+        """Return where boards answered last, by their keys."""
+        found = self.remembered().get("boards")
+        if not isinstance(found, dict):
+            return {}
+        return {str(key): url for key, url in found.items() if isinstance(url, str)}
 
 
 def name_of(path: Path) -> str:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import queue
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from logger.errors import LieboardError
@@ -14,6 +16,19 @@ _KEPT = 20
 
 class CancelledError(Exception):
     """Whoever asked for it wants it no more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a person who is watched over is asked for."""
+
+    words: str
+    enough: str = ""
+    """On the button that says that there is no more to say; empty: there must be an answer."""
+    trouble: str = ""
+    """What was wrong with the last answer."""
+    typed: str = ""
+    """That answer."""
 
 
 @dataclass
@@ -42,6 +57,13 @@ class Job:
     """What was found: a verdict, what of, and what to do."""
     answers: list[tuple[str, str, str]] = field(default_factory=list)
     """What can be done next: words on a button, where it is sent, and the value that goes along."""
+    question: Question | None = None
+    """What it waits for."""
+    points: list[tuple[float, float]] = field(default_factory=list)
+    """Of a head that is rocked: angle in degrees, place on its sole in mm."""
+    line: tuple[float, float] | None = None
+    """Through them: the sole's radius in mm, and the angle at which it stands on its middle."""
+    _typed: queue.SimpleQueue[str] = field(default_factory=queue.SimpleQueue)
     _ended: threading.Event = field(default_factory=threading.Event)
     _stop: threading.Event = field(default_factory=threading.Event)
 
@@ -73,6 +95,23 @@ class Job:
     def say(self, words: str) -> None:
         """Tell whoever waits for it something."""
         self.said.append(words)
+
+    def ask(self, question: Question) -> None:
+        """Ask whoever watches for something; what was answered to an earlier question is void."""
+        while self.answered() is not None:
+            pass
+        self.question = question
+
+    def answer(self, text: str) -> None:
+        """Answer; empty: there is no more to say. Nobody listens where nothing was asked."""
+        if self.question is not None and (text or self.question.enough):
+            self._typed.put(text)
+
+    def answered(self) -> str | None:
+        """Return what was answered; None while nothing was."""
+        with suppress(queue.Empty):
+            return self._typed.get_nowait()
+        return None
 
     def cancel(self) -> None:
         """Ask it to stop."""

@@ -183,7 +183,8 @@ async def latencies(
         await board.strike()
         await asyncio.sleep(SWING_EVERY_S)
     await asyncio.sleep(2)
-    ids = "async () => (await (await fetch('/state')).json()).strikes.map(({ id }) => id)"
+    state = "`${document.documentElement.dataset.base}/state`"
+    ids = f"async () => (await (await fetch({state})).json()).strikes.map(({{ id }}) => id)"
     filed = sorted(await pages[0].evaluate(ids))
     assert len(filed) == len(board.sent_ms), f"{len(filed)} of {len(board.sent_ms)} were filed"
     found: dict[str, dict[tuple[int, int], float]] = {}

@@ -77,6 +77,14 @@ class Desk:
         )  # fmt: skip
         return str(json.loads(self._line(process, "url"))["url"])
 
+    def strike(self, **event: Any) -> None:
+        """Have the board that was started last struck, or a head set down on it."""
+        board, _ = self._running[-1]
+        assert board.stdin is not None
+        event = {"club": "7i", "depth_mm": 2.0, "lie_error_deg": 0.0, "c_mm": 0.0} | event
+        board.stdin.write(f"strike {json.dumps(event)}\n")
+        board.stdin.flush()
+
     def cli(self, *arguments: str) -> str:
         """Run a command on the same data file; return what it prints."""
         done = subprocess.run(
@@ -167,6 +175,12 @@ def new_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], 
 
 
 ROBIN = Path(__file__).parents[2] / "examples" / "robin_ashdown.toml"
+
+
+@pytest.fixture(scope="session")
+def robin_toml() -> Path:
+    """Return an invented player's set file."""
+    return ROBIN
 
 
 @pytest.fixture(scope="session")

@@ -11,9 +11,10 @@ pytestmark = [pytest.mark.asyncio(loop_scope="session"), pytest.mark.timeout(240
 
 SIZES = ((1280, 800), (1024, 768), (768, 1024), (390, 844))
 VIEWS = (
-    "/", "/players", "/players/1", "/players/new", "/sets/1", "/start", "/sessions",
-    "/sessions/1/strikes?at=12", "/sessions/1/sheet", "/sessions/1/bench", "/sessions/1/after",
-    "/sessions/1/facts", "/boards", "/data", "/changes", "/screen",
+    "/", "/players", "/players/1", "/players/new", "/sets/1", "/sets/1/misses", "/start",
+    "/sessions", "/sessions/1/strikes?at=12", "/sessions/1/sheet", "/sessions/1/bench",
+    "/sessions/1/after", "/sessions/1/facts", "/boards", "/boards/rock?address=x", "/data",
+    "/changes", "/screen",
 )  # fmt: skip
 # Wider than the window, or words that do not fit into what holds them.
 CUT = """() => {

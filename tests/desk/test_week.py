@@ -196,8 +196,8 @@ async def test_a_whole_week(new_desk, view, tmp_path):
     await page.locator("#end button").tap()
     await page.locator("nav.within >> text=After").tap()
     await page.wait_for_url(re.compile("/sessions/2/after$"))
-    six = await page.locator("tr", has=page.locator("th:text-is('6i')")).text_content()
-    assert "−" in six
+    six = page.locator("tr", has=page.locator("th:text-is('6i')"))
+    assert "° flat" in await six.locator("td").nth(1).text_content()
 
     # History, the report, a backup.
     await page.locator("text=History of the set").tap()

@@ -183,3 +183,31 @@ def test_a_left_hander_s_sole_is_drawn_the_other_way_round():
     toe = [replace(BARE, dots=(Dot(17.0, None, True, False), Dot(-30.0, None, True, False)))]
     assert places_mm(sole_svgs(toe, "s", Hand.LEFT)[0]) == pytest.approx([-17.0, 30.0], abs=0.02)
     assert places_mm(sole_svgs(toe, "s", Hand.RIGHT)[0]) == pytest.approx([-30.0, 17.0], abs=0.02)
+
+
+def test_inches_are_read_off_the_same_drawing(content, db):
+    """One inch is 25.4 mm exactly (the international inch of 1959); nothing else moves."""
+    for make in (
+        lambda inches: re.sub("<[^>]+>", " ", report_html(content, inches=inches)),
+        lambda inches: "\n".join(
+            page.extract_text()
+            for page in PdfReader(io.BytesIO(report_pdf(content, inches=inches))).pages
+        ),
+    ):
+        in_mm, in_inches = (" ".join(make(inches).split()) for inches in (False, True))
+        assert "contact mm" in in_mm
+        assert "contact in" in in_inches
+        assert "contact mm" not in in_inches
+        for club in content.clubs:
+            if club.mean_mm is not None:
+                shown = f"{club.mean_mm / 25.4:+z.2f}".replace("-", "−")
+                assert shown in in_inches
+    dots = [Dot(-25.4, 0.0, used=True, by_mark=False), Dot(12.7, 0.0, used=True, by_mark=False)]
+    drawn = [
+        places_mm(sole_svgs([replace(BARE, dots=tuple(dots))], "s", inches=inches)[0])
+        for inches in (False, True)
+    ]
+    assert drawn[0] == drawn[1] == pytest.approx([-25.4, 12.7], abs=0.02)
+    with Store.open(db, read_only=True) as store:
+        said = report_content(store, store.sessions.all()[0], when=str, made="", inches=True).facts
+    assert " in ± " in dict(said)["address mark"]

@@ -243,7 +243,8 @@ def _resumed_words(store: Store, row: SessionRow, bay: str) -> str:
     return (
         f"Resumed: session {row.id}, {whose}, {own.name}, {row.hand}-handed, {feet} "
         f"± {row.stance_u_mm:g} mm, {count} {'strike' if count == 1 else 'strikes'}. "
-        f"Another one begins with --new; 'lieboard session change {row.id}' changes player, set or stance."
+        f"Another one begins with --new; 'lieboard session change {row.id}' "
+        "changes player, set or stance."
     )
 
 

@@ -117,6 +117,7 @@ def after_routes(desk: Desk) -> list[Route]:
         async def answer(ask: Ask) -> Response:
             number = ask.number()
             letter = ask.query.get("paper") == "Letter"
+            inches = ask.units.inches
 
             def make(store: Store) -> bytes:
                 row = store.sessions.get(number)
@@ -124,16 +125,18 @@ def after_routes(desk: Desk) -> list[Route]:
                     return strikes_csv(strike_values(store, row)).encode()
                 now = when(ask.house.clock.utc_ns())
                 made = f"Made by lieboard {logger.__version__} on {now}"
-                content = report_content(store, row, when=when, made=made)
+                content = report_content(
+                    store, row, when=when, made=made, inches=inches and kind != "json"
+                )
                 if kind == "json":
                     return report_json(content, strike_values(store, row)).encode()
                 if kind == "pdf":
                     from analysis.report.pdf import report_pdf
 
-                    return report_pdf(content, "Letter" if letter else "A4")
+                    return report_pdf(content, "Letter" if letter else "A4", inches=inches)
                 from analysis.report.html import report_html
 
-                return report_html(content).encode()
+                return report_html(content, inches=inches).encode()
 
             name = f"lieboard-session-{number}.{kind}"
             return Response(

@@ -3,30 +3,26 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import datetime
-from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 from starlette.responses import Response
 from starlette.routing import Route
 
 from analysis.answers import NoAnswerError, Verdict
-from logger.bench.connection import BoardBench, open_bench
+from logger.bench.connection import BoardBench
 from logger.bench.who import who_answers
-from logger.desk.jobs import CancelledError, Job
+from logger.desk.boards.guided import BAUD, address_in, guided
+from logger.desk.boards.rocking import rocking_routes
+from logger.desk.jobs import Job
 from logger.desk.shell.desk import Ask, Desk, view
 from logger.errors import LieboardError, LinkOpenError, UsageError
 from logger.links.ports import PortInfo, candidate_ports
-from logger.protocol.records import Strike
 from logger.session.logging.cell_calibration import CELL_CALIBRATION_KIND, CELL_CALIBRATION_METHOD
 from logger.store.store import Store
 
-_BAUD = 115_200
 _LISTEN_S = 5.0
-_LOOK_EVERY_S = 0.2
 _DRAW_WAIT_S = 60.0
 _DRAW_PASSES = 2
 
@@ -41,22 +37,29 @@ class KnownBoard:
     """Whether the check said it is good enough; None: not checked yet."""
     judged_utc_ns: int | None
     calibrated_utc_ns: int | None
-    sessions_by_air: bool
+    rocked: bool
+    """Whether any head's camber was measured by rocking."""
+    url: str
+    """Where it answered last; empty: not known."""
 
     @property
-    def next_step(self) -> str:
-        """What brings most trust next."""
+    def next_step(self) -> tuple[str, str, str]:
+        """What brings most trust next: on a button, its address, and what it tells."""
         if self.judged is None:
-            return "check it: noise, dead cells, line and clock"
+            return "Check it", "/boards/check", "noise, dead cells, line and clock: two minutes"
         if not self.judged:
-            return "put right what the check named, and check it again"
+            return "Check it again", "/boards/check", "once what the check named was put right"
         if self.calibrated_utc_ns is None:
-            return "calibrate its cells with a bar drawn along the strip"
-        return "rock a head on it for the sole's camber, and read three marks beside strikes"
+            return "Calibrate its cells", "/boards/calibrate", "a bar is drawn along the strip"
+        if not self.rocked:
+            return "Rock a head", "/boards/rock", "the camber of one head narrows every club"
+        return "", "", "three marks beside strikes tell whether board and soles agree"
 
 
-def known_boards(store: Store) -> list[KnownBoard]:
-    """All boards that were agreed to."""
+def known_boards(store: Store, at: dict[str, str]) -> list[KnownBoard]:
+    """All boards that were agreed to; ``at`` has where they answered."""
+    sets = [store.sets.get(one.id) for one in store.sets.all()]
+    rocked = any(club.spec.camber_mm is not None for own in sets for club in own.clubs)
     rows = {row.board_key: row for row in store.boards.all()}
     found = []
     for one in store.agreed.all():
@@ -71,7 +74,8 @@ def known_boards(store: Store) -> list[KnownBoard]:
                 None if row is None else row.accepted,
                 None if row is None else row.accepted_utc_ns,
                 calibrations[-1].from_utc_ns if calibrations else None,
-                ":" in one.key,
+                rocked,
+                at.get(one.key, "") or (f"ble://{one.key}" if ":" in one.key else ""),
             )
         )
     return found
@@ -83,21 +87,21 @@ def boards_routes(desk: Desk) -> list[Route]:
 
     async def boards(ask: Ask) -> Response:
         ports = await asyncio.to_thread(candidate_ports)
-        known = await house.read(known_boards)
+        known = await house.read(lambda store: known_boards(store, house.boards_at()))
         return ask.page(
             "boards/boards.html", ports=[_shown(one) for one in ports], known=known,
             states=desk.bays.logging, last=house.remembered().get("board", ""),
         )  # fmt: skip
 
     async def who(ask: Ask) -> Response:
-        url = _address(ask)
+        url = address_in(ask)
 
         def work(job: Job) -> str:
             job.say("asking who is there")
-            identity = who_answers(url, _BAUD, job.say)
+            identity = who_answers(url, BAUD, job.say)
             with Store.open(house.path, read_only=True) as store:
                 known = any(one.key == identity.board_key for one in store.agreed.all())
-            house.remember(board=url)
+            house.remember_board(identity.board_key, url)
             if not known:
                 job.answers.append(("It is mine: use it", "/boards/accept", url))
             return f"{identity.name} ({identity.board_key}) answers at {url}" + (
@@ -108,14 +112,14 @@ def boards_routes(desk: Desk) -> list[Route]:
         return ask.to(f"/jobs/{job.number}")
 
     async def accept(ask: Ask) -> Response:
-        url = ask.form["value"] or _address(ask)
+        url = ask.form["value"] or address_in(ask)
 
         def work(job: Job) -> str:
             job.say("asking once more, and agreeing to it")
-            identity = who_answers(url, _BAUD, job.say)
+            identity = who_answers(url, BAUD, job.say)
             with Store.open(house.path) as store:
                 store.agreed.add(identity.board_key, identity.name, at_utc_ns=house.clock.utc_ns())
-            house.remember(board=url)
+            house.remember_board(identity.board_key, url)
             return f"{identity.name} may be used from now on"
 
         job = desk.jobs.start(f"Agree to the board at {url}", work, leads_to="/boards",
@@ -158,7 +162,7 @@ def boards_routes(desk: Desk) -> list[Route]:
             return f"{name or key} may be used from now on"
 
         await house.act(work)
-        house.remember(board=f"ble://{key}")
+        house.remember_board(key, f"ble://{key}")
         return ask.to("/boards")
 
     async def forget(ask: Ask) -> Response:
@@ -172,7 +176,7 @@ def boards_routes(desk: Desk) -> list[Route]:
         return ask.to("/boards")
 
     async def check(ask: Ask) -> Response:
-        url = _address(ask)
+        url = address_in(ask)
 
         async def run(bench: BoardBench, job: Job, store: Store) -> str:
             from analysis.board.check import worst
@@ -198,10 +202,10 @@ def boards_routes(desk: Desk) -> list[Route]:
                 Verdict.FAIL: "not good enough: put right what is named below, then check again",
             }[verdict]
 
-        return guided(ask, f"Check of the board at {url}", url, run)
+        return guided(desk, ask, f"Check of the board at {url}", url, run)
 
     async def calibrate(ask: Ask) -> Response:
-        url = _address(ask)
+        url = address_in(ask)
 
         async def run(bench: BoardBench, job: Job, store: Store) -> str:
             from analysis.board.cell_calibration import calibrate_cells
@@ -228,37 +232,7 @@ def boards_routes(desk: Desk) -> list[Route]:
             )  # fmt: skip
             return f"kept: {calibration.passes_used} passes; strikes from now on are read with it"
 
-        return guided(ask, f"Cell calibration of the board at {url}", url, run)
-
-    def guided(
-        ask: Ask, title: str, url: str, run: Callable[[BoardBench, Job, Store], Awaitable[str]]
-    ) -> Response:
-        if any(one.url == url for one in desk.bays.logging):
-            raise UsageError("this board is logging a session: end that first")
-
-        async def all_of_it(job: Job, store: Store) -> str:
-            async with open_bench(store, url, _BAUD) as bench:
-                watching = asyncio.create_task(_watch(bench, job))
-                running = asyncio.ensure_future(run(bench, job, store))
-                try:
-                    while not running.done():
-                        await asyncio.wait((running,), timeout=_LOOK_EVERY_S)
-                        job.check()
-                    return running.result()
-                finally:
-                    for task in (running, watching):
-                        task.cancel()
-                        with contextlib.suppress(
-                            asyncio.CancelledError, LieboardError, CancelledError
-                        ):
-                            await task
-
-        def work(job: Job) -> str:
-            with Store.open(house.path) as store:
-                return asyncio.run(all_of_it(job, store))
-
-        job = desk.jobs.start(title, work, leads_to="/boards")
-        return ask.to(f"/jobs/{job.number}")
+        return guided(desk, ask, f"Cell calibration of the board at {url}", url, run)
 
     return [
         *view(desk, "/boards", boards),
@@ -269,33 +243,11 @@ def boards_routes(desk: Desk) -> list[Route]:
         *view(desk, "/boards/forget", None, forget),
         *view(desk, "/boards/check", None, check),
         *view(desk, "/boards/calibrate", None, calibrate),
+        *rocking_routes(desk),
     ]
-
-
-async def _watch(bench: BoardBench, job: Job) -> None:
-    """Keep the drawing of the cells up to date."""
-    while True:
-        await asyncio.sleep(_LOOK_EVERY_S)
-        record = next(
-            (one.raw.record for one in reversed(bench.records[-8:])
-             if isinstance(one.raw.record, Strike)),
-            None,
-        )  # fmt: skip
-        if record is None or bench.hello is None:
-            continue
-        counts = np.asarray(record.counts, dtype=float)
-        above = counts.max(axis=0) - counts.min(axis=0)
-        job.cells = np.clip(above / max(float(above.max()), 1.0), 0, 1).round(2).tolist()
 
 
 def _shown(port: PortInfo) -> dict[str, Any]:
     state = port.permission_hint or (f"in use by {port.used_by}" if port.used_by else "free")
     what = port.description if port.description != port.device else port.manufacturer or ""
     return {"device": port.device, "what": what, "state": state, "usb": port.is_usb}
-
-
-def _address(ask: Ask) -> str:
-    url = (ask.form["address"] or ask.form["value"]).strip()
-    if not url or len(url) > 300:
-        raise UsageError("where is the board? Choose a port, or type its address")
-    return url

@@ -6,6 +6,9 @@ import asyncio
 import datetime
 import shutil
 import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +28,7 @@ from logger.store.store import Store
 # Years of a busy bay are some hundred MB.
 MOST_FILE_BYTES = 4_000_000_000
 _KEEP = 30
+_LOOK_EVERY_S = 0.2
 _SHOWN = 12
 
 
@@ -79,7 +83,11 @@ def data_routes(desk: Desk) -> list[Route]:
                     f"{folder} cannot be made ({error.strerror}): name another folder"
                 ) from error
             now = house.clock.utc_ns()
-            made = back_up_in_turn(house.path, folder, utc_stamp=_stamp(now), keep=_KEEP)
+            with _growing(job, house.path, folder):
+                made = back_up_in_turn(house.path, folder, utc_stamp=_stamp(now), keep=_KEEP)
+            if job.stopped:
+                made.path.unlink(missing_ok=True)
+                job.check()
             house.remember(backup_utc_ns=now)
             facts = made.facts
             return (
@@ -87,7 +95,7 @@ def data_routes(desk: Desk) -> list[Route]:
                 f"{facts.rows.get('sessions', 0)} sessions; read back, nothing wrong"
             )
 
-        job = desk.jobs.start("Backup", work, leads_to="/data", can_stop=False)
+        job = desk.jobs.start("Backup", work, leads_to="/data")
         return ask.to(f"/jobs/{job.number}")
 
     async def copy_down(ask: Ask) -> Response:
@@ -138,7 +146,10 @@ def data_routes(desk: Desk) -> list[Route]:
         def work(job: Job) -> str:
             try:
                 job.say("taking it in: all of it or nothing")
-                report = merge_file(house.path, source)
+                report = merge_file(house.path, source, stopped=lambda: job.stopped)
+            except StoreError:
+                job.check()
+                raise
             finally:
                 shutil.rmtree(folder, ignore_errors=True)
             for one in report.differences[:50]:
@@ -151,7 +162,7 @@ def data_routes(desk: Desk) -> list[Route]:
             counts = [f"{n} {t.replace('_', ' ')}" for t, n in report.added.items()]
             return "taken in: " + (", ".join(counts) or "changes only")
 
-        job = desk.jobs.start("Another laptop's file", work, leads_to="/data", can_stop=False)
+        job = desk.jobs.start("Another laptop's file", work, leads_to="/data")
         return ask.to(f"/jobs/{job.number}")
 
     async def back_from_merge(ask: Ask) -> Response:
@@ -208,6 +219,27 @@ def _saved(form: FormData, folder: Path) -> Path:
     with target.open("wb") as out:
         shutil.copyfileobj(file, out, 1 << 20)
     return target
+
+
+@contextmanager
+def _growing(job: Job, path: Path, folder: Path) -> Iterator[None]:
+    """Show how far a copy is, MB: SQLite makes it in one go, and only its file tells."""
+    over = threading.Event()
+    whole = max(1, round(path.stat().st_size / 1e6))
+
+    def look() -> None:
+        while not over.wait(_LOOK_EVERY_S):
+            with suppress(OSError):
+                sizes = [one.stat().st_size for one in folder.glob(f".{path.stem}-*.part")]
+                job.done, job.of = min(whole, round(sum(sizes) / 1e6)), whole
+
+    watching = threading.Thread(target=look, name="lieboard copy", daemon=True)
+    watching.start()
+    try:
+        yield
+    finally:
+        over.set()
+        watching.join()
 
 
 def _beside(path: Path, why: str) -> bool:

@@ -35,13 +35,16 @@ def fitting_routes(desk: Desk, live: LiveFeeds) -> list[Route]:
         number = ask.number()
         row = await ask.house.read(lambda store: store.sessions.get(number))
         base = f"/sessions/{number}"
-        text = page.text("index.html").replace('data-base=""', f'data-base="{base}"')
+        units = ' data-units="in"' if ask.units.inches else ""
+        text = page.text("index.html").replace('data-base=""', f'data-base="{base}"{units}')
         parts = {
             "head": '<meta name="referrer" content="same-origin">\n'
             '<link rel="stylesheet" href="/assets/fitting.css">\n'
             '<script type="module" src="/assets/fitting.js"></script>',
             "way": "",
-            "tools": desk.env.get_template("fitting/tools.html").render(base=base, row=row),
+            "tools": desk.env.get_template("fitting/tools.html").render(
+                base=base, row=row, units=ask.units
+            ),
             "foot": desk.env.get_template("fitting/foot.html").render(base=base),
         }
         for name, part in parts.items():
@@ -96,6 +99,7 @@ def fitting_routes(desk: Desk, live: LiveFeeds) -> list[Route]:
             return f"board {name} may be used from now on"
 
         await ask.house.act(work)
+        ask.house.remember_board(key, state.url)
         await begin(ask, number, state.url)
         return ask.to(f"/sessions/{number}")
 

@@ -1,4 +1,4 @@
-"""Players: all of them, and one with sets, sessions and what was counted of the misses."""
+"""Players: all of them, and one with sets and sessions."""
 
 from __future__ import annotations
 

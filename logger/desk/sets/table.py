@@ -9,12 +9,15 @@ from pathlib import Path
 
 from logger.desk.shell.words import Units, plain
 from logger.errors import ConfigError
+from logger.session.corrections.acts import Said
+from logger.session.corrections.sets import import_set, plan_import
 from logger.setfiles import load_set
 from logger.setfiles.assemble import assemble
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
 from logger.setfiles.entries import ClubEntries, Entries, Entry, Problems
 from logger.setfiles.fields import CLUB_FIELDS, SET_FIELDS, FieldKind
 from logger.store.rows import SetRow
+from logger.store.store import Store
 
 _FIELDS = {one.name: one for one in (*CLUB_FIELDS, *SET_FIELDS)}
 _MOST_ROWS = 40
@@ -100,6 +103,13 @@ def file_of(own: SetRow) -> SetFile:
     return SetFile(
         own.player.name, own.player.hand, own.name, pivot, own.machine_increment_deg, clubs
     )
+
+
+def keep_of_club(store: Store, own: SetRow, label: str, spec: ClubSpec, said: Said) -> str:
+    """Keep what was found out of a club; true from the start, so all sessions follow."""
+    told = file_of(own)
+    clubs = tuple(Club(one.label, spec if one.label == label else ClubSpec()) for one in told.clubs)
+    return import_set(store, plan_import(store, replace(told, clubs=clubs)), said, correct=True)
 
 
 def _cells(spec: ClubSpec, units: Units) -> dict[str, str]:

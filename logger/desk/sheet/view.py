@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 from starlette.responses import Response
@@ -12,16 +11,15 @@ from analysis.answers import NoAnswerError
 from analysis.plan.heads import CAUTIONS
 from analysis.plan.types import Choice, SetPlan
 from logger.desk.fitting.view import WAYS
-from logger.desk.sets.table import file_of, wish_words
+from logger.desk.sets.table import keep_of_club, wish_words
 from logger.desk.sheet.wishes import MOST_CHOICES, STEPS, SheetWishes, wishes_from
 from logger.desk.shell.desk import Ask, Desk, view
 from logger.errors import UsageError
 from logger.session.corrections.acts import Said
-from logger.session.corrections.sets import import_set, plan_import
 from logger.session.results.clubs import SessionResults
 from logger.session.results.planning import bend_plan
 from logger.setfiles.cells import CellError, bias
-from logger.setfiles.clubs import Club, ClubSpec
+from logger.setfiles.clubs import ClubSpec
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
@@ -83,15 +81,7 @@ def sheet_routes(desk: Desk) -> list[Route]:
                 ) from None
             if (size, unit) == (spec.bias or 0.0, spec.bias_unit or unit):
                 raise UsageError(f"{label}: that is wanted already")
-            said_of_all = file_of(own)
-            clubs = tuple(
-                Club(one.label, ClubSpec(bias=size, bias_unit=unit))
-                if one.label == label
-                else Club(one.label, ClubSpec())
-                for one in said_of_all.clubs
-            )
-            plan = plan_import(store, replace(said_of_all, clubs=clubs))
-            return import_set(store, plan, said, correct=True)
+            return keep_of_club(store, own, label, ClubSpec(bias=size, bias_unit=unit), said)
 
         try:
             await ask.house.act(work)

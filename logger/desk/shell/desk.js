@@ -111,28 +111,40 @@ document.addEventListener("change", async (event) => {
 // -- work that takes a while ------------------------------------------------------------------------
 
 const poll = document.querySelector("[data-poll]");
-let part = "";
+const parts = new Map();
+
+/** Put in what is another; a part that is as it was keeps its focus, and what is typed into it. */
+function put(made) {
+  for (const part of made.body.querySelectorAll("[data-part]")) {
+    const name = part.dataset.part;
+    const known = poll.querySelector(`[data-part="${name}"]`);
+    const markup = part.outerHTML;
+    if (known && parts.get(name) !== markup) {
+      const focus = known.contains(document.activeElement);
+      known.replaceWith(part);
+      const next = part.querySelector("[autofocus]") ?? (focus ? part.querySelector("button, a") : null);
+      next?.focus();
+    }
+    parts.set(name, markup);
+  }
+}
 
 async function look() {
   try {
     const answer = await fetch(poll.dataset.poll, { cache: "no-store" });
-    const markup = answer.ok ? await answer.text() : part;
-    if (markup !== part) {
-      part = markup;
-      const made = new DOMParser().parseFromString(markup, "text/html");
-      const focus = poll.contains(document.activeElement);
-      poll.replaceChildren(...made.body.childNodes);
-      if (focus) poll.querySelector("button, a")?.focus();
-    }
+    if (answer.ok) put(new DOMParser().parseFromString(await answer.text(), "text/html"));
     const on = poll.querySelector("[data-go]");
     if (on) window.location.replace(on.href);
-    if (on || !poll.querySelector("progress")) return;
+    if (on || !poll.querySelector("[data-running]")) return;
   } catch (error) {
     if (!(error instanceof TypeError)) throw error;
   }
   setTimeout(look, 400);
 }
-if (poll) setTimeout(look, 400);
+if (poll) {
+  for (const part of poll.querySelectorAll("[data-part]")) parts.set(part.dataset.part, part.outerHTML);
+  setTimeout(look, 400);
+}
 
 // -- what changes by itself: the bays on Today ------------------------------------------------------
 

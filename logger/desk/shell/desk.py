@@ -257,6 +257,11 @@ def shell_routes(desk: Desk) -> list[Route]:
     async def job_part(ask: Ask) -> Response:
         return ask.page("shell/job_part.html", job=_job(desk, ask))
 
+    async def answer_job(ask: Ask) -> Response:
+        _job(desk, ask).answer("" if ask.form["enough"] else ask.form["answer"].strip()[:40])
+        # What it says next is a moment away; the view asks again by itself.
+        return ask.to(f"/jobs/{ask.number()}")
+
     async def stop_job(ask: Ask) -> Response:
         _job(desk, ask).cancel()
         return ask.to(f"/jobs/{ask.number()}")
@@ -293,6 +298,7 @@ def shell_routes(desk: Desk) -> list[Route]:
         *view(desk, "/changes", changes),
         *view(desk, "/jobs/{number:int}", job, stop_job),
         *view(desk, "/jobs/{number:int}/part", job_part),
+        *view(desk, "/jobs/{number:int}/answer", None, answer_job),
         *view(desk, "/screen", screen, share),
         *view(desk, "/leave", None, leave),
     ]

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.conventions import USUAL_SOLE_MM
+from logger.desk.shell.words import signed
 from logger.session.results.rub import Rub
+from logger.setfiles.units import mm_from_inches
 
 VIEW = "-48 -19 96 38.5"
 WIDTH_MM = 20.0
-_RULER_MM = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +24,8 @@ class Sole:
 
     length_mm: float = USUAL_SOLE_MM
     hand: Literal["right", "left"] = "right"
+    inches: bool = False
+    """What its ruler is in."""
 
     @property
     def sign(self) -> int:
@@ -86,11 +89,22 @@ class Sole:
     def ruler(self) -> str:
         """Path of the ruler below it."""
         y = self.half + 2.2
+        step = mm_from_inches(0.25) if self.inches else 5.0
+        half = 6 if self.inches else 8
         ticks = "".join(
-            f"M{mm} {y}v{1.5 if mm % 10 == 0 else 0.8}"
-            for mm in range(-_RULER_MM, _RULER_MM + 1, 5)
+            f"M{tick * step:g} {y}v{0.8 if tick % 2 else 1.5}" for tick in range(-half, half + 1)
         )
-        return f"M{-_RULER_MM} {y}H{_RULER_MM}{ticks}"
+        return f"M{-half * step:g} {y}H{half * step:g}{ticks}"
+
+    @property
+    def figures(self) -> list[tuple[float, str]]:
+        """Where the ruler has its figures, and the figures."""
+        if self.inches:
+            places = [(mm_from_inches(half / 2), half / 2, 1) for half in range(-3, 4)]
+        else:
+            places = [(float(mm), float(mm), 0) for mm in (-40, -20, 0, 20, 40)]
+        unit = "in" if self.inches else "mm"
+        return [(mm, signed(n, digits) if n else f"0 {unit}") for mm, n, digits in places]
 
     def rub_cells(self, rub: Rub) -> list[tuple[float, float, float, float, float]]:
         """Rectangles of a rub: left, top, width, height, and how hard, 0 to 1."""

@@ -44,17 +44,21 @@ class BoardChoice:
 
 def board_choices(store: Store, house: House) -> list[BoardChoice]:
     """Where a board could be, the one that was used last first, and none at the end."""
+    agreed = store.agreed.all()
+    at = house.boards_at()
+    names = {at[one.key]: one.name for one in agreed if one.key in at}
     found: list[BoardChoice] = []
     last = house.remembered().get("board")
     if isinstance(last, str) and last and last != NO_BOARD:
-        found.append(BoardChoice(last, last, "used last"))
+        found.append(BoardChoice(last, names.get(last, last), "used last"))
     ports = candidate_ports()
     for port in ports:
         if port.is_usb:
             state = port.permission_hint or (f"in use by {port.used_by}" if port.used_by else "")
             what = port.description if port.description != port.device else ""
-            found.append(BoardChoice(port.device, port.device, state or what))
-    for board in store.agreed.all():
+            name = names.get(port.device, port.device)
+            found.append(BoardChoice(port.device, name, state or what))
+    for board in agreed:
         if board.board_key is not None or ":" in board.key:
             found.append(BoardChoice(f"ble://{board.key}", board.name, "on the air"))
     # Twice the same place: the first says more.

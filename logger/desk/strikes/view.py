@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from starlette.responses import Response
 from starlette.routing import Route
@@ -30,6 +31,7 @@ from logger.store.rows import ClubRow, SessionRow, SetRow
 from logger.store.store import Store
 
 _PAGE = 60
+_FEW_ASIDES = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,17 +79,25 @@ def strikes_routes(desk: Desk) -> list[Route]:
         at = ask.query.get("at", "")
         wanted = int(at) if at.isascii() and at.isdecimal() and len(at) < 8 else 0
         found = await ask.house.read(
-            lambda store: _look(store, row, results, wanted, ask.query.get("club", ""))
+            lambda store: _look(store, row, results, wanted, ask.query.get("club", ""), ask.units)
         )
         every = ask.query.get("all") == "1"
-        shown = [one for one in reversed(found["lines"]) if found["only"] in ("", one.label)]
+        own = [one for one in reversed(found["lines"]) if found["only"] in ("", one.label)]
+        # What the rules set aside is many, and seldom asked for; what a person did is always shown.
+        asides = [one for one in own if one.row.set_aside == "rule" and one.row.number != wanted]
+        with_asides = ask.query.get("aside") == "1" or len(asides) <= _FEW_ASIDES
+        hidden = set() if with_asides else {one.row.number for one in asides}
+        shown = [one for one in own if one.row.number not in hidden]
+        count = len(shown)
         if not every and len(shown) > _PAGE:
             near = next((i for i, one in enumerate(shown) if one.row.number == wanted), 0)
             shown = shown[: max(_PAGE, near + 5)]
-        more = sum(found["only"] in ("", one.label) for one in found["lines"]) - len(shown)
+        more = count - len(shown)
         return ask.page(
             "strikes/strikes.html", status, row=row, base=f"/sessions/{number}", ways=WAYS,
-            way="/strikes", shown=shown, more=more, trouble=trouble, form=ask.form, **found,
+            way="/strikes", shown=shown, more=more, hidden=len(hidden), asides=len(asides),
+            tail="&aside=1" if ask.query.get("aside") == "1" else "", trouble=trouble,
+            form=ask.form, **found,
         )  # fmt: skip
 
     async def move(ask: Ask) -> Response:
@@ -152,7 +162,9 @@ def strikes_routes(desk: Desk) -> list[Route]:
             await ask.house.act(work)
         except UsageError as error:
             return await strikes(ask, 400, str(error))
-        return ask.to(f"/sessions/{number}/strikes?club={form.get('club', '')}")
+        if form["at"].isdecimal():
+            return ask.to(f"/sessions/{number}/strikes?at={form['at']}#at")
+        return ask.to(f"/sessions/{number}/strikes?{urlencode({'club': form['club']})}")
 
     place = "/sessions/{number:int}/strikes"
     return [
@@ -170,7 +182,7 @@ def _side(form: dict[str, str], name: str, units: Units) -> float:
 
 
 def _look(
-    store: Store, row: SessionRow, results: SessionResults, wanted: int, only: str
+    store: Store, row: SessionRow, results: SessionResults, wanted: int, only: str, units: Units
 ) -> dict[str, Any]:
     own: SetRow = store.sets.get(row.set)
     lines = contact_lines(store, row, results.picture)
@@ -197,7 +209,7 @@ def _look(
     return {
         "own": own, "lines": lines, "chosen": chosen, "club": club, "label": label,
         "only": only if any(one.label == only for one in lines) else "",
-        "rub": rub, "sole": Sole(length, row.hand), "points": points,
+        "rub": rub, "sole": Sole(length, row.hand, units.inches), "points": points,
         "agreement": agreement(lines, label), "forgotten": forgotten_steps(store, row.id),
         "seen": stamp_of(store, row.id), "page_id": page_id,
         "labels": [one.label for one in own.clubs],

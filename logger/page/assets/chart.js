@@ -1,7 +1,7 @@
 // The set at a glance: each club's contact with its interval, the line through the set, who is off it.
 
 import { Box, html, set, svg, text } from "./elements.js";
-import { millimetres, signed } from "./words.js";
+import { lengthText, roughLength } from "./words.js";
 
 /** The chart reaches this far toward toe and heel, or further if an interval does. */
 const REACH_MM = 10;
@@ -137,7 +137,7 @@ function grid(width, reach, y, pxPerMm) {
     [-reach, "heel"],
   ]) {
     const element = svg("text", { x: 4, y: y(toe) + (toe > 0 ? -4 : 12), class: "grid-word" });
-    text(element, `${words} ${signed(toe, 0)} mm`);
+    text(element, `${words} ${roughLength(toe)}`);
     parts.push(element);
   }
   return parts;
@@ -172,7 +172,7 @@ function says(club, state) {
   if (club.name === state.current_club) parts.push("is up");
   if (club.pivot) parts.push("pivot club");
   parts.push(`${club.used} used`);
-  if (club.contact) parts.push(`mean contact ${millimetres(club.contact.mean_mm)}`, club.touched);
+  if (club.contact) parts.push(`mean contact ${lengthText(club.contact.mean_mm)}`, club.touched);
   if (club.used) parts.push(club.decision);
   if (club.outlier_words) parts.push(club.outlier_words);
   if (club.name === state.next?.club) parts.push("hit next");

@@ -1,7 +1,16 @@
 // The figures beside the sole: contact, lie error with its interval, decision, and what to hit next.
 
 import { byId, set, svg, text } from "./elements.js";
-import { counts, degrees, millimetres, side, signed, strikeWords, way } from "./words.js";
+import {
+  LENGTH_UNIT,
+  counts,
+  degrees,
+  lengthText,
+  lengthNumber,
+  side,
+  strikeWords,
+  way,
+} from "./words.js";
 
 /** The lie scale reaches this far to both sides, or further if the interval does. */
 const SCALE_DEG = 3;
@@ -19,16 +28,16 @@ export function drawContact(club, last, newest) {
   const interval = contact !== null && contact.low_mm !== null;
   text(
     byId("mean-interval"),
-    interval ? `90 %: ${signed(contact.low_mm)} to ${signed(contact.high_mm)}` : "",
+    interval ? `90 %: ${lengthNumber(contact.low_mm)} to ${lengthNumber(contact.high_mm)}` : "",
   );
-  text(byId("wanted"), club ? (club.wanted_mm ? millimetres(club.wanted_mm) : "middle") : "–");
+  text(byId("wanted"), club ? (club.wanted_mm ? lengthText(club.wanted_mm) : "middle") : "–");
   text(byId("used"), `${club?.used ?? 0}`);
   text(byId("aside"), `${club?.set_aside ?? 0}` + (club?.lost ? ` + ${club.lost} lost` : ""));
 }
 
 function place(name, mm, unread) {
-  text(byId(name), mm === null ? (unread ? "no place" : "–") : signed(mm));
-  text(byId(`${name}-way`), mm === null ? "" : `mm ${side(mm)}`);
+  text(byId(name), mm === null ? (unread ? "no place" : "–") : lengthNumber(mm));
+  text(byId(`${name}-way`), mm === null ? "" : `${LENGTH_UNIT} ${side(mm)}`);
 }
 
 /** Without a lie error, `working` says that one may be on its way. */

@@ -1,7 +1,7 @@
 // The strikes of the club that is up, newest first, each with a button to take it back or bring it in.
 
 import { html, set, text } from "./elements.js";
-import { counts, millimetres, side, strikeWords } from "./words.js";
+import { counts, lengthText, side, strikeWords } from "./words.js";
 
 /** Rows shown at once; a button shows as many more. A thousand rows would make the page slow. */
 const PAGE = 30;
@@ -89,7 +89,7 @@ export class StrikeList {
     row.sign.dataset.sign = counts(strike) ? (strike.source === "mark" ? "mark" : "used") : "aside";
     text(row.number, `${strike.number}`);
     const { toe_mm: toe } = strike;
-    text(row.place, toe === null ? "no place" : `${millimetres(toe)} ${side(toe)}`);
+    text(row.place, toe === null ? "no place" : `${lengthText(toe)} ${side(toe)}`);
     text(row.why, strikeWords(strike));
     const bare = strikeWords(strike) === "";
     set(row.element, { class: `${counts(strike) ? "used" : "aside"}${bare ? " bare" : ""}` });

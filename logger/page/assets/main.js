@@ -13,7 +13,7 @@ import { StrikeList } from "./list.js";
 import { Model } from "./model.js";
 import { toeSign } from "./place.js";
 import { Sole } from "./sole.js";
-import { clockTime, counts, millimetres, side, strikeWords } from "./words.js";
+import { clockTime, counts, lengthText, side, strikeWords } from "./words.js";
 
 export const model = new Model();
 const dots = new Dots(byId("dots"));
@@ -140,7 +140,7 @@ function part(name, shows, drawIt) {
 
 function sayStrike(strike) {
   const place =
-    strike.toe_mm === null ? "no place" : `${millimetres(strike.toe_mm)} ${side(strike.toe_mm)}`;
+    strike.toe_mm === null ? "no place" : `${lengthText(strike.toe_mm)} ${side(strike.toe_mm)}`;
   return [`strike ${strike.number}: ${place}`, strikeWords(strike)].filter(Boolean).join(", ");
 }
 

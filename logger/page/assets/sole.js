@@ -3,10 +3,8 @@
 
 import { set, svg, text } from "./elements.js";
 import { VIEW, across, along, toeSign } from "./place.js";
-import { millimetres } from "./words.js";
+import { RULER, TICK_MM, lengthText } from "./words.js";
 
-const LONG_TICK_MM = 10;
-const RULER_MM = 40;
 const RING_MM = 2.3;
 const HALO_MM = 4.2;
 const HALO_MS = 600;
@@ -88,13 +86,12 @@ function outline(sole, sign) {
   };
   const ruler = h + 2.2;
   const ticks = [];
-  for (let mm = -RULER_MM; mm <= RULER_MM; mm += LONG_TICK_MM / 2) {
-    const long = mm % LONG_TICK_MM === 0;
-    ticks.push(`M${sign * mm} ${ruler}v${long ? 1.5 : 0.8}`);
+  const reach = RULER.at(-1)[0];
+  const half = Math.round(reach / TICK_MM);
+  for (let tick = -half; tick <= half; tick += 1) {
+    ticks.push(`M${(sign * tick * TICK_MM).toFixed(2)} ${ruler}v${tick % 2 ? 0.8 : 1.5}`);
   }
-  const figures = [-40, -20, 0, 20, 40].map((mm) =>
-    words(mm, ruler + 4.6, mm ? `${mm < 0 ? "−" : "+"}${Math.abs(mm)}` : "0 mm", "figure-mm"),
-  );
+  const figures = RULER.map(([mm, figure]) => words(mm, ruler + 4.6, figure, "figure-mm"));
   return [
     svg("path", { d: hosel, class: "hosel" }),
     svg("path", { d: path, class: "outline" }),
@@ -102,7 +99,7 @@ function outline(sole, sign) {
     words(-a + 7.5, 1.1, "heel", "end"),
     words(a - 7, 1.1, "toe", "end"),
     words(0.22 * l, h - 1.2, "leading edge", "edge"),
-    svg("path", { d: `M${-RULER_MM} ${ruler}H${RULER_MM}${ticks.join("")}`, class: "ruler" }),
+    svg("path", { d: `M${-reach} ${ruler}H${reach}${ticks.join("")}`, class: "ruler" }),
     ...figures,
   ];
 }
@@ -155,10 +152,10 @@ function found(club, sign) {
 function says(club) {
   const { contact } = club;
   const mean = contact
-    ? `mean contact ${millimetres(contact.mean_mm)}` +
+    ? `mean contact ${lengthText(contact.mean_mm)}` +
       (contact.low_mm === null
         ? ""
-        : `, 90 % ${millimetres(contact.low_mm)} to ${millimetres(contact.high_mm)}`)
+        : `, 90 % ${lengthText(contact.low_mm)} to ${lengthText(contact.high_mm)}`)
     : "no usable strike";
-  return `Sole of ${club.name}: ${club.used} strikes used, ${mean}, wanted ${millimetres(club.wanted_mm)}`;
+  return `Sole of ${club.name}: ${club.used} strikes used, ${mean}, wanted ${lengthText(club.wanted_mm)}`;
 }

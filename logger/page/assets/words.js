@@ -9,7 +9,31 @@ export function signed(value, digits = 1) {
   return (value < 0 ? MINUS : "+") + text;
 }
 
-export const millimetres = (value) => `${signed(value)} mm`;
+const MM_PER_INCH = 25.4;
+// The desk's viewers choose; a page of its own is in mm.
+const inches = document.documentElement.dataset.units === "in";
+export const LENGTH_UNIT = inches ? "in" : "mm";
+
+/** A place or length as this viewer reads it, without its unit. */
+export const lengthNumber = (mm) => (inches ? signed(mm / MM_PER_INCH, 2) : signed(mm));
+
+export const lengthText = (mm) => `${lengthNumber(mm)} ${LENGTH_UNIT}`;
+
+/** Without decimals that nobody reads on a grid. */
+export const roughLength = (mm) =>
+  `${inches ? signed(mm / MM_PER_INCH) : signed(mm, 0)} ${LENGTH_UNIT}`;
+
+/** Where a ruler has its figures, mm, and the figure; the middle one with its unit. */
+export const RULER = inches
+  ? [-1.5, -1, -0.5, 0, 0.5, 1, 1.5].map((inch) => [inch * MM_PER_INCH, figure(inch, 1)])
+  : [-40, -20, 0, 20, 40].map((mm) => [mm, figure(mm, 0)]);
+
+/** Steps of a ruler's ticks, mm: every second one is long. */
+export const TICK_MM = inches ? MM_PER_INCH / 4 : 5;
+
+function figure(value, digits) {
+  return value ? signed(value, digits) : `0 ${LENGTH_UNIT}`;
+}
 
 export const degrees = (value) => `${signed(value)}°`;
 

@@ -27,6 +27,8 @@ from logger.store.store import Store
 from logger.store.unfit_rows import UnfitRow
 
 _BEFORE_MERGE = "before-merge"
+# Of SQLite's virtual machine: some milliseconds.
+_STEPS_BETWEEN_LOOKS = 50_000
 
 
 def check_file(
@@ -150,20 +152,38 @@ def _changed(old: StrikeRow, new: StrikeRow) -> str:
     )
 
 
-def merge_file(own: Path, other: Path) -> MergeReport:
+def merge_file(
+    own: Path, other: Path, *, stopped: Callable[[], bool] = lambda: False
+) -> MergeReport:
     """Take the data file ``other`` into ``own``: all of it or nothing; ``other`` is not touched.
 
     A copy of ``own`` is made first; `take_back_merge` returns to it.
 
+    Parameters
+    ----------
+    stopped
+        Asked now and then, in this thread, whether nobody wants it any more.
+
     Raises
     ------
     StoreError
-        With one line that says what to do; ``own`` is then as it was.
+        With one line that says what to do; ``own`` is then as it was. It was stopped.
     """
+    told = False
+
+    def interrupted() -> int:
+        # Once: what undoes the half that was done must not be interrupted too.
+        nonlocal told
+        if told or not stopped():
+            return 0
+        told = True
+        return 1
+
     before: Path | None = None
     try:
-        with MergingStore.open(own) as store:
+        with explained(own), MergingStore.open(own) as store:
             before = copy_beside(own, _BEFORE_MERGE)
+            store.file.connection.set_progress_handler(interrupted, _STEPS_BETWEEN_LOOKS)
             report = store.merge(
                 other, lambda session, boot: FittingSession(store, session).rebuild(boot)
             )

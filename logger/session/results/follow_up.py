@@ -44,7 +44,9 @@ def follow_bends(store: Store, own: SetRow) -> tuple[list[FollowedBend], list[st
     followed: list[FollowedBend] = []
     waiting: list[str] = []
     for club in own.clubs:
-        pairs: list[Bent] = []
+        # Pulls of one afternoon at the machine are one bend: only the swings before and after all
+        # of them were seen.
+        pulls: dict[tuple[tuple[float, float], tuple[float, float]], float] = {}
         for bend in store.readings.bends(club.id):
             size = _size_deg(bend)
             if not size:
@@ -59,7 +61,8 @@ def follow_bends(store: Store, own: SetRow) -> tuple[list[FollowedBend], list[st
                     + ("not hit before it" if first is None else "hit it in a new session")
                 )
                 continue
-            pairs.append(Bent(*first, *then, size))
+            pulls[first, then] = pulls.get((first, then), 0.0) + size
+        pairs = [Bent(*first, *then, size) for (first, then), size in pulls.items() if size]
         if pairs:
             followed.append(FollowedBend(club, learn_from_bends(pairs, sole_arc(club.spec))))
     return followed, waiting

@@ -112,7 +112,10 @@ def _with_arc(lie: LieError, arc: SoleArc) -> tuple[float, float, tuple[float, f
 def _bends(
     store: Store, own: SetRow, sessions: Sequence[SessionRow]
 ) -> tuple[list[ClubBend], list[str]]:
-    bends, remarks = [], []
+    # Pulls between the same two sessions are one bend: each gauge reading between them is the end
+    # of one pull and the beginning of the next, so what it is wrong by cancels.
+    pulls: dict[tuple[int, int], tuple[float, float]] = {}
+    remarks = []
     for column, club in enumerate(own.clubs):
         for bend in store.readings.bends(club.id):
             after = [
@@ -126,7 +129,9 @@ def _bends(
             elif not after:
                 remarks.append(f"{club.label}: bent {size[0]:+g}° and not hit since")
             elif after[0] > 0:
-                bends.append(ClubBend(column, after[0], *size))
+                bent, u_bent = pulls.get((column, after[0]), (0.0, 0.0))
+                pulls[column, after[0]] = bent + size[0], max(u_bent, size[1])
+    bends = [ClubBend(column, row, *size) for (column, row), size in pulls.items()]
     return bends, remarks
 
 

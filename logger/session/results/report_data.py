@@ -21,6 +21,7 @@ from logger.session.logging.cell_calibration import (
     calibrations_of,
 )
 from logger.session.results.clubs import ClubResult, SessionResults, session_results
+from logger.setfiles.units import inches_from_mm
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
@@ -29,7 +30,12 @@ _STORED_WORD = (CELL_CALIBRATION_KIND, "cell calibration")
 
 
 def report_content(
-    store: Store, session: SessionRow, *, when: Callable[[int], str], made: str
+    store: Store,
+    session: SessionRow,
+    *,
+    when: Callable[[int], str],
+    made: str,
+    inches: bool = False,
 ) -> ReportContent:
     """Work out everything that a session's report shows.
 
@@ -39,6 +45,8 @@ def report_content(
         Shows a UTC moment in ns as the reader's date and time.
     made
         Program, version and date, for the foot of the report.
+    inches
+        Whether what is said of the session has its lengths in inches.
 
     Raises
     ------
@@ -63,7 +71,7 @@ def report_content(
         session=session.id,
         date=when(session.started_utc_ns),
         hand=session.hand,
-        facts=_facts(store, session, when),
+        facts=_facts(store, session, when, inches),
         boards=boards,
         methods=(*methods, ("strikes by", ", ".join(versions))),
         remarks=_remarks(session, results),
@@ -129,16 +137,21 @@ def _club(result: ClubResult) -> ClubContent:
 
 
 def _facts(
-    store: Store, session: SessionRow, when: Callable[[int], str]
+    store: Store, session: SessionRow, when: Callable[[int], str], inches: bool
 ) -> tuple[tuple[str, str], ...]:
+    def length(mm: float, u_mm: float) -> str:
+        if inches:
+            return f"{inches_from_mm(mm):+.2f} in ± {inches_from_mm(u_mm):.2f}"
+        return f"{mm:+.0f} mm ± {u_mm:.1f}"
+
     feet = "how low they stand was not measured"
     if session.stance_told:
-        feet = f"{session.stance_mm:+.0f} mm ± {session.stance_u_mm:.1f} (+ lower than the board)"
+        feet = f"{length(session.stance_mm, session.stance_u_mm)} (+ lower than the board)"
     facts = [
         ("started", when(session.started_utc_ns)),
         ("ended", when(session.ended_utc_ns) if session.ended_utc_ns else "still open"),
         ("feet", feet),
-        ("address mark", f"{session.sole_middle_mm:+.0f} mm ± {session.sole_middle_u_mm:.1f}"),
+        ("address mark", length(session.sole_middle_mm, session.sole_middle_u_mm)),
         ("ball", "yes" if session.ball else "no"),
         ("surface", session.surface or "not noted"),
     ]

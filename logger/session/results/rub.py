@@ -69,14 +69,9 @@ class MarkAgreement:
     """Whether each mark is of the very swing of a strike."""
 
     @property
-    def words(self) -> str:
-        """Say it in one sentence."""
-        side = "toe" if self.mean_mm >= 0 else "heel"
-        what = "Each mark beside its strike" if self.paired else "Marks beside the board's strikes"
-        return (
-            f"{what}: {abs(self.mean_mm):.1f} mm further to the {side} ± {self.half_mm:.1f} mm "
-            f"(90 %; {self.marks} marks, {self.strikes} strikes)"
-        )
+    def agree(self) -> bool:
+        """Whether they may be the same, as far as so many can tell."""
+        return abs(self.mean_mm) <= self.half_mm
 
 
 def contact_lines(store: Store, session: SessionRow, picture: SessionPicture) -> list[ContactLine]:

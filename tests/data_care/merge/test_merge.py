@@ -1,6 +1,7 @@
 """Two data files become one: nothing twice, nothing lost, the same whichever takes in the other."""
 
 import gzip
+import itertools
 import shutil
 import sqlite3
 import subprocess
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import SchemaVersionError, StoreError
+from logger.session.logging import rework
 from logger.store.migrations import STEPS
 from logger.store.store import Store
 
@@ -252,3 +254,19 @@ def test_killed_in_the_middle_leaves_the_file_as_it_was(pair, writer, content, t
     assert done.returncode == -9
     assert content(one) == before
     assert merged(one, another).added["records"] == 200
+
+
+@pytest.mark.parametrize("looks", [1, 4, 15, 60])
+def test_stopped_in_the_middle_leaves_the_file_as_it_was(pair, writer, content, monkeypatch, looks):
+    one, another = pair
+    with Store.open(another) as store:
+        w = writer(store)
+        w.strikes(w.session(1, at_s=99), w.boot(key="0000000a"), range(200))
+    before = content(one)
+    monkeypatch.setattr(rework, "_STEPS_BETWEEN_LOOKS", 50)
+    asked = itertools.count(1)
+    with pytest.raises(StoreError):
+        rework.merge_file(one, another, stopped=lambda: next(asked) >= looks)
+    assert content(one) == before
+    assert list(one.parent.glob("one.db.*")) == []
+    assert rework.merge_file(one, another).added["records"] == 200

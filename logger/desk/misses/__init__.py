@@ -1,0 +1,1 @@
+"""A player's usual misses: counted by club, and what they ask for."""
