@@ -2,7 +2,7 @@
 
 ::
 
-    python tests/benchmarks/hostile.py [--files 10000] [--hellos 10000] [--seed 0] [--clubs] [--verbose]
+    python tests/benchmarks/hostile.py [--files 10000] [--hellos 10000] [--clubs] [--verbose]
 
 Each data file is a real one (`tests/vectors/db`, of the latest step there is) in which values are
 put in the place of others, as any program could do: whole numbers out of range, infinities, texts
