@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-import re
 import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -16,16 +15,13 @@ from typing import Any, TypeVar
 
 from logger.errors import UsageError
 from logger.hostclock import HostClock
-from logger.page.acts import perform
 from logger.page.numbers import NumberWorks
 from logger.session.corrections.acts import Said, take_back
-from logger.session.logging.fitting import FittingSession
 from logger.session.results.clubs import SessionResults
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
 _T = TypeVar("_T")
-_TURN = re.compile(r"turn (\d{1,12}) (-?\d{1,12}) (set_aside|bring_in)")
 PLACE = "desk"
 # So many sessions are kept worked out: a set's last two, and those that are open in other windows.
 _KEPT = 8
@@ -200,10 +196,6 @@ class House:
         """Offer to take back at once several acts that were one form."""
         self._last = LastAct(words, ",".join(keys), time.monotonic())
 
-    def note_turn(self, words: str, session: int, strike: int, back: str) -> None:
-        """Offer to take back that a strike was set aside or brought in: no act of the list."""
-        self._last = LastAct(words, f"turn {session} {strike} {back}", time.monotonic())
-
     async def undo(self, key: str) -> str:
         """Take an act back; return what it was in words.
 
@@ -214,10 +206,6 @@ class House:
         """
 
         def work(store: Store, said: Said) -> str:
-            turned = _TURN.fullmatch(key)
-            if turned is not None:
-                act = {"act": turned[3], "strike": int(turned[2])}
-                return perform(FittingSession(store, int(turned[1])), act, self.clock.utc_ns)
             known = {one.act_key: one for one in store.acts.all()}
             words = []
             for place, one in enumerate(reversed(key.split(","))):

@@ -23,7 +23,7 @@ _MOVED_TO = """
  JOIN clubs AS told ON told.id = moved.to_club
  JOIN sessions AS own ON own.id = {session}
  JOIN clubs AS here ON here."set" = own."set" AND here.label = told.label
- WHERE moved.boot = {boot} AND moved.about = 'strikes'
+ WHERE moved.boot = {boot} AND moved.about = 'strikes' AND moved.field = 'place'
   AND {sequence} BETWEEN moved.at AND moved.to_at
   AND NOT EXISTS (SELECT 1 FROM acts AS back WHERE back.takes_back = acts.act_key)
  ORDER BY acts.said_utc_ns DESC, acts.act_key DESC, moved.part DESC LIMIT 1)
@@ -269,6 +269,11 @@ class Strikes(Part):
         if sessions is None:
             return dict(counted(""))
         return dict(row for one in sessions for row in counted("WHERE session = ?", (one,)))
+
+    def within(self, contact: StrikeRow) -> int:
+        """Which of the contacts that begin in the same record a strike is, from 0."""
+        row = self._file.one("SELECT within FROM strikes WHERE id = ?", (contact.id,))
+        return 0 if row is None else int(row[0])
 
     def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:
         """Let a contact not count, by the fitter's word; return it as it is now."""
