@@ -378,6 +378,25 @@ def test_sessions_of_every_older_file_can_be_put_right(name, tmp_path):
         assert everything(store) == before
 
 
+@pytest.mark.parametrize("goes", ["to a club", "into a session", "split", "stays"])
+def test_a_mark_of_a_strike_goes_where_its_strike_goes(made, tmp_path, lieboard, goes):
+    shutil.copy(made, tmp_path / "own.db")
+    lieboard("own.db", "mark", "7i", "2", "--session", "1", "--audits", "3")
+    if goes == "to a club":
+        lieboard("own.db", "strikes", "move", "3", "6i", "--session", "1")
+    elif goes == "into a session":
+        lieboard("own.db", "strikes", "move", "3", "--into", "2", "--session", "1")
+    else:
+        lieboard("own.db", "session", "split", "1", "3" if goes == "split" else "4")
+    with Store.open(tmp_path / "own.db", read_only=True) as store:
+        every = [c for row in store.sessions.all() for c in store.strikes.contacts(row.id)]
+        (mark,) = [c for c in every if c.audits is not None]
+        (strike,) = [c for c in every if c.source == "board" and c.id == mark.audits]
+        assert (mark.session, mark.club) == (strike.session, strike.club)
+    said = lieboard("own.db", "strikes", "--session", str(strike.session))
+    assert f"mark of strike {strike.number}" in said
+
+
 def refused(store, match, act):
     before, acts = everything(store), store.acts.all()
     with pytest.raises((UsageError, StoreError), match=match) as caught:

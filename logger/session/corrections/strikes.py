@@ -100,6 +100,8 @@ def move_strikes(
 ) -> str:
     """Move strikes and marks to other clubs, or into another session of the same player.
 
+    A mark that is of a strike goes with it.
+
     Raises
     ------
     UsageError
@@ -133,11 +135,24 @@ def move_strikes(
             if label is not None and label not in clubs:
                 raise UsageError(f"there is no club {label} in the set {own.name}")
             into[contact.number] = None if label is None else clubs[label]
+    into |= {
+        mark: into[strike] for mark, strike in marks_beside(contacts).items() if strike in into
+    }
     parts = place_parts(contacts, into, session, target.id)
     words = f"session {session}: strikes {', '.join(told)}"
     if target.id != session:
         words += f", into session {target.id}"
     return keep_act(store, "move", words, parts, said)
+
+
+def marks_beside(contacts: Sequence[StrikeRow]) -> dict[int, int]:
+    """Numbers of the marks that are of a strike of the board, and of that strike."""
+    numbers = {contact.id: contact.number for contact in contacts if contact.source == "board"}
+    return {
+        contact.number: numbers[contact.audits]
+        for contact in contacts
+        if contact.audits is not None and contact.audits in numbers
+    }
 
 
 def place_parts(
