@@ -100,7 +100,7 @@ def strikes(
                 _number(contact.trail_mm),
                 contact.kind
                 if contact.audits is None
-                else f"mark of strike {numbers[contact.audits]}",
+                else f"mark of strike {numbers.get(contact.audits, 'that is not here')}",
                 "no" if not contact.used or reasons.get((contact.source, contact.id)) else "yes",
                 contact.reason or reasons.get((contact.source, contact.id)) or "",
             )

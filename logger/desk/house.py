@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-import re
 import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -16,16 +15,13 @@ from typing import Any, TypeVar
 
 from logger.errors import UsageError
 from logger.hostclock import HostClock
-from logger.page.acts import perform
 from logger.page.numbers import NumberWorks
 from logger.session.corrections.acts import Said, take_back
-from logger.session.logging.fitting import FittingSession
 from logger.session.results.clubs import SessionResults
 from logger.store.rows import SessionRow
 from logger.store.store import Store
 
 _T = TypeVar("_T")
-_TURN = re.compile(r"turn (\d{1,12}) (-?\d{1,12}) (set_aside|bring_in)")
 PLACE = "desk"
 # So many sessions are kept worked out: a set's last two, and those that are open in other windows.
 _KEPT = 8
@@ -33,6 +29,10 @@ _BOARDS = 40
 # The bar at the foot offers to take back what was said just now; later there is the list.
 _JUST_NOW_S = 600.0
 _LOOKS_WITHIN_S = 20.0
+
+
+class StillWorkingError(Exception):
+    """What was asked for takes longer: ask again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +65,7 @@ class House:
         self._looking = 0
         self._unseen = asyncio.Event()
         self._unseen.set()
+        self._first: dict[int, asyncio.Task[SessionResults]] = {}
         self._open()
 
     def _open(self) -> None:
@@ -96,8 +97,37 @@ class House:
         self._works.move_to_end(session)
         return self._works[session]
 
-    async def results(self, session: SessionRow) -> SessionResults:
-        """Work out what a session says, off the event loop."""
+    async def results(
+        self, session: SessionRow, *, within_s: float | None = None
+    ) -> SessionResults:
+        """Work out what a session says, off the event loop.
+
+        Parameters
+        ----------
+        within_s
+            How long to wait where it has to be worked out from nothing, which takes seconds; the
+            work goes on, and whoever asks again is answered once it is done. None: as it takes.
+
+        Raises
+        ------
+        StillWorkingError
+            It is not done within that time.
+        """
+        if within_s is not None:
+            first = self._first.get(session.id)
+            if first is None and session.id not in self._works:
+                first = self._first[session.id] = asyncio.create_task(self._found(session))
+                # Whoever asked may never ask again.
+                first.add_done_callback(lambda task: task.cancelled() or task.exception())
+            if first is not None:
+                done, _ = await asyncio.wait({first}, timeout=within_s)
+                if not done:
+                    raise StillWorkingError
+                self._first.pop(session.id, None)
+        # What changed meanwhile is in it: what was fitted before is remembered.
+        return await self._found(session)
+
+    async def _found(self, session: SessionRow) -> SessionResults:
         async with self._look():
             return await asyncio.to_thread(self.works(session.id).find, session)
 
@@ -166,10 +196,6 @@ class House:
         """Offer to take back at once several acts that were one form."""
         self._last = LastAct(words, ",".join(keys), time.monotonic())
 
-    def note_turn(self, words: str, session: int, strike: int, back: str) -> None:
-        """Offer to take back that a strike was set aside or brought in: no act of the list."""
-        self._last = LastAct(words, f"turn {session} {strike} {back}", time.monotonic())
-
     async def undo(self, key: str) -> str:
         """Take an act back; return what it was in words.
 
@@ -180,10 +206,6 @@ class House:
         """
 
         def work(store: Store, said: Said) -> str:
-            turned = _TURN.fullmatch(key)
-            if turned is not None:
-                act = {"act": turned[3], "strike": int(turned[2])}
-                return perform(FittingSession(store, int(turned[1])), act, self.clock.utc_ns)
             known = {one.act_key: one for one in store.acts.all()}
             words = []
             for place, one in enumerate(reversed(key.split(","))):

@@ -9,6 +9,8 @@ from typing import Any, Protocol
 
 from logger.errors import StoreError, UsageError
 from logger.hostclock import HostClock
+from logger.session.corrections.acts import Said, add_note
+from logger.session.corrections.strikes import turn_strike
 from logger.session.logging.fitting import FittingSession
 from logger.store.rows import StrikeRow
 from logger.store.store import Store
@@ -88,7 +90,9 @@ class RunActor:
             raise UsageError("the logging has ended: nothing was changed") from error
 
 
-def perform(session: FittingSession, act: dict[str, Any], utc_ns: Callable[[], int]) -> str:
+def perform(
+    session: FittingSession, act: dict[str, Any], utc_ns: Callable[[], int], place: str = _CAUSE
+) -> str:
     """Do one act of `logger.page.messages` on a session; return what was done in words.
 
     Raises
@@ -109,7 +113,7 @@ def perform(session: FittingSession, act: dict[str, Any], utc_ns: Callable[[], i
     work = works.get(kind) if isinstance(kind, str) else None
     if work is None:
         raise UsageError(f"there is no such act; there are {', '.join(works)}")
-    return work(session, act, _moment(session, utc_ns()))
+    return work(session, act, Said(_moment(session, utc_ns()), place))
 
 
 def _moment(session: FittingSession, now_ns: int) -> int:
@@ -118,42 +122,45 @@ def _moment(session: FittingSession, now_ns: int) -> int:
     return max(now_ns, turns[-1].from_utc_ns + 1) if turns else now_ns
 
 
-def _set_aside(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+def _set_aside(session: FittingSession, act: dict[str, Any], said: Said) -> str:
     contact = _contact(session, act)
     reason = _text(act, "reason", wanted=False) or "fitter's choice"
-    session.set_aside(contact, reason)
+    turn_strike(session.store, contact, said, aside=True, reason=reason)
     return f"set aside: {_named(contact)}"
 
 
-def _bring_in(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+def _bring_in(session: FittingSession, act: dict[str, Any], said: Said) -> str:
     contact = _contact(session, act)
-    session.bring_back(contact)
+    turn_strike(session.store, contact, said, aside=False)
     return f"counts: {_named(contact)}"
 
 
-def _take_back(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+def _take_back(session: FittingSession, act: dict[str, Any], said: Said) -> str:
     _check_open(session)
-    contact = session.take_back(now_ns, _CAUSE)
-    return "nothing to take back" if contact is None else f"took back: {_named(contact)}"
+    contact = session.last_counted(said.utc_ns)
+    if contact is None:
+        return "nothing to take back"
+    turn_strike(session.store, contact, said, aside=True, reason=f"taken back ({_CAUSE})")
+    return f"took back: {_named(contact)}"
 
 
-def _choose_club(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+def _choose_club(session: FittingSession, act: dict[str, Any], said: Said) -> str:
     _check_open(session)
-    return f"{session.choose_club(_text(act, 'club'), now_ns, _CAUSE).label} is up"
+    return f"{session.choose_club(_text(act, 'club'), said.utc_ns, _CAUSE).label} is up"
 
 
-def _next_club(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+def _next_club(session: FittingSession, act: dict[str, Any], said: Said) -> str:
     _check_open(session)
-    return f"{session.step_club(1, now_ns, _CAUSE).label} is up"
+    return f"{session.step_club(1, said.utc_ns, _CAUSE).label} is up"
 
 
-def _previous_club(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
+def _previous_club(session: FittingSession, act: dict[str, Any], said: Said) -> str:
     _check_open(session)
-    return f"{session.step_club(-1, now_ns, _CAUSE).label} is up"
+    return f"{session.step_club(-1, said.utc_ns, _CAUSE).label} is up"
 
 
-def _note(session: FittingSession, act: dict[str, Any], now_ns: int) -> str:
-    session.note(_text(act, "text"), now_ns)
+def _note(session: FittingSession, act: dict[str, Any], said: Said) -> str:
+    add_note(session.store, session.row.id, _text(act, "text"), said)
     return "note kept"
 
 

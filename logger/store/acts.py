@@ -32,7 +32,10 @@ class ActPart:
     about: str
     """Name of a table."""
     field: str = "gone"
-    """``gone`` (1 = taken back), ``place`` of strikes and marks, or a column."""
+    """``gone`` (1 = taken back), ``place`` or ``choice`` of strikes and marks, or a column.
+
+    A choice is ``use`` or ``aside``, and the reason if one was given: ``aside heard the shaft``.
+    """
     value: Value = None
     was: Value = None
     session: int | None = None
@@ -46,7 +49,7 @@ class ActPart:
     to_at: int | None = None
     """Of strikes: the last of their records."""
     within: int = 0
-    """Of calibrations: how many of the board are of that moment and older."""
+    """Which of several: calibrations of that moment of a board, contacts that begin in a record."""
     to_session: int | None = None
     to_club: int | None = None
     to_set: int | None = None
@@ -99,6 +102,10 @@ _ROWS = {
     "sets": "id = :was_set",
     "sessions": "id = :session",
     "players": "id = :player",
+    # Worked out again a contact may begin elsewhere; it still holds the record.
+    "strikes": "id = (SELECT id FROM strikes WHERE boot = :boot"
+    " AND first_sequence <= :at AND last_sequence >= :at"
+    " ORDER BY first_sequence = :at DESC, within = :within DESC, id LIMIT 1)",
     "marks": "struck_utc_ns = :at",
     "notes": "written_utc_ns = :at",
     "bends": "club = :club AND bent_utc_ns = :at",
@@ -159,6 +166,7 @@ NAMES = {
     "sets": ("was_set",),
     "sessions": ("session",),
     "players": ("player",),
+    "strikes": ("boot", "at", "within"),
     "marks": ("at",),
     "notes": ("at",),
     "bends": ("club", "at"),
@@ -199,7 +207,9 @@ def may_be_said(about: str, field: str) -> bool:
     """Whether an act can be about this field of this table."""
     return (about, field) in _COLUMNS or (about, field) in (
         ("strikes", "place"),
+        ("strikes", "choice"),
         ("marks", "place"),
+        ("marks", "choice"),
         ("sessions", "set"),
         ("sets", "pivot_club"),
     )
@@ -304,9 +314,7 @@ class Acts(Part):
             sides = (act.act_key in ours, act.act_key in theirs)
             if act.takes_back is None and not act.taken_back and not all(sides):
                 for part in self.parts_of(act.id):
-                    names = (
-                        ("boot", "at", "to_at") if part.about == "strikes" else NAMES[part.about]
-                    )
+                    names = ("boot", "at", "to_at") if _moves(part) else NAMES[part.about]
                     key = (part.about, part.field, *(getattr(part, name) for name in names))
                     side = "ours" if sides[0] else "theirs"
                     said.setdefault(key, []).append((side, act.words, part))
@@ -342,13 +350,16 @@ class Acts(Part):
                     refile |= self._put_set(connection, part, by_acts)
                 elif part.field == "pivot_club":
                     self._put_pivot(connection, part, by_acts)
+                elif part.field == "choice":
+                    self._put_choice(connection, part, by_acts)
                 else:
                     again |= self._put_column(connection, part, by_acts)
-            for boot in sorted({one.boot for one in about if one.about == "strikes" and one.boot}):
+            moves = [one for one in about if _moves(one)]
+            for boot in sorted({one.boot for one in moves if one.boot}):
                 moved = self._place_records(connection, boot, by_acts)
                 again |= moved
                 refile |= {session for session, _ in moved}
-            refile |= {one.session for one in about if one.about == "strikes" and one.session}
+            refile |= {one.session for one in moves if one.session}
             for session in sorted(refile):
                 self._use_labels(connection, session)
                 self._strikes.refile(session, moved=by_acts)
@@ -416,6 +427,20 @@ class Acts(Part):
             {"pivot": pivot, "own": part.was_set},
         )
 
+    def _put_choice(self, connection: sqlite3.Connection, part: ActPart, by_acts: bool) -> None:
+        said = self._about(part)
+        held = [one.part.value for one in said if one.in_force and by_acts]
+        value = held[-1] if held else said[0].part.was
+        choice, _, reason = str(value or "").partition(" ")
+        connection.execute(
+            f"UPDATE {part.about} SET fitter_choice = :choice, fitter_reason = :reason"
+            f" WHERE {_ROWS[part.about]}",
+            {
+                "choice": choice or None, "reason": reason or None,
+                "boot": part.boot, "at": part.at, "within": part.within,
+            },
+        )  # fmt: skip
+
     def _place_mark(self, connection: sqlite3.Connection, part: ActPart, by_acts: bool) -> set[int]:
         said = self._about(part)
         held = [one.part for one in said if one.in_force and by_acts]
@@ -434,7 +459,8 @@ class Acts(Part):
     def _place_records(self, connection: sqlite3.Connection, boot: int, by_acts: bool) -> Again:
         """Let records of a boot be in the session that they were moved to."""
         said = self._parts(
-            "WHERE act_parts.about = 'strikes' AND act_parts.boot = ?"
+            "WHERE act_parts.about = 'strikes' AND act_parts.field = 'place'"
+            " AND act_parts.boot = ?"
             " AND act_parts.boot IN (SELECT boot FROM act_parts WHERE session <> to_session)",
             boot,
         )
@@ -486,15 +512,19 @@ class Acts(Part):
             )
 
 
+def _moves(part: ActPart) -> bool:
+    return (part.about, part.field) == ("strikes", "place")
+
+
 def _meaning(part: ActPart) -> tuple[Value, ...]:
     return part.value, part.to_session, part.to_club, part.to_set
 
 
 def _each_once(parts: Iterable[ActPart]) -> list[ActPart]:
-    """One part for each field of each row, but for those of strikes."""
+    """One part for each field of each row, but for those that move strikes."""
     found: dict[tuple[Any, ...], ActPart] = {}
     for part in parts:
-        if part.about != "strikes":
+        if not _moves(part):
             key = tuple(getattr(part, name) for name in NAMES[part.about])
             found[part.about, part.field, key] = part
     return list(found.values())

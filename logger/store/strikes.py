@@ -23,7 +23,7 @@ _MOVED_TO = """
  JOIN clubs AS told ON told.id = moved.to_club
  JOIN sessions AS own ON own.id = {session}
  JOIN clubs AS here ON here."set" = own."set" AND here.label = told.label
- WHERE moved.boot = {boot} AND moved.about = 'strikes'
+ WHERE moved.boot = {boot} AND moved.about = 'strikes' AND moved.field = 'place'
   AND {sequence} BETWEEN moved.at AND moved.to_at
   AND NOT EXISTS (SELECT 1 FROM acts AS back WHERE back.takes_back = acts.act_key)
  ORDER BY acts.said_utc_ns DESC, acts.act_key DESC, moved.part DESC LIMIT 1)
@@ -250,16 +250,30 @@ class Strikes(Part):
             (session,),
         )
 
-    def counts_by_session(self) -> dict[int, tuple[int, int]]:
-        """By session: contacts that count, and contacts set aside. One look at all of the file."""
-        return dict(
-            self._file.select(
+    def counts_by_session(
+        self, sessions: Sequence[int] | None = None
+    ) -> dict[int, tuple[int, int]]:
+        """By session: contacts that count, and contacts set aside; of all, or only of these.
+
+        Of a few of many it takes a fraction of the look at all of the file.
+        """
+
+        def counted(which: str, values: Sequence[Value] = ()) -> list[tuple[int, tuple[int, int]]]:
+            return self._file.select(
                 lambda session, used, aside: (session, (used, aside)),
                 "SELECT session, SUM(set_aside IS NULL) AS used,"
-                " SUM(set_aside IS NOT NULL) AS aside FROM contacts GROUP BY session",
-                (),
+                f" SUM(set_aside IS NOT NULL) AS aside FROM contacts {which} GROUP BY session",
+                values,
             )
-        )
+
+        if sessions is None:
+            return dict(counted(""))
+        return dict(row for one in sessions for row in counted("WHERE session = ?", (one,)))
+
+    def within(self, contact: StrikeRow) -> int:
+        """Which of the contacts that begin in the same record a strike is, from 0."""
+        row = self._file.one("SELECT within FROM strikes WHERE id = ?", (contact.id,))
+        return 0 if row is None else int(row[0])
 
     def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:
         """Let a contact not count, by the fitter's word; return it as it is now."""

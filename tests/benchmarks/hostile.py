@@ -2,7 +2,7 @@
 
 ::
 
-    python tests/benchmarks/hostile.py [--files 10000] [--hellos 10000] [--seed 0] [--clubs]
+    python tests/benchmarks/hostile.py [--files 10000] [--hellos 10000] [--clubs] [--verbose]
 
 Each data file is a real one (`tests/vectors/db`, of the latest step there is) in which values are
 put in the place of others, as any program could do: whole numbers out of range, infinities, texts
@@ -28,6 +28,7 @@ import struct
 import sys
 import tempfile
 import time
+import traceback
 from contextlib import closing
 from pathlib import Path
 
@@ -93,7 +94,7 @@ def quietly(*arguments: str) -> None:
         command(list(arguments))
 
 
-def files(count: int, seed: int, folder: Path, *, clubs: bool) -> dict[str, object]:
+def files(count: int, seed: int, folder: Path, *, clubs: bool, verbose: bool) -> dict[str, object]:
     names = ("sessions", "strikes", "clubs") if clubs else ("sessions", "strikes")
     numbered = [p for p in VECTORS.glob("schema-*.db.gz") if p.name[7:-6].isdecimal()]
     latest = max(numbered, key=lambda p: int(p.name[7:-6]))
@@ -103,6 +104,7 @@ def files(count: int, seed: int, folder: Path, *, clubs: bool) -> dict[str, obje
     quietly("sessions", "--db", str(good))
     before = rows_of(good)
     faults: list[str] = []
+    first_changed: list[str] = []
     changed = refused = 0
     for number in range(count):
         chance = random.Random(seed * 1_000_003 + number)
@@ -122,12 +124,17 @@ def files(count: int, seed: int, folder: Path, *, clubs: bool) -> dict[str, obje
             except LieboardError:
                 refused += 1
             except Exception as error:  # noqa: BLE001 - counted
+                if verbose:
+                    traceback.print_exc()
                 faults.append(f"{number}: {type(error).__name__}: {error}"[:200])
-        changed += len(before - rows_of(own))
+        gone = before - rows_of(own)
+        changed += len(gone)
+        first_changed += [f"{number}: {row}"[:200] for row in sorted(gone, key=repr)]
         for one in folder.glob("*.before-*"):
             one.unlink()
     return {"files": count, "refused_in_one_line": refused, "tracebacks": len(faults),
-            "first_tracebacks": faults[:10], "rows_changed": changed}  # fmt: skip
+            "first_tracebacks": faults[:10], "rows_changed": changed,
+            "first_changed": first_changed[:10]}  # fmt: skip
 
 
 def hellos(count: int, seed: int) -> dict[str, object]:
@@ -160,12 +167,13 @@ def main() -> None:
     parser.add_argument("--hellos", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--clubs", action="store_true")
+    parser.add_argument("--verbose", action="store_true", help="show each traceback")
     given = parser.parse_args()
     begun = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="lieboard-") as folder:
         found = {"benchmark": "hostile", "hello": hellos(given.hellos, given.seed),
                  "file": files(given.files, given.seed, Path(folder),
-                               clubs=given.clubs)}  # fmt: skip
+                               clubs=given.clubs, verbose=given.verbose)}  # fmt: skip
     print(json.dumps(found | {"seconds": round(time.monotonic() - begun, 1)}))
     sys.exit(0)
 

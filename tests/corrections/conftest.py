@@ -29,12 +29,16 @@ def body_of(frame):
 
 
 class Week:
-    """A data file that a board fills; what is struck is drawn from a seed."""
+    """A data file that a board fills; what is struck is drawn from a seed.
 
-    def __init__(self, path, seed=1):
+    ``scans``: the board sends the readings of its cells, and not only where it was struck.
+    """
+
+    def __init__(self, path, seed=1, scans=False):
         self.store = Store.open(path)
         self._rng = np.random.default_rng(seed)
         self._board = bytes([seed]) * 8
+        self._scans = scans
         self._boots = 0
         self.session = None
 
@@ -83,6 +87,8 @@ class Week:
         self.session.end(self.at_ns + 60 * SECOND)
 
     def _reading(self, place_mm):
+        if self._scans:
+            return self._cells(place_mm)
         frame = encode.reading(
             sequence=self._sequence, ticks=self.at_ns // 1000 % 2**32,
             position=round(place_mm * 100), trail=encode.TRAIL_UNKNOWN, pressure=500, flags=0,
@@ -90,14 +96,31 @@ class Week:
         )  # fmt: skip
         return (body_of(frame),)
 
+    def _cells(self, place_mm):
+        """Readings of a sole that is pressed in: p(u) = k (d - u^2 / 2R - u tan(lie)).
+
+        Winkler foundation (Johnson, Contact Mechanics, 4.3); the lie puts the lowest point there.
+        """
+        u = 4.0 * (np.arange(CELLS) - (CELLS - 1) / 2) - 4 * self._rng.standard_normal()
+        depth = 2.5 + 0.3 * self._rng.standard_normal()
+        pressed = np.clip(depth - u**2 / 600 + u * place_mm / 300, 0, None) * (np.abs(u) < 39)
+        times = np.array([0, 0, 0.1, 0.5, 0.9, 1, 0.7, 0.2, 0, 0])
+        counts = 40 + 150 * times[:, None] * pressed + self._rng.standard_normal((10, CELLS))
+        frames = encode.strike(
+            sequence=self._sequence, flags=0, span_ticks=900,
+            scan_ticks=((self.at_ns // 1000 + 200 * np.arange(10)) % 2**32).astype(np.uint32),
+            counts=counts.round().clip(0, 1023).astype(np.uint16)[:, None, :],
+        )  # fmt: skip
+        return tuple(map(body_of, frames))
+
 
 @pytest.fixture
 def week(tmp_path):
     """Make a week in a data file of this name."""
     made = []
 
-    def make(name, seed=1):
-        made.append(Week(tmp_path / name, seed))
+    def make(name, seed=1, scans=False):
+        made.append(Week(tmp_path / name, seed, scans))
         return made[-1]
 
     yield make

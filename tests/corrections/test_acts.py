@@ -28,7 +28,7 @@ from logger.session.corrections.sessions import (
     restore_session,
     split_session,
 )
-from logger.session.corrections.strikes import Move, move_of, move_strikes
+from logger.session.corrections.strikes import Move, move_of, move_strikes, turn_strike
 from logger.session.corrections.words import keep_mark, keep_note, take_back_word
 from logger.session.results.export import report_json, strike_values
 from logger.session.results.report_data import report_content
@@ -117,7 +117,7 @@ def made(tmp_path_factory, module_week, module_set):
 
 KINDS = [
     "move", "into", "stance", "unknown", "hand", "ball", "set", "end", "reopen", "join", "split",
-    "delete", "restore", "rename", "back", "note", "mark", "undo",
+    "delete", "restore", "rename", "back", "note", "mark", "aside", "in", "undo",
 ]  # fmt: skip
 
 
@@ -155,6 +155,12 @@ def does(store, kind, session, a, b, at):
         rename_player(store, store.sets.players()[a % 2].name, f"Player {b}", at)
     elif kind == "back":
         take_back_word(store, 1 + a % 2, at)
+    elif kind in ("aside", "in"):
+        contacts = store.strikes.contacts(session)
+        if not contacts:
+            raise UsageError("no strikes")
+        contact = contacts[(a + b) % len(contacts)]
+        turn_strike(store, contact, at, aside=kind == "aside", reason="thin" if b % 2 else None)
     elif kind == "note":
         keep_note(store, session, f"note {a}", at)
     elif kind == "mark":
@@ -209,7 +215,8 @@ def test_a_long_run_of_acts_undone_gives_back_the_same_report_json(made, tmp_pat
     acts = [
         ("move", 1, 1, 2), ("into", 1, 5, 0), ("unknown", 1, 1, 0), ("hand", 3, 0, 0),
         ("split", 2, 3, 0), ("mark", 1, 2, 1), ("rename", 1, 0, 3), ("set", 3, 0, 0),
-        ("note", 2, 1, 0), ("back", 1, 0, 0), ("delete", 3, 0, 0), ("join", 1, 0, 0),
+        ("note", 2, 1, 0), ("aside", 2, 1, 0), ("in", 2, 1, 1), ("back", 1, 0, 0),
+        ("delete", 3, 0, 0), ("join", 1, 0, 0),
     ]  # fmt: skip
     with Store.open(path) as store:
         wanted = reports(store)
@@ -286,7 +293,10 @@ def test_a_merge_keeps_the_words_of_both_and_says_where_they_disagree(made, tmp_
         move_strikes(store, 1, [Move(4, 4, "8i")], said(1))
         change_session(store, 1, SessionWishes(stance_mm=5.0), said(2))
         rename_player(store, "Robin Ashdown", "Robin A.", said(3))
+        turn_strike(store, store.strikes.contacts(2)[0], said(3), aside=True, reason="thin")
+        turn_strike(store, store.strikes.contacts(2)[1], said(3), aside=True, reason="thin")
     with Store.open(another) as store:
+        turn_strike(store, store.strikes.contacts(2)[0], said(5), aside=False)
         move_strikes(store, 1, [Move(5, 5, "7i")], said(4))
         change_session(store, 1, SessionWishes(stance_mm=9.0), said(5))
         delete_session(store, 3, said(6))
@@ -301,7 +311,9 @@ def test_a_merge_keeps_the_words_of_both_and_says_where_they_disagree(made, tmp_
                 ("sessions",
                  "session 1: feet 9.0 mm lower than the board, feet known to 1.5 mm",
                  "session 1: feet 5.0 mm lower than the board, feet known to 1.5 mm"),
+                ("strikes", "session 2: strike 1 counts", "session 2: strike 1 set aside (thin)"),
             }  # fmt: skip
+            assert [c.used for c in store.strikes.contacts(2)[:3]] == [True, False, True]
             labels = {club.id: club.label for club in store.clubs.of_session(1)}
             numbered = {c.number: labels[c.club] for c in store.strikes.contacts(1)}
             assert (numbered[4], numbered[5], numbered[6]) == ("8i", "7i", "6i")
@@ -322,6 +334,7 @@ def test_a_copy_elsewhere_gives_the_same_report_and_knows_the_acts(made, tmp_pat
             if step:
                 move_strikes(store, 1, [Move(4, 6, "8i")], said())
                 move_strikes(store, 1, [Move(7, None, None)], said(1), to_session=2)
+                turn_strike(store, store.strikes.contacts(2)[1], said(2), aside=True, reason="thin")
                 take_back_word(store, 1, said(2))
                 change_session(store, 2, SessionWishes(stance_mm=4.0), said(3))
             for session in (1, 2):
@@ -363,6 +376,25 @@ def test_sessions_of_every_older_file_can_be_put_right(name, tmp_path):
             assert everything(store) != before
             undo(store, said(3 + count))
         assert everything(store) == before
+
+
+@pytest.mark.parametrize("goes", ["to a club", "into a session", "split", "stays"])
+def test_a_mark_of_a_strike_goes_where_its_strike_goes(made, tmp_path, lieboard, goes):
+    shutil.copy(made, tmp_path / "own.db")
+    lieboard("own.db", "mark", "7i", "2", "--session", "1", "--audits", "3")
+    if goes == "to a club":
+        lieboard("own.db", "strikes", "move", "3", "6i", "--session", "1")
+    elif goes == "into a session":
+        lieboard("own.db", "strikes", "move", "3", "--into", "2", "--session", "1")
+    else:
+        lieboard("own.db", "session", "split", "1", "3" if goes == "split" else "4")
+    with Store.open(tmp_path / "own.db", read_only=True) as store:
+        every = [c for row in store.sessions.all() for c in store.strikes.contacts(row.id)]
+        (mark,) = [c for c in every if c.audits is not None]
+        (strike,) = [c for c in every if c.source == "board" and c.id == mark.audits]
+        assert (mark.session, mark.club) == (strike.session, strike.club)
+    said = lieboard("own.db", "strikes", "--session", str(strike.session))
+    assert f"mark of strike {strike.number}" in said
 
 
 def refused(store, match, act):

@@ -3,6 +3,8 @@
 import json
 import re
 
+import pytest
+
 from logger.session.logging.opening import STANCE_U_MM
 
 DAY = 86_400
@@ -29,7 +31,7 @@ def word(lieboard, name, beginning):
 def right_week(week, lieboard, set_file):
     """What really happened, told without a mistake."""
     name = "right.db"
-    own = week(name)
+    own = week(name, scans=True)
     lieboard(name, "set", "import", set_file())
     lieboard(name, "set", "import", set_file("mika.toml", player="Mika Tarn", hand="left"))
     one = own.begin(1, 0, stance_mm=12.0, stance_u_mm=STANCE_U_MM)
@@ -67,7 +69,7 @@ def right_week(week, lieboard, set_file):
 def wrong_week(week, lieboard, set_file):
     """The same week with mistakes: numbered as in what puts them right."""
     name = "wrong.db"
-    own = week(name)
+    own = week(name, scans=True)
     # 1: no material. 2: a camber typed wrong. 3: a name typed wrong.
     wrong = {"club_7i": {"camber_mm": 250}, "player": "Robin Ashdwn", "material": None}
     lieboard(name, "set", "import", set_file("wrong.toml", **wrong))
@@ -104,7 +106,7 @@ def wrong_week(week, lieboard, set_file):
     own.end()
     own.store.close()
     # 11: a session that was only to try things.
-    other = week(name, seed=2)
+    other = week(name, seed=2, scans=True)
     other.begin(1, 5 * DAY)
     other.swing("7i", 2, 30)
     other.end()
@@ -156,9 +158,8 @@ def put_right(lieboard, name, set_file, ids):
     return one, two, three, four, five
 
 
-def test_a_week_with_fifteen_mistakes_ends_as_the_week_without(
-    week, lieboard, set_file, report, copied
-):
+@pytest.mark.timeout(240)
+def test_a_week_with_fifteen_mistakes_ends_as_the_week_without(week, lieboard, set_file, report):
     right, ids = right_week(week, lieboard, set_file)
     wrong, begun = wrong_week(week, lieboard, set_file)
     before = [report(wrong, session) for session in begun]

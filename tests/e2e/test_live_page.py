@@ -15,6 +15,8 @@ import pytest
 
 from logger.hostclock import HostClock
 from logger.page.acts import perform
+from logger.session.corrections.acts import Said
+from logger.session.corrections.strikes import turn_strike
 from logger.session.logging.fitting import FittingSession
 from logger.store.store import Store
 
@@ -188,7 +190,7 @@ def test_the_logging_screen_notices_what_another_program_decides(board, lieboard
         with Store.open(lieboard.db) as store:
             other = FittingSession(store, 1)
             first = store.strikes.contacts(1)[0]
-            other.set_aside(first, "heard the shaft")
+            turn_strike(store, first, Said(1, "desk"), aside=True, reason="heard the shaft")
             screen.expect("heard the shaft")
             perform(other, {"act": "choose_club", "club": "9i"}, HostClock().utc_ns)
             screen.expect("9i   heel")

@@ -4,7 +4,7 @@ import pytest
 
 from logger.page.acts import RunActor, perform
 from logger.page.server import PageServer, PageSettings
-from logger.session.logging.fitting import FittingSession
+from logger.session.corrections.acts import Said, add_note
 from logger.store.store import Store
 
 
@@ -131,10 +131,9 @@ def test_two_who_write_get_on(bay, serve):
     bay.set_of().begin().strike(*[1.0] * 5)
     page = serve()
     with Store.open(bay.path) as other:
-        logging = FittingSession(other, 1)
         for strike in range(1, 6):
             assert page.act({"act": "set_aside", "strike": strike})[0] == 200
-            logging.note(f"meanwhile {strike}", 1)
+            add_note(other, 1, f"meanwhile {strike}", Said(strike, "log"))
         assert [c.used for c in other.strikes.contacts(1)] == [False] * 5
         assert len(bay.store.sessions.notes(1)) == 5
 

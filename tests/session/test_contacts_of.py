@@ -2,6 +2,8 @@
 
 import pytest
 
+from logger.session.corrections.acts import Said
+from logger.session.corrections.strikes import turn_strike
 from logger.session.evidence.evidence import session_evidence
 from simulators import encode
 
@@ -52,6 +54,6 @@ def test_scans_of_another_shape_than_the_board_said_are_kept_and_set_aside(desk)
         desk.contacts()[1].reason == "has 1 row of 12 cells, where the board said 1 row of 16 cells"
     )
     # What a fitter brings in all the same has no place, and stops nobody's table.
-    desk.session.bring_back(desk.contacts()[1])
+    turn_strike(desk.store, desk.contacts()[1], Said(1, "log"), aside=False)
     used = {one.club.label: one.used for one in session_evidence(desk.store, desk.session.row)}
     assert used == {"6i": 0, "7i": 2, "8i": 0}

@@ -6,6 +6,7 @@ from logger.cli import main
 from logger.errors import UsageError
 from logger.hostclock import HostClock
 from logger.protocol.sequence import Hole
+from logger.session.corrections.acts import Said, add_note
 from logger.session.logging.fitting import club_of
 from logger.session.logging.opening import Circumstances, open_session
 from logger.store.store import Store
@@ -47,7 +48,7 @@ def test_a_session_with_something_in_it_is_never_removed(desk, at_ns):
     assert not desk.store.sessions.remove_empty(desk.session.row.id)
     desk.session.end(at_ns(10.0))
     for keep in (
-        lambda session: session.note("windy", at_ns(20.0)),
+        lambda session: add_note(session.store, session.row.id, "windy", Said(at_ns(20.0), "log")),
         lambda session: desk.store.strikes.add_mark(
             session.row.id, session.order[0].id, struck_utc_ns=at_ns(20.0), toe_mm=1.0, u_mm=1.0
         ),

@@ -1,5 +1,7 @@
 """Strikes worked out again from what is stored: the same strikes, and nobody's word lost."""
 
+from logger.session.corrections.acts import Said
+from logger.session.corrections.strikes import turn_strike
 from simulators import encode
 
 NEXT, BACK = 1, 2
@@ -42,7 +44,7 @@ def test_a_strike_brought_in_after_the_foot_switch_took_it_back_stays_in(desk):
     boot = desk.boot()
     desk.take(boot, desk.strike(0, 1.0), desk.strike(1, 5.0), desk.button(2, 7.0, BACK))
     taken = next(c for c in desk.contacts() if not c.used)
-    desk.session.bring_back(taken)
+    turn_strike(desk.store, taken, Said(1, "log"), aside=False)
     desk.again()
     assert desk.used() == [("7i", 0), ("7i", 1)]
 
@@ -53,7 +55,7 @@ def test_the_fitters_word_on_an_open_contact_outlives_a_restart(desk, at_ns):
     desk.take(boot, desk.reading(0, 1.0, flags=encode.BEGINS), desk.reading(1, 1.001))
     desk.session.idle(at_ns(30.0))
     (contact,) = desk.contacts()
-    desk.session.set_aside(contact, "hit a stone")
+    turn_strike(desk.store, contact, Said(1, "log"), aside=True, reason="hit a stone")
     again = desk.again()
     again.idle(at_ns(130.0))
     (kept,) = desk.contacts()

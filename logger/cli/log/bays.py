@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from logger.cli.common import open_store, output, say, utc_now_ns
-from logger.cli.log.checks import ask_stance, check_agreed, check_lengths
+from logger.cli.log.checks import ask_resume, ask_stance, check_agreed, check_lengths
 from logger.cli.log.page import LivePage
 from logger.errors import LieboardError, StrangeBoardError, UsageError
 from logger.links.open import comes_back
@@ -19,6 +19,7 @@ from logger.session.logging.run import RunSettings
 
 if TYPE_CHECKING:
     from logger.cli.log.options import LogOptions
+    from logger.store.rows import SessionRow
     from logger.store.store import Store
 
 
@@ -127,7 +128,12 @@ def _ready(store: Store, wish: BayWish, options: LogOptions, *, ask: bool) -> _R
     resumed = session_to_resume(
         store, player=wish.player, set_name=wish.set_name, now_utc_ns=begin_ns
     )
-    if resumed is not None and not options.new:
+    resumes = resumed is not None and not options.new
+    if resumed is not None and resumes:
+        say(_resumed_words(store, resumed, wish.name))
+        if ask and comes_back(wish.port):
+            resumes = ask_resume()
+    if resumed is not None and resumes:
         check_agreed(
             resumed, stance=wish.stance_mm, sole_middle=wish.sole_middle_mm, left=wish.left
         )
@@ -140,7 +146,7 @@ def _ready(store: Store, wish: BayWish, options: LogOptions, *, ask: bool) -> _R
         url, board_id = agree_on_board(
             store, url, accept=options.accept, ask=ask, wait=options.wait
         )
-    return _Ready(wish, begin_ns, resumed is not None and not options.new, url, board_id)
+    return _Ready(wish, begin_ns, resumes, url, board_id)
 
 
 def _open(store: Store, ready: _Ready, options: LogOptions) -> Bay:
@@ -151,7 +157,7 @@ def _open(store: Store, ready: _Ready, options: LogOptions) -> Bay:
         set_name=wish.set_name,
         now_utc_ns=ready.begin_ns,
         circumstances=wish.circumstances,
-        always_new=options.new,
+        always_new=not ready.resumed,
         club=wish.club,
     )
     settings = RunSettings(
@@ -166,8 +172,6 @@ def _open(store: Store, ready: _Ready, options: LogOptions) -> Bay:
         accept=options.accept,
     )
     bay = Bay(wish.name, session, settings)
-    if ready.resumed:
-        say(_resumed_words(bay))
     if wish.club is not None:
         session.choose_club(wish.club, ready.begin_ns, cause="start")
     return bay
@@ -225,10 +229,11 @@ def _log(
     until_agreed(store, run)
 
 
-def _resumed_words(bay: Bay) -> str:
+def _resumed_words(store: Store, row: SessionRow, bay: str) -> str:
     """Say that a session is resumed, what it rests on, and how to begin another instead."""
-    row = bay.session.row
-    count = len(bay.session.store.strikes.contacts(row.id))
+    own = store.sets.get(row.set)
+    count = len(store.strikes.contacts(row.id))
+    whose = f"{bay}: {own.player.name}" if bay else own.player.name
     feet = (
         "feet level with the board"
         if row.stance_mm == 0
@@ -236,9 +241,10 @@ def _resumed_words(bay: Bay) -> str:
         "the board"
     )
     return (
-        f"Resumed: {bay.title}, {row.hand}-handed, {feet} ± {row.stance_u_mm:g} mm, "
-        f"{count} {'strike' if count == 1 else 'strikes'}. Another one begins with --new; "
-        f"'lieboard session change {row.id}' changes player, set or stance."
+        f"Resumed: session {row.id}, {whose}, {own.name}, {row.hand}-handed, {feet} "
+        f"± {row.stance_u_mm:g} mm, {count} {'strike' if count == 1 else 'strikes'}. "
+        f"Another one begins with --new; 'lieboard session change {row.id}' "
+        "changes player, set or stance."
     )
 
 

@@ -43,6 +43,22 @@ def ask_stance(whose: str = "") -> float | None:
             return stance
 
 
+def ask_resume() -> bool:
+    """Ask whether an open session goes on; False: a new one begins."""
+    import typer
+
+    from logger.cli.common import say
+
+    while True:
+        answer = typer.prompt("Enter goes on, n begins a new one", default="", show_default=False)
+        text = str(answer).strip().lower()
+        if text in ("", "y", "yes"):
+            return True
+        if text in ("n", "no", "new"):
+            return False
+        say(f"{answer!r} is no answer: press Enter, or n and Enter")
+
+
 def check_agreed(
     session: SessionRow, *, stance: float | None, sole_middle: float | None, left: bool
 ) -> None:

@@ -14,6 +14,8 @@ from logger.cli.terminal.keys import key_presses
 from logger.cli.terminal.screen import draw_again, steady_screen
 from logger.page.look import Looker
 from logger.page.numbers import NumberWorks
+from logger.session.corrections.acts import Said, add_note
+from logger.session.corrections.strikes import turn_strike
 from logger.session.logging.bays import Bay, BayEnded, BayEvent, BaysRun
 from logger.session.logging.run import Filed
 from logger.store.rows import ClubRow, StrikeRow
@@ -189,21 +191,24 @@ class _Keys:
             club = await self._call(own, session.step_club, 1 if key == "n" else -1, now_ns)
             own.book.say(f"{club.label} is up")
         elif key == "b":
-            back = await self._call(own, session.take_back, now_ns)
-            own.book.say("nothing to take back" if back is None else f"took back {back.number}")
+            last = await self._call(own, session.last_counted, now_ns)
+            if last is not None:
+                await self._turn(own, last, aside=True, reason="taken back (key)")
+            own.book.say("nothing to take back" if last is None else f"took back {last.number}")
         elif key == "x":
             await self._set_aside(own, keys)
         elif key == "t":
             text = await _typed(own.book, keys, "note: ")
             if text:
-                await self._call(own, session.note, text, now_ns)
+                said = Said(now_ns, own.bay.name or "log")
+                await self._call(own, add_note, session.store, session.row.id, text, said)
                 own.book.say("note kept")
         elif key == "e" and len(self._bays) > 1 and not own.book.ended:
             await self._call(own, session.end, now_ns)
             self._run.end_bay(own.bay.name)
 
     async def _set_aside(self, own: TerminalBay, keys: asyncio.Queue[str]) -> None:
-        book, session = own.book, own.bay.session
+        book = own.book
         text = await _typed(book, keys, "number of the contact to set aside or bring in: ")
         if not text:
             return
@@ -214,11 +219,18 @@ class _Keys:
         contact = found[0]
         if contact.used:
             reason = await _typed(book, keys, "why: ") or "fitter's choice"
-            await self._call(own, session.set_aside, contact, reason)
+            await self._turn(own, contact, aside=True, reason=reason)
             book.say(f"{contact.number} set aside")
         else:
-            await self._call(own, session.bring_back, contact)
+            await self._turn(own, contact, aside=False)
             book.say(f"{contact.number} counts")
+
+    async def _turn(
+        self, own: TerminalBay, contact: StrikeRow, *, aside: bool, reason: str | None = None
+    ) -> None:
+        said = Said(self._now_ns(own), own.bay.name or "log")
+        store = own.bay.session.store
+        await self._call(own, turn_strike, store, contact, said, aside=aside, reason=reason)
 
     def _now_ns(self, own: TerminalBay) -> int:
         return self._run.runs[own.bay.name].clock.utc_ns()

@@ -18,6 +18,7 @@ from logger.desk.shell.desk import Ask, Desk, view
 from logger.desk.shell.sole import Sole
 from logger.desk.shell.words import Units
 from logger.errors import UsageError
+from logger.page.acts import perform
 from logger.page.look import page_id
 from logger.session.corrections.acts import stamp_of
 from logger.session.corrections.strikes import Move, forgotten_steps, move_strikes
@@ -74,7 +75,7 @@ def strikes_routes(desk: Desk) -> list[Route]:
     async def strikes(ask: Ask, status: int = 200, trouble: str = "") -> Response:
         number = ask.number()
         row = await ask.house.read(lambda store: store.sessions.get(number))
-        results = await ask.house.results(row)
+        results = await ask.results(row)
         at = ask.query.get("at", "")
         wanted = int(at) if at.isascii() and at.isdecimal() and len(at) < 8 else 0
         found = await ask.house.read(
@@ -127,9 +128,12 @@ def strikes_routes(desk: Desk) -> list[Route]:
             strike = int(form.get("strike", ""))
         except ValueError:
             raise UsageError("say which strike: tap one in the list") from None
-        words = await actor.do(number, {"act": kind, "strike": strike})
-        back = "set_aside" if kind == "bring_in" else "bring_in"
-        ask.house.note_turn(words, number, strike, back)
+        act = {"act": kind, "strike": strike}
+        await ask.house.act(
+            lambda store, said: perform(
+                FittingSession(store, number), act, lambda: said.utc_ns, said.place
+            )
+        )
         return ask.to(f"/sessions/{number}/strikes?at={form.get('at', '')}#at")
 
     async def mark(ask: Ask) -> Response:

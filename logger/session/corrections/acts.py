@@ -66,6 +66,33 @@ def take_back(store: Store, act: ActRow, said: Said) -> None:
         _work_out_again(store, again)
 
 
+def add_note(
+    store: Store,
+    session: int,
+    text: str,
+    said: Said,
+    *,
+    parts: Sequence[ActPart] = (),
+    written_utc_ns: int | None = None,
+) -> str:
+    """Keep a remark on a session, and what else is said with it.
+
+    Raises
+    ------
+    UsageError
+        A bay keeps the session, or the text is none. Nothing was changed.
+    """
+    check_kept_here(store, session)
+    plain = "".join(letter if letter.isprintable() else " " for letter in text).strip()
+    if not 0 < len(plain) <= 500:
+        raise UsageError("a note has 1 to 500 letters")
+    with store.gathering():
+        at = said.utc_ns if written_utc_ns is None else written_utc_ns
+        store.sessions.add_note(session, plain, written_utc_ns=at)
+        part = ActPart("notes", value=0, was=1, session=session, at=at)
+        return keep_act(store, "note", f"session {session}: note {plain}", [*parts, part], said)
+
+
 def session_here(store: Store, session: int, seen_stamp: int | None = None) -> SessionRow:
     """Return a session that may be corrected here.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from logger.errors import UsageError
 from logger.session.corrections.acts import Said, check_kept_here, keep_act, session_here
-from logger.session.corrections.strikes import check_alike, place_parts
+from logger.session.corrections.strikes import check_alike, marks_beside, place_parts
 from logger.session.logging.opening import STANCE_U_MM, stance_to_keep
 from logger.setfiles.clubs import HandName
 from logger.store.acts import ActPart
@@ -200,7 +200,9 @@ def split_session(store: Store, session: int, at: int, said: Said) -> str:
                 store.sessions.add_turn(
                     new, turn.club, from_utc_ns=turn.from_utc_ns, cause=turn.cause
                 )
-        into = {c.number: c.club for c in contacts if c.number >= at}
+        beside = marks_beside(contacts)
+        # A mark goes with its strike, although it is typed in later.
+        into = {c.number: c.club for c in contacts if beside.get(c.number, c.number) >= at}
         parts = [ActPart("sessions", "gone", 0, 1, session=new)]
         parts += place_parts(contacts, into, session, new)
         # What was known of the clubs then is what holds for it.

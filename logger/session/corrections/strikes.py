@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from logger.errors import UsageError
-from logger.session.corrections.acts import Said, keep_act, session_here
+from logger.session.corrections.acts import Said, check_kept_here, keep_act, session_here
 from logger.session.logging.fitting import club_of
 from logger.store.acts import ActPart
 from logger.store.rows import SessionRow, StrikeRow
@@ -26,6 +26,34 @@ class Move:
     """None: up to where the next move from a number on begins, or to the end."""
     club: str | None
     """Label; None: each stays under the club that it has."""
+
+
+def turn_strike(
+    store: Store, contact: StrikeRow, said: Said, *, aside: bool, reason: str | None = None
+) -> str:
+    """Set a contact aside, or let it count again whoever set it aside; an undo takes that back.
+
+    Raises
+    ------
+    UsageError
+        A bay keeps its session. Nothing was changed.
+    """
+    check_kept_here(store, contact.session)
+    choice = "aside" if aside else "use"
+    was = " ".join(filter(None, (contact.fitter_choice, contact.fitter_reason))) or None
+    value = f"{choice} {reason}" if reason else choice
+    if contact.source == "board":
+        part = ActPart(
+            "strikes", "choice", value, was, session=contact.session, boot=contact.boot,
+            at=contact.first_sequence or 0, within=store.strikes.within(contact),
+        )  # fmt: skip
+    else:
+        part = ActPart("marks", "choice", value, was, contact.session, at=contact.struck_utc_ns)
+    what = "strike" if contact.source == "board" else "mark"
+    words = f"session {contact.session}: {what} {contact.number} " + (
+        f"set aside ({reason})" if aside and reason else "set aside" if aside else "counts"
+    )
+    return keep_act(store, "choice", words, [part], said)
 
 
 def move_of(text: str, club: str | None) -> Move:
@@ -72,6 +100,8 @@ def move_strikes(
 ) -> str:
     """Move strikes and marks to other clubs, or into another session of the same player.
 
+    A mark that is of a strike goes with it.
+
     Raises
     ------
     UsageError
@@ -105,11 +135,24 @@ def move_strikes(
             if label is not None and label not in clubs:
                 raise UsageError(f"there is no club {label} in the set {own.name}")
             into[contact.number] = None if label is None else clubs[label]
+    into |= {
+        mark: into[strike] for mark, strike in marks_beside(contacts).items() if strike in into
+    }
     parts = place_parts(contacts, into, session, target.id)
     words = f"session {session}: strikes {', '.join(told)}"
     if target.id != session:
         words += f", into session {target.id}"
     return keep_act(store, "move", words, parts, said)
+
+
+def marks_beside(contacts: Sequence[StrikeRow]) -> dict[int, int]:
+    """Numbers of the marks that are of a strike of the board, and of that strike."""
+    numbers = {contact.id: contact.number for contact in contacts if contact.source == "board"}
+    return {
+        contact.number: numbers[contact.audits]
+        for contact in contacts
+        if contact.audits is not None and contact.audits in numbers
+    }
 
 
 def place_parts(

@@ -10,7 +10,7 @@ from analysis.answers import NoAnswerError
 from analysis.conventions import USUAL_SOLE_MM
 from analysis.plan.heads import HEAD_LIMITS
 from logger.errors import UsageError
-from logger.session.corrections.acts import Said, check_kept_here, keep_act
+from logger.session.corrections.acts import Said, add_note, check_kept_here, keep_act
 from logger.session.evidence.evidence import session_picture
 from logger.session.results.bench import bent_so_far_deg
 from logger.session.results.gradation import step_of
@@ -389,12 +389,6 @@ def keep_note(
     store: Store, session: int, text: str, said: Said, *, instead_of: int | None = None
 ) -> str:
     """Keep a remark on a session."""
-    check_kept_here(store, session)
-    plain = "".join(letter if letter.isprintable() else " " for letter in text).strip()
-    if not 0 < len(plain) <= 500:
-        raise UsageError("a note has 1 to 500 letters")
     with store.gathering():
         parts, at = _instead(store, "notes", instead_of, said.utc_ns)
-        store.sessions.add_note(session, plain, written_utc_ns=at)
-        parts.append(ActPart("notes", value=0, was=1, session=session, at=at))
-        return keep_act(store, "note", f"session {session}: note {plain}", parts, said)
+        return add_note(store, session, text, said, parts=parts, written_utc_ns=at)

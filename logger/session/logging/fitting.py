@@ -139,29 +139,20 @@ class FittingSession:
 
     # -- what the fitter says ---------------------------------------------------------------
 
-    def take_back(self, utc_ns: int, cause: str = "key") -> StrikeRow | None:
+    def take_back(self, utc_ns: int, cause: str) -> StrikeRow | None:
         """Set aside the last strike that counts, of the club that was up at ``utc_ns``."""
+        last = self.last_counted(utc_ns)
+        return last and self.store.strikes.set_aside(last, f"taken back ({cause})")
+
+    def last_counted(self, utc_ns: int) -> StrikeRow | None:
+        """Return the last strike that counts, of the club that was up at ``utc_ns``."""
         club = self.store.sessions.club_at(self.row.id, utc_ns)
         counted = [
             contact
             for contact in self.store.strikes.contacts(self.row.id, club=club)
             if contact.used and contact.struck_utc_ns <= utc_ns
         ]
-        if not counted:
-            return None
-        return self.store.strikes.set_aside(counted[-1], f"taken back ({cause})")
-
-    def set_aside(self, contact: StrikeRow, reason: str) -> StrikeRow:
-        """Let a contact not count."""
-        return self.store.strikes.set_aside(contact, reason)
-
-    def bring_back(self, contact: StrikeRow) -> StrikeRow:
-        """Let a contact count again."""
-        return self.store.strikes.bring_back(contact)
-
-    def note(self, text: str, utc_ns: int) -> None:
-        """Keep a remark."""
-        self.store.sessions.add_note(self.row.id, text, written_utc_ns=utc_ns)
+        return counted[-1] if counted else None
 
     def end(self, utc_ns: int) -> None:
         """Close the session."""

@@ -9,8 +9,8 @@ same file is taken in again:
 - Of first and last moments the earliest and the latest are kept (`EARLIEST`, `LATEST`).
 - A set's order, pivot, increment and its player's hand are those of the file in which the set was
   last imported with a change; clubs that this file never heard of come after its own.
-- A contact that one file set aside and the other counts is set aside: it can be brought in again,
-  and a bend cannot be taken back.
+- A contact that one file set aside by its foot switch and the other counts is set aside: it can be
+  brought in again, and a bend cannot be taken back.
 - Acts of both files hold, in the order in which they were said. For that both files go back to
   what held before any act, come together, and have all acts worked out on them
   (`logger.store.acts`); where acts of each file say different things of one row, that is told.
