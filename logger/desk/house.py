@@ -31,6 +31,10 @@ _JUST_NOW_S = 600.0
 _LOOKS_WITHIN_S = 20.0
 
 
+class StillWorkingError(Exception):
+    """What was asked for takes longer: ask again."""
+
+
 @dataclass(frozen=True, slots=True)
 class LastAct:
     """What was done last at the desk, for the bar at the foot of every view."""
@@ -61,6 +65,7 @@ class House:
         self._looking = 0
         self._unseen = asyncio.Event()
         self._unseen.set()
+        self._first: dict[int, asyncio.Task[SessionResults]] = {}
         self._open()
 
     def _open(self) -> None:
@@ -92,8 +97,37 @@ class House:
         self._works.move_to_end(session)
         return self._works[session]
 
-    async def results(self, session: SessionRow) -> SessionResults:
-        """Work out what a session says, off the event loop."""
+    async def results(
+        self, session: SessionRow, *, within_s: float | None = None
+    ) -> SessionResults:
+        """Work out what a session says, off the event loop.
+
+        Parameters
+        ----------
+        within_s
+            How long to wait where it has to be worked out from nothing, which takes seconds; the
+            work goes on, and whoever asks again is answered once it is done. None: as it takes.
+
+        Raises
+        ------
+        StillWorkingError
+            It is not done within that time.
+        """
+        if within_s is not None:
+            first = self._first.get(session.id)
+            if first is None and session.id not in self._works:
+                first = self._first[session.id] = asyncio.create_task(self._found(session))
+                # Whoever asked may never ask again.
+                first.add_done_callback(lambda task: task.cancelled() or task.exception())
+            if first is not None:
+                done, _ = await asyncio.wait({first}, timeout=within_s)
+                if not done:
+                    raise StillWorkingError
+                self._first.pop(session.id, None)
+        # What changed meanwhile is in it: what was fitted before is remembered.
+        return await self._found(session)
+
+    async def _found(self, session: SessionRow) -> SessionResults:
         async with self._look():
             return await asyncio.to_thread(self.works(session.id).find, session)
 

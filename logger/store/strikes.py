@@ -250,16 +250,25 @@ class Strikes(Part):
             (session,),
         )
 
-    def counts_by_session(self) -> dict[int, tuple[int, int]]:
-        """By session: contacts that count, and contacts set aside. One look at all of the file."""
-        return dict(
-            self._file.select(
+    def counts_by_session(
+        self, sessions: Sequence[int] | None = None
+    ) -> dict[int, tuple[int, int]]:
+        """By session: contacts that count, and contacts set aside; of all, or only of these.
+
+        Of a few of many it takes a fraction of the look at all of the file.
+        """
+
+        def counted(which: str, values: Sequence[Value] = ()) -> list[tuple[int, tuple[int, int]]]:
+            return self._file.select(
                 lambda session, used, aside: (session, (used, aside)),
                 "SELECT session, SUM(set_aside IS NULL) AS used,"
-                " SUM(set_aside IS NOT NULL) AS aside FROM contacts GROUP BY session",
-                (),
+                f" SUM(set_aside IS NOT NULL) AS aside FROM contacts {which} GROUP BY session",
+                values,
             )
-        )
+
+        if sessions is None:
+            return dict(counted(""))
+        return dict(row for one in sessions for row in counted("WHERE session = ?", (one,)))
 
     def within(self, contact: StrikeRow) -> int:
         """Which of the contacts that begin in the same record a strike is, from 0."""

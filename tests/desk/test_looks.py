@@ -63,6 +63,7 @@ def shown(new_desk):
 
 
 async def settled(page):
+    await page.wait_for_selector("body:not(:has([data-working])) h1", state="attached")
     await page.wait_for_selector("[aria-busy]", state="detached")
 
 

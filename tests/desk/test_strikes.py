@@ -38,6 +38,7 @@ async def test_a_mark_is_tapped_beside_its_strike(struck, view):
 
 async def test_what_the_rules_set_aside_is_out_of_sight_until_asked_for(struck, view):
     page = await view(f"{struck.address}/sessions/1/strikes")
+    await page.wait_for_selector(".strike")
     lines = json.loads(struck.cli("strikes", "--json"))
     aside = sum(one["set_aside"] is not None for one in lines)
     assert aside > 4
@@ -45,3 +46,18 @@ async def test_what_the_rules_set_aside_is_out_of_sight_until_asked_for(struck, 
     await page.click("text=set aside")
     await page.wait_for_selector("text=Only what counts")
     assert await page.locator(".strike").count() == min(len(lines), 60)
+
+
+async def test_a_view_that_takes_long_says_so_and_comes_by_itself(new_desk, view):
+    desk = new_desk()
+    desk.cli("demo", "--swings", "4", "--db", str(desk.db))
+    desk.start()
+    # Nothing of it was worked out by this desk: the answer does not wait for that.
+    page = await view(f"{desk.address}/sessions/1/sheet")
+    await page.wait_for_selector(".sheet-row")
+    assert page.url == f"{desk.address}/sessions/1/sheet"
+    assert await page.locator("[data-working]").count() == 0
+    # What was worked out once is there at once, and also what changed since.
+    status, _ = desk.send("/sessions/1/sheet/wish", club="7i", wanted="2 mm heel")
+    assert status == 303
+    assert "Being worked out" not in desk.ask("GET", "/sessions/1/sheet")[2]

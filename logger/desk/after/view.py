@@ -84,16 +84,16 @@ def after_routes(desk: Desk) -> list[Route]:
 
         def sessions(store: Store) -> tuple[SessionRow, SessionRow | None]:
             row = store.sessions.get(number)
-            earlier = [
+            earlier = (
                 one
-                for one in store.sessions.all(row.set)
+                for one in reversed(store.sessions.all(row.set))
                 if one.started_utc_ns < row.started_utc_ns and store.strikes.contacts(one.id)
-            ]
-            return row, earlier[-1] if earlier else None
+            )
+            return row, next(earlier, None)
 
         row, earlier = await house.read(sessions)
-        results = await house.results(row)
-        last = None if earlier is None else (earlier, await house.results(earlier))
+        results = await ask.results(row)
+        last = None if earlier is None else (earlier, await ask.results(earlier))
 
         def look(store: Store) -> dict[str, Any]:
             own = store.sets.get(row.set)

@@ -44,14 +44,12 @@ def players_routes(desk: Desk) -> list[Route]:
         def look(store: Store) -> dict[str, Any]:
             own = player_of(store, ask.number())
             sets = [store.sets.get(one.id) for one in store.sets.all() if one.player == own.name]
-            counts = store.strikes.counts_by_session()
-            rows = [
-                (row, one.name, *counts.get(row.id, (0, 0)))
-                for one in sets
-                for row in store.sessions.all(one.id)
-            ]
+            rows = [(row, one.name) for one in sets for row in store.sessions.all(one.id)]
             rows.sort(key=lambda row: -row[0].started_utc_ns)
-            return {"player": own, "sets": sets, "sessions": rows[:_SESSIONS], "count": len(rows)}
+            shown = rows[:_SESSIONS]
+            counts = store.strikes.counts_by_session([row.id for row, _ in shown])
+            sessions = [(row, name, *counts.get(row.id, (0, 0))) for row, name in shown]
+            return {"player": own, "sets": sets, "sessions": sessions, "count": len(rows)}
 
         found = await ask.house.read(look)
         return ask.page("players/player.html", **found)

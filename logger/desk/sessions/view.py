@@ -37,7 +37,6 @@ def sessions_routes(desk: Desk) -> list[Route]:
         at = max(int(page), 1) if page.isascii() and page.isdecimal() and len(page) < 6 else 1
 
         def look(store: Store) -> dict[str, Any]:
-            counts = store.strikes.counts_by_session()
             rows = store.sessions.all()
             names = {one.id: (one.player, one.name) for one in store.sets.all()}
             found = []
@@ -45,9 +44,11 @@ def sessions_routes(desk: Desk) -> list[Route]:
                 player, set_name = names.get(row.set, ("", ""))
                 said = f"{player} {set_name} {row.id} {day(row.started_utc_ns)} {row.note or ''}"
                 if all(word in said.casefold() for word in wanted.casefold().split()):
-                    found.append((row, player, set_name, *counts.get(row.id, (0, 0))))
-            return {"found": found[(at - 1) * _PAGE : at * _PAGE], "count": len(found),
-                    "all": len(rows)}  # fmt: skip
+                    found.append((row, player, set_name))
+            shown = found[(at - 1) * _PAGE : at * _PAGE]
+            counts = store.strikes.counts_by_session([row.id for row, _, _ in shown])
+            listed = [(*one, *counts.get(one[0].id, (0, 0))) for one in shown]
+            return {"found": listed, "count": len(found), "all": len(rows)}
 
         seen = await ask.house.read(look)
         pages = -(-seen["count"] // _PAGE)
@@ -59,13 +60,11 @@ def sessions_routes(desk: Desk) -> list[Route]:
         def look(store: Store) -> dict[str, Any]:
             row = store.sessions.get(number)
             own = store.sets.get(row.set)
-            others = [
-                one
-                for one in store.sessions.all()
-                if one.id != number and store.sets.get(one.set).player.id == own.player.id
-            ]
+            sets = store.sets.all()
+            same = {one.id for one in sets if one.player == own.player.name}
+            others = [one for one in store.sessions.all() if one.id != number and one.set in same]
             return {
-                "row": row, "own": own, "sets": store.sets.all(), "others": others[-40:],
+                "row": row, "own": own, "sets": sets, "others": others[-40:],
                 "seen": stamp_of(store, number), "notes": store.sessions.notes(number),
                 "contacts": len(store.strikes.contacts(number)),
             }  # fmt: skip

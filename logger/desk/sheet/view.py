@@ -43,7 +43,7 @@ def sheet_routes(desk: Desk) -> list[Route]:
         number = ask.number()
         wishes = wishes_from(ask.request.query_params)
         row = await ask.house.read(lambda store: store.sessions.get(number))
-        results = await ask.house.results(row)
+        results = await ask.results(row)
 
         def look(store: Store) -> dict[str, Any]:
             plan, no_plan = plan_with(store, row, results, wishes)

@@ -108,6 +108,10 @@ document.addEventListener("change", async (event) => {
   }
 });
 
+// -- a view that is still being worked out: ask again --------------------------------------------------
+
+if (document.querySelector("[data-working]")) setTimeout(() => window.location.reload(), 700);
+
 // -- work that takes a while ------------------------------------------------------------------------
 
 const poll = document.querySelector("[data-poll]");

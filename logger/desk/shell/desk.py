@@ -21,13 +21,15 @@ from starlette.routing import Route
 from analysis.answers import NoAnswerError
 from logger.desk.bays import Bays
 from logger.desk.demo import Demo
-from logger.desk.house import House
+from logger.desk.house import House, StillWorkingError
 from logger.desk.jobs import Job, Jobs
 from logger.desk.shell import words
 from logger.desk.shell.words import Units
 from logger.errors import LieboardError, StoreError, UsageError
 from logger.page.app import WayIn, body_of
 from logger.page.guard import Codes, Leave, spelled
+from logger.session.results.clubs import SessionResults
+from logger.store.rows import SessionRow
 
 _log = logging.getLogger(__name__)
 FOLDER = Path(__file__).parents[1]
@@ -36,6 +38,9 @@ MOST_FORM_BYTES = 300_000
 _MOST_FIELDS = 2000
 _UNITS_COOKIE = "lieboard_units"
 _A_YEAR_S = 365 * 86_400
+_CHANGES = 200
+# Longer than that nobody should look at a view that does not come.
+_PATIENCE_S = 0.6
 
 
 @dataclass(frozen=True)
@@ -56,10 +61,17 @@ class Desk:
     env: Environment = field(default_factory=lambda: _environment())
 
 
+def _said_here(value: object) -> object:
+    """Say what stands in a view in the desk's words."""
+    if isinstance(value, str) and not isinstance(value, Markup) and "lieboard " in value:
+        return words.at_the_desk(value)
+    return value
+
+
 def _environment() -> Environment:
     env = Environment(
         loader=FileSystemLoader(FOLDER), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+        trim_blocks=True, lstrip_blocks=True, finalize=_said_here,
     )  # fmt: skip
     env.filters |= {
         "signed": words.signed, "degrees": words.degrees, "interval": words.interval,
@@ -117,6 +129,11 @@ class Ask:
     def number(self, name: str = "number") -> int:
         """Return a row number out of the address."""
         return int(self.request.path_params[name])
+
+    async def results(self, session: SessionRow) -> SessionResults:
+        """Work out what a session says; a view that takes long for it says so meanwhile."""
+        looks = self.request.method == "GET"
+        return await self.house.results(session, within_s=_PATIENCE_S if looks else None)
 
     def page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:  # noqa: ANN401
         """Answer with a view."""
@@ -206,6 +223,8 @@ async def _answered(ask: Ask, work: View) -> Response:
         return await work(ask)
     except asyncio.CancelledError:
         raise
+    except StillWorkingError:
+        return ask.page("shell/working.html")
     except StoreError as error:
         gone = "there is no" in str(error)
         return _trouble(ask, str(error), 404 if gone else 503)
@@ -248,8 +267,9 @@ def shell_routes(desk: Desk) -> list[Route]:
 
     async def changes(ask: Ask) -> Response:
         acts = await ask.house.read(lambda store: store.acts.all())
-        shown = [act for act in reversed(acts) if not act.takes_back][:200]
-        return ask.page("shell/changes.html", acts=shown, more=len(acts) > 200)
+        every = [act for act in reversed(acts) if not act.takes_back]
+        shown = every if ask.query.get("all") == "1" else every[:_CHANGES]
+        return ask.page("shell/changes.html", acts=shown, more=len(every) > len(shown))
 
     async def job(ask: Ask) -> Response:
         return ask.page("shell/job.html", job=_job(desk, ask))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -10,6 +11,28 @@ from analysis.statistics.estimation import Interval
 from logger.setfiles.units import inches_from_mm
 
 _MINUS = "−"
+# Where the desk has what a command does; the longer names first.
+_PLACES = (
+    (r"board \w+", "Boards"),
+    (r"boards(?: --accept (?:\"[^\"]*\"|\S+))?", "Boards"),
+    (r"(?:check|merge)(?: --[\w-]+| FILE)?", "Data"),
+    (r"changes|undo|words(?: back)?|session restore \d+", "Changes"),
+    (r"session \w+", "Put right"),
+    (r"sessions", "Sessions"),
+    (r"strikes move (?:[\d-]+ \S+ ?)+(?:--session \d+)?", "Strikes"),
+    (r"strikes", "Strikes"),
+    (r"log(?: PORT)?", "Start a fitting"),
+    (r"mark CLUB MM", "Mark by tap"),
+    (r"misses CLUB LEFT STRAIGHT RIGHT", "Misses"),
+    (r"history", "History"),
+    (r"set import FILE", "New player"),
+)
+_COMMAND = re.compile("'?lieboard (?:" + "|".join(f"({one})" for one, _ in _PLACES) + ")(?!\\w)'?")
+
+
+def at_the_desk(words: str) -> str:
+    """Name the view where a sentence names a command: nobody here has a terminal."""
+    return _COMMAND.sub(lambda found: f"“{_PLACES[(found.lastindex or 1) - 1][1]}”", words)
 
 
 def signed(value: float, digits: int = 1) -> str:

@@ -75,7 +75,7 @@ def strikes_routes(desk: Desk) -> list[Route]:
     async def strikes(ask: Ask, status: int = 200, trouble: str = "") -> Response:
         number = ask.number()
         row = await ask.house.read(lambda store: store.sessions.get(number))
-        results = await ask.house.results(row)
+        results = await ask.results(row)
         at = ask.query.get("at", "")
         wanted = int(at) if at.isascii() and at.isdecimal() and len(at) < 8 else 0
         found = await ask.house.read(

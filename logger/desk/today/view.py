@@ -18,6 +18,8 @@ from logger.store.rows import SessionRow, SetRow
 from logger.store.store import Store
 
 _PLAYERS = 6
+# So many that somebody forgot to end are named.
+_FORGOTTEN = 5
 # A session that was begun longer ago is not what anybody is in the middle of.
 _TODAY_NS = 12 * 3600 * 10**9
 _DAY_NS = 24 * 3600 * 10**9
@@ -79,12 +81,12 @@ def players_of(store: Store) -> list[KnownPlayer]:
 
 def open_sessions(store: Store, now_utc_ns: int) -> tuple[OpenSession, ...]:
     """All sessions that were not ended, the latest first."""
-    counts = store.strikes.counts_by_session()
+    rows = [row for row in reversed(store.sessions.all()) if row.ended_utc_ns is None]
+    current = {row.id for row in rows if abs(now_utc_ns - row.started_utc_ns) < _TODAY_NS}
+    counts = store.strikes.counts_by_session(sorted(current))
     found = []
-    for row in reversed(store.sessions.all()):
-        if row.ended_utc_ns is not None:
-            continue
-        today = abs(now_utc_ns - row.started_utc_ns) < _TODAY_NS
+    for row in rows[: len(current) + _FORGOTTEN]:
+        today = row.id in current
         own = store.sets.get(row.set)
         turns = store.sessions.turns(row.id) if today else []
         up = next((c.label for c in own.clubs if turns and c.id == turns[-1].club), "")
