@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -24,6 +25,7 @@ CELL_CALIBRATION_METHOD = "evening 1"
 RESPONSE_LAW_KIND = "response law"
 RESPONSE_LAW_METHOD = "response law 1"
 
+_T = TypeVar("_T")
 _SILENT = frozenset({CellState.DEAD, CellState.STUCK, CellState.NEGATIVE})
 
 
@@ -63,17 +65,22 @@ def calibrations_of(store: Store, boot: int) -> CalibrationsInForce:
     StoreError
         If one cannot be read.
     """
+    kept = _kept(store, boot, CELL_CALIBRATION_KIND, CellCalibration.from_json)
+    return CalibrationsInForce([DatedCalibration(*one) for one in kept])
+
+
+def _kept(
+    store: Store, boot: int, kind: str, read: Callable[[dict[str, Any]], _T]
+) -> list[tuple[int, int, _T]]:
+    """Read what was kept of a kind of the board that had this boot: id, since when, what."""
     board = store.boards.of_boot(boot)
-    dated = []
-    for row in store.calibrations.of_board(board.id, CELL_CALIBRATION_KIND):
+    found = []
+    for row in store.calibrations.of_board(board.id, kind):
         try:
-            calibration = CellCalibration.from_json(row.content)
+            found.append((row.id, row.from_utc_ns, read(row.content)))
         except (ValueError, TypeError) as error:
-            raise StoreError(
-                f"{store.path}: calibration {row.id} of {board.name}: {error}"
-            ) from error
-        dated.append(DatedCalibration(row.id, row.from_utc_ns, calibration))
-    return CalibrationsInForce(dated)
+            raise StoreError(f"{store.path}: {kind} {row.id} of {board.name}: {error}") from error
+    return found
 
 
 class LawsInForce:
@@ -98,16 +105,8 @@ def laws_of(store: Store, boot: int, hello: Hello) -> LawsInForce:
     StoreError
         If one cannot be read.
     """
-    board = store.boards.of_boot(boot)
-    dated = []
-    for row in store.calibrations.of_board(board.id, RESPONSE_LAW_KIND):
-        try:
-            dated.append((row.from_utc_ns, ResponseLaw.from_plain(row.content)))
-        except (ValueError, TypeError) as error:
-            raise StoreError(
-                f"{store.path}: response law {row.id} of {board.name}: {error}"
-            ) from error
-    return LawsInForce(said_law(hello), dated)
+    kept = _kept(store, boot, RESPONSE_LAW_KIND, ResponseLaw.from_plain)
+    return LawsInForce(said_law(hello), [(moment, law) for _, moment, law in kept])
 
 
 def law_now(store: Store, board: int) -> ResponseLaw:
