@@ -261,9 +261,15 @@ async def begin(
     place = await asyncio.to_thread(
         lambda: desk.form("/start", set=set_id, stance="level", board="other", address=url)
     )
-    if knock is not None:
-        await until(lambda: "Looking for" not in desk.get(f"{place}/bay") or bool(knock()))
-    await until(lambda: "Is it yours" in desk.get(f"{place}/bay"))
+
+    def asks() -> bool:
+        if "Is it yours" in desk.get(f"{place}/bay"):
+            return True
+        if knock is not None:
+            knock()
+        return False
+
+    await until(asks)
     await asyncio.to_thread(desk.form, f"{place}/accept")
 
 
@@ -279,7 +285,8 @@ async def measure_strikes(
         loop = asyncio.get_running_loop()
 
         def knock() -> None:
-            # A sketch says who it is with its first strike.
+            # A sketch says who it is with its first strike, once somebody listens.
+            asyncio.run_coroutine_threadsafe(board.connected(), loop).result(PATIENCE_S)
             asyncio.run_coroutine_threadsafe(board.strike(), loop).result(PATIENCE_S)
             time.sleep(1.0)
 
