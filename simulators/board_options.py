@@ -44,6 +44,8 @@ class BoardOptions:
     # Text form: leave out everything but x, as a first sketch would.
     bare_text: bool = False
     noise_triggers: bool = True
+    # Whether *hello* says over which circuit the cells are read.
+    says_circuit: bool = False
 
     def __post_init__(self) -> None:
         if self.form not in FORMS:
@@ -64,6 +66,8 @@ class BoardOptions:
         scan_ns = int(self.scanning.offsets_ns(grid).max())
         abilities = 1 if self.form == "scans" else 2
         abilities |= self.foot_switch << 2 | self.battery << 3 | 1 << 4
+        if self.says_circuit:
+            abilities |= 1 << 5 if self.sensing.divider_ohm else 1 << 6
         return encode.Hello(
             board_id=self.board_id, boot_id=boot_id, firmware=self.firmware, tick_hz=self.tick_hz,
             rows=grid.rows, cells=grid.cells, pitch_um=round(grid.pitch_mm * 1000),

@@ -82,6 +82,21 @@ class Sensing:
     full_scale: int = 4095
     counts_per_mm: float = 900.0
     rest_counts: float = 60.0
+    # A resistor below each cell, ohm, the film above it; 0 = cells read their load itself. The film
+    # has these resistances at rest and where the cover is pressed in 3 mm.
+    divider_ohm: float = 0.0
+    film_rest_ohm: float = 50e3
+    film_pressed_ohm: float = 1e3
+    # Of load, to give conductance.
+    film_power: float = 1.0
+
+    def read_over_divider(self, load_counts: FloatArray) -> FloatArray:
+        """Work out the converter's value of films under these loads (straight counts, no rest)."""
+        hard = 3.0 * self.counts_per_mm
+        rest, pressed = 1 / self.film_rest_ohm, 1 / self.film_pressed_ohm
+        share = np.maximum(load_counts, 0.0) / hard
+        film_ohm = 1 / (rest + (pressed - rest) * share**self.film_power)
+        return np.asarray(self.full_scale * self.divider_ohm / (self.divider_ohm + film_ohm))
 
 
 @dataclass
@@ -121,6 +136,8 @@ class Strip:
         # Lognormal, so that a wide spread cannot turn a gain negative.
         gain = np.exp(rng.normal(0.0, faults.gain_spread, shape))
         rest = sensing.rest_counts + rng.normal(0.0, faults.rest_spread_counts, shape)
+        if sensing.divider_ohm:
+            rest += float(sensing.read_over_divider(np.zeros(1))[0]) - sensing.rest_counts
         drift = rng.normal(0.0, faults.drift_counts_per_hour, shape)
         flat_gain = gain.reshape(boards, -1)
         flat_rest = np.clip(rest, 5.0, None).reshape(boards, -1)
@@ -163,7 +180,11 @@ class Strip:
             kept = faults.creep * greatest * np.exp(-(times - since) / faults.creep_ms)
             signal = np.maximum(signal, kept)
         signal = signal * self.gain[:, None]
-        return np.asarray(signal * (1 - faults.flattening * signal / self.sensing.full_scale))
+        signal = np.asarray(signal * (1 - faults.flattening * signal / self.sensing.full_scale))
+        if not self.sensing.divider_ohm:
+            return signal
+        read = self.sensing.read_over_divider(signal)
+        return np.asarray(read - self.sensing.read_over_divider(np.zeros(1)))
 
     def to_counts(
         self, load_counts: FloatArray, rest: FloatArray, rng: np.random.Generator

@@ -48,8 +48,8 @@ OWN = (LOG_A, C, LOG_H)
 (H_T, H_ETA, H_PRINT, H_HEEL, H_TOE, H_HALF, H_EDGE_HEEL, H_EDGE_TOE, H_MIDDLE, H_CURVE) = range(10)
 HEAD = H_CURVE + CURVES
 # Of the session, then of each design of soles.
-S_POWER, S_SHARE, S_REACH, S_HANG, S_OUTWARD, S_ASIDE, S_MARKS = range(7)
-SESSION = 7
+S_POWER, S_SHARE, S_REACH, S_HANG, S_OUTWARD, S_ASIDE, S_BEND, S_MARKS = range(8)
+SESSION = 8
 WARPS = len(WARP_AT_MM)
 DESIGNS = 2
 # What a press follows: contact, delivery and print of its head, what marks share, then all that its
@@ -60,7 +60,8 @@ LOCAL = HEAD + SESSION + WARPS
 _SHARED = (
     *(HEEL, TOE, HALF, EDGE_HEEL, EDGE_TOE, ASIDE),
     *range(CURVE, CURVE + CURVES),
-    *(POWER, SHARE, REACH, HANG, OUTWARD, ASIDE),
+    # The last is what `_bent` adds.
+    *(POWER, SHARE, REACH, HANG, OUTWARD, ASIDE, SIZE),
     *range(WARP, WARP + WARPS),
 )
 _DOF_CELLS = 5.0
@@ -90,6 +91,11 @@ class Prints:
     """Of a cell's gain from press to press."""
     shared_gain_u: float = 0.05
     """What calibration left, the same in all presses."""
+    full: FloatArray | None = None
+    """(cells,): counts from rest to full scale, gains applied; None where readings are straight."""
+    bend: float = 0.0
+    """How far readings fall behind what presses them: see `ResponseLaw.bend`."""
+    bend_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -178,6 +184,8 @@ class Group:
     base_var: FloatArray
     use: FloatArray
     saturated: BoolArray
+    slack: FloatArray
+    """(n, cells): what is left of a part of the load, as a part of the reading."""
 
 
 @dataclass
@@ -289,7 +297,11 @@ class Model:
             peak = np.maximum(y.max(axis=1, keepdims=True), 1e-9)
             many = (before + np.bincount(one.head, minlength=self.nh))[one.head][:, None]
             part = p.peak_noise**2 + many * p.misfit**2
-            var = np.where(missing, 1.0, one.variance) + part * peak**2
+            slack = np.ones_like(y)
+            if one.full is not None:
+                sure = max(one.bend - one.bend_u, 0.0)
+                slack = 1 - np.clip(sure * y / one.full, 0.0, 0.98)
+            var = np.where(missing, 1.0, one.variance) + part * (peak * slack) ** 2
             saturated = np.asarray(one.saturated, bool)
             heads_at = []
             for j in np.unique(one.head):
@@ -300,11 +312,23 @@ class Model:
             gains = slice(self.size, self.size + y.shape[1])
             self.groups.append(
                 Group(
-                    one, slice(first, first + n), gains, heads_at, y, var, 1.0 - missing, saturated
+                    one,
+                    slice(first, first + n),
+                    gains,
+                    heads_at,
+                    y,
+                    var,
+                    1.0 - missing,
+                    saturated,
+                    slack,
                 )
             )
             self.size = gains.stop
             first += n
+        self.least_bend = max(
+            (-q.bend / q.bend_u for q in (g.prints for g in self.groups) if q.bend_u > 0),
+            default=-np.inf,
+        )
         self.n = first
         self.odd = np.zeros(first, bool)
         self.head = np.concatenate([np.zeros(0, int)] + [g.prints.head for g in self.groups])
@@ -366,6 +390,7 @@ class Model:
             (S_HANG, np.log(p.hang_mm), p.hang_log_u),
             (S_OUTWARD, 0.0, p.outward_u_mm),
             (S_ASIDE, 0.0, p.aside_u_mm),
+            (S_BEND, 0.0, 1.0),
             (S_MARKS, 0.0, p.marks_u_mm),
         ):
             mean[self.base + what] = value
@@ -412,6 +437,23 @@ class Model:
         out[WARP:] = np.moveaxis(warps, -1, 0)[..., None]
         return np.asarray(out.reshape(SIZE, k, -1))
 
+    def _bent(
+        self, g: Group, counts: FloatArray, off: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Turn straight counts (k, n, m, cells) into those read: with derivatives by both.
+
+        ``off`` (k,) is the session's `S_BEND`.
+        """
+        q = g.prints
+        if q.full is None:
+            one = np.float32(1.0)
+            return counts, np.asarray(one), np.asarray(np.float32(0.0))
+        bend = np.maximum(q.bend + q.bend_u * off, 0.0).astype(np.float32)
+        part = counts / q.full.astype(np.float32)
+        less = 1 / (1 + bend[:, None, None, None] * part)
+        slope = less * less
+        return counts * less, slope, -np.float32(q.bend_u) * counts * part * slope
+
     def _misfit(
         self, g: Group, counts: FloatArray, m: int
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -421,7 +463,7 @@ class Model:
         # Above full scale the reading is a lower limit.
         if g.saturated.any():
             r = np.where(g.saturated[:, None] & np.asarray(r < 0), 0.0, r)
-        var = (g.base_var + (g.prints.gain_u * g.y) ** 2)[:, None] * self.noise**2
+        var = (g.base_var + (g.prints.gain_u * g.y * g.slack) ** 2)[:, None] * self.noise**2
         z2 = r * r / var
         nu = _DOF_CELLS
         w = use * (nu + 1) / (nu + z2) / var
@@ -464,10 +506,16 @@ class Model:
             shape = (k, len(g.y), m, counts.shape[-1])
             gain = (1 + s.shared[:, g.gains]).astype(np.float32)[:, None, None, :]
             counts = counts.reshape(shape)
-            r, w, misfit = self._misfit(g, counts * gain, m)
+            seen_counts, slope_of, by_bend = self._bent(
+                g, counts * gain, s.shared[:, self.base + S_BEND]
+            )
+            r, w, misfit = self._misfit(g, seen_counts, m)
             r, w = r.astype(np.float32), w.astype(np.float32)
             cost[:, rows] += misfit
-            by = by.reshape(SIZE, *shape) * gain
+            all_by: FloatArray = np.asarray(np.empty((SIZE + 1, *shape), np.float32))
+            np.multiply(by.reshape(SIZE, *shape), gain * slope_of, out=all_by[:SIZE])
+            all_by[SIZE] = by_bend
+            by, counts = all_by, counts * slope_of
             own = np.stack([by[i] for i in OWN], axis=-2)
             jw = own * w[..., None, :]
             g_own[:, rows] -= (jw @ r[..., None])[..., 0]

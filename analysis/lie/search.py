@@ -27,6 +27,7 @@ from analysis.lie.model import (
     HEAD,
     OWN,
     S_ASIDE,
+    S_BEND,
     S_MARKS,
     S_OUTWARD,
     S_SHARE,
@@ -206,8 +207,7 @@ class Joint(Model):
         for way in (follow, plain):
             move = np.clip(way * step[:, None], -2 * self._limits(), 2 * self._limits())
             shared = s.shared + move
-            at = self.base + S_SHARE
-            shared[:, at] = np.clip(shared[:, at], 0.0, 0.6)
+            self._keep_inside(shared)
             own = s.own
             if way is follow:
                 own = own + np.moveaxis(np.clip(self._own_move(normal, move), -3, 3), -1, 0)
@@ -236,8 +236,7 @@ class Joint(Model):
             move = self._newton(normal, kept.lam)
             move = np.clip(move, -self._limits(), self._limits())
             shared = kept.shared + move
-            at = self.base + S_SHARE
-            shared[:, at] = np.clip(shared[:, at], 0.0, 0.6)
+            self._keep_inside(shared)
             move = shared - kept.shared
             step = self._own_move(normal, move)
             step = np.clip(step, [-0.5, -5, -0.25], [0.5, 5, 0.25])
@@ -277,6 +276,13 @@ class Joint(Model):
                 out[i] = -(inv.T @ (vector @ ((vector.T @ (inv @ grad)) / value)))
         return out
 
+    def _keep_inside(self, shared: FloatArray) -> None:
+        """Keep what cannot be negative, or all, from being so."""
+        at = self.base + S_SHARE
+        shared[:, at] = np.clip(shared[:, at], 0.0, 0.6)
+        at = self.base + S_BEND
+        shared[:, at] = np.maximum(shared[:, at], self.least_bend)
+
     def _limits(self) -> FloatArray:
         limit = np.full(self.size, 0.5)
         heads = np.arange(self.nh) * HEAD
@@ -290,7 +296,7 @@ class Joint(Model):
             (H_TOE, 4.0),
         ):
             limit[heads + what] = most
-        for what in (S_OUTWARD, S_ASIDE, S_MARKS):
+        for what in (S_OUTWARD, S_ASIDE, S_BEND, S_MARKS):
             limit[self.base + what] = 1.0
         return limit
 
@@ -313,12 +319,16 @@ class Joint(Model):
                 theta = self._theta(t, own, shared, g.rows)
                 counts, by = read_press(theta, g.prints.cells, 4)
                 shape = (len(g.y), m, counts.shape[-1])
-                r, w, part = self._misfit(g, counts.reshape(shape), m)
+                bent, slope, _ = self._bent(
+                    g, counts.reshape(1, *shape), shared[:, self.base + S_BEND]
+                )
+                r, w, part = self._misfit(g, bent[0], m)
                 off = own[2, 0, g.rows] - log_h0
                 cost[g.rows] = part + 0.5 * off**2
                 if i == 6:
                     break
-                jac = np.stack([by[c].reshape(shape) for c in OWN], axis=-2).astype(float)
+                steep = np.broadcast_to(slope, (1, *shape))[0]
+                jac = np.stack([by[c].reshape(shape) * steep for c in OWN], axis=-2).astype(float)
                 jw = jac * w[..., None, :]
                 normal = jw @ np.swapaxes(jac, -1, -2)
                 right = (jw @ r[..., None])[..., 0]
@@ -387,7 +397,11 @@ class Joint(Model):
         for g in self.groups:
             counts, _ = read_press(self._theta(t, own, shared, g.rows), g.prints.cells, 1)
             counts = counts.reshape(len(g.y), m, -1)
-            r, w, _ = self._misfit(g, counts * (1 + shared[0, g.gains]), m)
+            counts, _, _ = self._bent(
+                g, (counts * (1 + shared[0, g.gains]))[None], shared[:, self.base + S_BEND]
+            )
+            counts = counts[0]
+            r, w, _ = self._misfit(g, counts, m)
             on = (counts > 0.02 * counts.max(axis=-1, keepdims=True)) * g.use[:, None]
             at = share[g.rows][..., None]
             total += float((at * w * r * r * on).sum())
@@ -669,6 +683,8 @@ def _by_eye(g: Group, places: FloatArray) -> FloatArray:
     x = g.prints.cells.points.reshape(-1, 3)[:, 1]
     peak = y.max(axis=1)
     heavy = np.where(y > 0.3 * peak[:, None], y, 0)
+    if g.prints.full is not None:
+        peak = peak / (1 - np.clip(g.prints.bend * peak / g.prints.full.max(), 0.0, 0.95))
     total = np.maximum(heavy.sum(axis=1), 1e-9)
     middle = (heavy * x).sum(axis=1) / total
     spread = np.sqrt(np.maximum((heavy * (x - middle[:, None]) ** 2).sum(axis=1) / total, 4.0))

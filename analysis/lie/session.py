@@ -285,6 +285,7 @@ class _Known:
                 n
                 and (one.cells, one.address_mm) == (old.cells, old.address_mm)
                 and (one.gain_u, one.shared_gain_u) == (old.gain_u, old.shared_gain_u)
+                and (one.bend, one.bend_u) == (old.bend, old.bend_u)
                 and len(one.counts) >= n
                 and np.array_equal(one.head[:n], old.head)
                 and np.array_equal(one.saturated[:n], old.saturated)

@@ -14,6 +14,10 @@
 #define FIRMWARE_PATCH 0
 
 #define VALUES (ROWS * CELLS)
+/* How the cells are read, said in hello (Makefile). */
+#ifndef CIRCUIT
+#define CIRCUIT ABILITY_DIVIDER
+#endif
 #define FULL_SCALE ((1U << VALUE_BITS) - 1U)
 
 #if VALUE_BITS <= 8

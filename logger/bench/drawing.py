@@ -109,6 +109,11 @@ class Drawn:
     """One sentence for each pass that could not be used."""
 
 
+def joined(one: Drawn, other: Drawn) -> Drawn:
+    """Put passes of two loads together."""
+    return Drawn(one.hello, [*one.passes, *other.passes], [*one.refused, *other.refused])
+
+
 class BarDrawing:
     """Collects passes of a weighted bar, alternately each way.
 

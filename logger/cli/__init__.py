@@ -50,6 +50,17 @@ def _give_up_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def _explained() -> int | None:
+    """Say what is wrong with the data file if that explains an error; None: it is a bug."""
+    from logger.cli.common import say, why_unreadable
+
+    words = why_unreadable()
+    if words is None:
+        return None
+    say(f"lieboard: {words}", err=True)
+    return 4
+
+
 def _run(arguments: Sequence[str] | None) -> int:
     import typer
 
@@ -66,7 +77,10 @@ def _run(arguments: Sequence[str] | None) -> int:
         from analysis.answers import NoAnswerError
 
         if not isinstance(error, NoAnswerError):
-            raise
+            code = _explained()
+            if code is None:
+                raise
+            return code
         say(f"lieboard: {error}", err=True)
         return 1
     except (typer.Abort, KeyboardInterrupt):
@@ -77,7 +91,10 @@ def _run(arguments: Sequence[str] | None) -> int:
         # Wrong usage: typer's own errors know how to show themselves.
         show = getattr(error, "show", None)
         if show is None:
-            raise
+            code = _explained()
+            if code is None:
+                raise
+            return code
         show()
         return int(getattr(error, "exit_code", 2))
     if result == _STOPPED:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 _Options = TypeVar("_Options")
 # What SQLite can number.
 MOST_ROWS = 2**63 - 1
+# Data files of this run of a command.
+_OPENED: list[Path] = []
 
 DbOption: TypeAlias = Annotated[
     Path | None,
@@ -92,6 +94,7 @@ def open_store(db: Path | None, *, read_only: bool = False) -> Store:
     from logger.store.store import Store
 
     path = db or default_db_path(make_folder=not read_only)
+    _OPENED.append(path)
     if read_only and not is_there(path):
         raise StoreError(
             f"{path}: there is no data yet. Import a set with 'lieboard set import FILE' "
@@ -103,6 +106,32 @@ def open_store(db: Path | None, *, read_only: bool = False) -> Store:
         # Looking at a file of an older version upgrades it, as writing to it would.
         Store.open(path).close()
         return Store.open(path, read_only=True)
+
+
+def why_unreadable() -> str | None:
+    """Say which rows that nobody can have logged a data file of this command has.
+
+    For an error that nobody foresaw: such rows are looked for only where they are taken in and
+    when ``check`` is told to, since that takes longer than most commands.
+    """
+    from contextlib import closing
+
+    from logger.errors import LieboardError
+    from logger.store.store import Store
+
+    for path in dict.fromkeys(_OPENED):
+        try:
+            with closing(Store.open(path, read_only=True)) as store:
+                rows = store.unfit()
+        except (LieboardError, OSError):
+            continue
+        if rows:
+            first = f"row {rows[0].number} of {rows[0].table}: {rows[0].reason}"
+            return (
+                f"{path}: {len(rows)} rows hold what cannot be ({first}), which another program "
+                "must have put there: 'lieboard check --set-aside' takes them out and keeps a copy"
+            )
+    return None
 
 
 def is_there(path: Path) -> bool:

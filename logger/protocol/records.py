@@ -31,6 +31,10 @@ class Ability(IntFlag):
     FOOT_SWITCH = 4
     BATTERY = 8
     SETTABLE_TRIGGER = 16
+    DIVIDER = 32
+    """Cells are read over a resistor each: what is read is no pressure."""
+    AMPLIFIER = 64
+    """Cells are read by an amplifier that gives their conductance."""
 
 
 class Flag(IntFlag):

@@ -99,6 +99,11 @@ class Boards(Part):
         said = {"accepted": int(accepted), "accepted_utc_ns": at_utc_ns}
         self._file.update("boards", board, said)
 
+    def latest_boot(self, board: int) -> int | None:
+        """Return the boot of a board that was seen last; None if none was."""
+        row = self._file.one("SELECT MAX(id) FROM boots WHERE board = ?", (board,))
+        return None if row is None or row[0] is None else int(row[0])
+
     def hello_of(self, boot: int) -> Hello | None:
         """Return the last *hello* of a boot; None for a text board.
 

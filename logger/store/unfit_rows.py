@@ -39,6 +39,8 @@ _WHOLE: Final[dict[str, _Limits]] = {
     "flags": (0, 0xFFFF),
     "count": (1, TICK_RANGE),
     "struck_u_ns": (0, _FARTHEST_NS),
+    # A monotonic clock.
+    "arrival_ns": (0, _FARTHEST_NS),
     "left_count": (0, 1e6),
     "straight_count": (0, 1e6),
     "right_count": (0, 1e6),

@@ -18,7 +18,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from simulators.core_board import REFERENCE, make
+from simulators.core_board import REFERENCE, STRAIGHT, make
 
 HERE = Path(__file__).parent
 HINT = "apt-get install gcc make gcc-avr avr-libc libsimavr-dev libelf-dev"
@@ -36,7 +36,7 @@ def build_emulator(out: Path) -> Path:
 
 def build_firmware(out: Path, board: str = "strip16") -> Path:
     """Compile the reference firmware for the chip into ``out``; return the .elf's path."""
-    make(REFERENCE, "avr", "avr-gcc", HINT, BOARD=board, OUT=str(out))
+    make(REFERENCE, "avr", "avr-gcc", HINT, BOARD=board, OUT=str(out), **STRAIGHT)
     return out / "firmware.elf"
 
 

@@ -8,7 +8,7 @@ import termios
 import tty
 from pathlib import Path
 
-from simulators.core_board import REFERENCE, make
+from simulators.core_board import REFERENCE, STRAIGHT, make
 from simulators.emulator.driver import EmulatedChip
 from simulators.emulator.node_parts import HERE, node_parts
 
@@ -21,7 +21,8 @@ _SPEEDS = {getattr(termios, name): int(name[1:]) for name in dir(termios) if nam
 
 def build_uf2(out: Path, board: str = "strip32", **variables: str) -> Path:
     """Compile the reference firmware for the RP2040 into ``out``; return the .uf2's path."""
-    make(REFERENCE, "rp2040", "arm-none-eabi-gcc", HINT, BOARD=board, OUT=str(out), **variables)
+    settings = {**STRAIGHT, **variables}
+    make(REFERENCE, "rp2040", "arm-none-eabi-gcc", HINT, BOARD=board, OUT=str(out), **settings)
     return out / "firmware.uf2"
 
 

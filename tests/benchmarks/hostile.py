@@ -89,6 +89,13 @@ def rows_of(path: Path) -> set[tuple[object, ...]]:
         }
 
 
+def filled(row: tuple[object, ...], other: tuple[object, ...]) -> bool:
+    """Whether a row says all that another did, and perhaps what that one did not know."""
+    return len(row) == len(other) and all(
+        known is None or known == value for known, value in zip(row, other, strict=True)
+    )
+
+
 def quietly(*arguments: str) -> None:
     with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
         command(list(arguments))
@@ -127,7 +134,8 @@ def files(count: int, seed: int, folder: Path, *, clubs: bool, verbose: bool) ->
                 if verbose:
                     traceback.print_exc()
                 faults.append(f"{number}: {type(error).__name__}: {error}"[:200])
-        gone = before - rows_of(own)
+        now = rows_of(own)
+        gone = {row for row in before - now if not any(filled(row, other) for other in now)}
         changed += len(gone)
         first_changed += [f"{number}: {row}"[:200] for row in sorted(gone, key=repr)]
         for one in folder.glob("*.before-*"):

@@ -58,11 +58,13 @@ import numpy as np
 from second_world import MOST_SWINGS, Session, draw_session
 from second_world.filing import add_marks, file_session, log_records
 
+from analysis.board.response_law import ResponseLaw
 from analysis.plan.heads import HEAD_LIMITS, Head
 from analysis.plan.types import Choice
 from logger.collector.recording import BoardIdentity, TimedRecord
 from logger.protocol.decoding import Decoder
 from logger.protocol.records import Hello, RawRecord, Strike
+from logger.session.logging.cell_calibration import keep_law
 from logger.session.logging.fitting import FittingSession
 from logger.session.results.clubs import session_results
 from logger.setfiles.clubs import Club, ClubSpec, SetFile
@@ -294,10 +296,10 @@ def set_file(clubs, rng) -> SetFile:
     )  # fmt: skip
 
 
-def play_board(store, session, clubs, rng, swings):
+def play_board(store, session, clubs, rng, swings, options):
     """Run one session on virtual time; return the board's truth, in order."""
     truth = []
-    board = Board(rng, BoardOptions(), truth.append)
+    board = Board(rng, options, truth.append)
     board.play(schedule(rng, Player(), clubs, swings, pace_ns=20_000_000_000), 1_000_000_000)
     decoder = Decoder()
     boot = None
@@ -332,8 +334,10 @@ def play_board(store, session, clubs, rng, swings):
     return truth
 
 
-def play_first(seed: int) -> Played | None:
-    """Hit eight clubs on the simulated board, eight swings each."""
+def play_first(
+    seed: int, options: BoardOptions | None = None, law: ResponseLaw | None = None
+) -> Played | None:
+    """Hit eight clubs on the simulated board, eight swings each; ``law`` is kept of it before."""
     rng = np.random.default_rng(10_000 + seed)
     clubs = default_set()
     order = sorted(clubs, key=lambda c: c.label != "7i")
@@ -345,7 +349,9 @@ def play_first(seed: int) -> Played | None:
         )
         session = FittingSession(store, row)
         session.step_club(0, start_ns, cause="start")
-        truth = play_board(store, session, order, rng, 8)
+        truth = play_board(store, session, order, rng, 8, options or BoardOptions())
+        if law is not None:
+            keep_law(store, store.boards.all()[0].id, law, start_ns)
         began = time.process_time()
         answer = ask_engine(store, session.row)
         seconds = time.process_time() - began

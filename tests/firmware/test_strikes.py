@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from logger.protocol.records import Flag, Reading, SetTrigger
+from logger.protocol.decoding import Decoder
+from logger.protocol.framing import encode_frame
+from logger.protocol.records import Ability, AskHello, Flag, Hello, Reading, SetTrigger
+from logger.protocol.wire import encode
+from simulators.core_board import CoreBoard, CoreOptions, build_library
 from simulators.emulator.waves import Sweep, cell_shares, wave
 
 SCAN_US = 16 * 16.0
@@ -193,3 +199,16 @@ def test_readings_flag_the_edge(bench) -> None:
     (reading,) = board.go(50).records
     assert reading.flags == Flag.SUMS_UP | Flag.EDGE
     assert reading.board_mm == pytest.approx(7.0 * (13.5 - 7.5), abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("circuit", "said"),
+    [("ABILITY_DIVIDER", Ability.DIVIDER), ("ABILITY_AMPLIFIER", Ability.AMPLIFIER)],
+)
+def test_hello_says_how_the_cells_are_read(out: Path, circuit: str, said: Ability) -> None:
+    library = build_library(out / circuit, CIRCUIT=circuit)
+    board = CoreBoard(library, CoreOptions())
+    board.receive(encode_frame(encode(AskHello())))
+    decoder = Decoder()
+    hellos = [one for one in decoder.feed(board.advance(300_000_000), 0) if isinstance(one, Hello)]
+    assert hellos[-1].abilities & (Ability.DIVIDER | Ability.AMPLIFIER) == said

@@ -1,5 +1,6 @@
 """Files made to hurt: bounded memory, one clear line, nothing stored of them."""
 
+import gzip
 import json
 import resource
 import sqlite3
@@ -7,6 +8,7 @@ import struct
 import subprocess
 import sys
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 
@@ -18,6 +20,7 @@ from logger.setfiles import load_set
 from logger.store.store import Store
 
 MB = 2**20
+VECTORS = Path(__file__).parents[1] / "vectors" / "db"
 
 
 # Each as large as is read at all, where it matters: what is larger is not looked into.
@@ -134,3 +137,41 @@ def test_what_is_no_data_file_is_refused(tmp_path, content):
     assert "\n" not in str(caught.value)
     assert own.read_bytes() == before
     assert other.read_bytes() == content
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        "UPDATE club_specs SET camber_mm = -1.0",
+        "UPDATE sessions SET sole_middle_mm = -9e999",
+        "UPDATE records SET raw = x''",
+    ],
+)
+def test_a_file_that_another_program_spoilt_is_one_line_that_says_what_to_do(
+    tmp_path, warm_commands, spoil
+):
+    path = tmp_path / "own.db"
+    latest = max(VECTORS.glob("schema-[0-9].db.gz"))
+    path.write_bytes(gzip.decompress(latest.read_bytes()))
+    Store.open(path).close()
+    with closing(sqlite3.connect(path)) as file:
+        file.execute(spoil)
+        file.commit()
+    done = warm_commands.run("clubs", "--db", str(path), environment={})
+    assert done.returncode == 4
+    assert "'lieboard check --set-aside'" in done.stderr
+    assert done.stderr.count("\n") == 1, done.stderr
+    warm_commands.run("check", "--set-aside", "--db", str(path), environment={})
+    assert "Traceback" not in warm_commands.run("clubs", "--db", str(path), environment={}).stderr
+
+
+def test_delivery_that_is_said_to_be_known_exactly_divides_nothing(tmp_path, warm_commands):
+    path = tmp_path / "own.db"
+    latest = max(VECTORS.glob("schema-[0-9].db.gz"))
+    path.write_bytes(gzip.decompress(latest.read_bytes()))
+    Store.open(path).close()
+    with closing(sqlite3.connect(path)) as file:
+        file.execute("UPDATE sessions SET sole_middle_u_mm = 0")
+        file.commit()
+    done = warm_commands.run("clubs", "--db", str(path), environment={})
+    assert (done.returncode, done.stderr) == (0, "")

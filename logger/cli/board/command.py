@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.board.calibrate import calibrate, even
+from logger.cli.board.calibrate import calibrate, even, law, resistor
 from logger.cli.board.rock import rock
 from logger.cli.board.trust import audit, study
 from logger.cli.common import DbOption, open_store, output, utc_now_ns
@@ -111,7 +111,7 @@ def check(
     return 1 if verdict is Verdict.FAIL else 0
 
 
-for command in (calibrate, rock, study, audit):
+for command in (calibrate, law, resistor, rock, study, audit):
     app.command()(command)
 # Any words behind it: what is said is the same.
 app.command(

@@ -40,6 +40,8 @@ _NAMED_OUTLIER = 0.5
 _FRONT_BACK_RADIUS_MM = 50.0
 # A centroid of 4 mm cells, or a mark on the sole, is placed to about this. Common practice.
 _READING_U_MM = 1.0
+# No mean delivery is known better than a strip's cells place it; 0 can be typed, and divides.
+_LEAST_DELIVERY_U_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +191,10 @@ class EvidenceReader:
             stance_u_mm=session.stance_u_mm if session.stance_told else UNTOLD_STANCE_U_MM,
             stance_told=session.stance_told,
             delivery_mm=0.0 if carried is None else carried.level.offset_mm,
-            delivery_u_mm=session.sole_middle_u_mm if carried is None else carried.level.u_mm,
+            delivery_u_mm=max(
+                _LEAST_DELIVERY_U_MM,
+                session.sole_middle_u_mm if carried is None else carried.level.u_mm,
+            ),
             audit="" if carried is None else carried.words,
             audit_settles=carried is not None and carried.level.settles_level,
             pivot=place.get(pivot or 0, len(clubs) // 2),

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.board.response_law import UNKNOWN, ResponseLaw
 from analysis.conventions import FloatArray, Hand
 from analysis.footprint.patch import NotUsed, reasons
 from analysis.footprint.press import StripCells
@@ -22,9 +23,11 @@ from logger.protocol.records import Hello, Strike
 from logger.session.evidence.pressed import Pressed, pressed_of
 from logger.session.logging.cell_calibration import (
     CalibrationsInForce,
+    LawsInForce,
     calibrations_of,
     fits_board,
     gain_table,
+    laws_of,
     shared_doubt,
 )
 from logger.store.rows import SessionRow, StrikeRow
@@ -63,6 +66,7 @@ class _Gains:
 
     gain: FloatArray | float = 1.0
     shared_u: float = math.hypot(_UNCALIBRATED_U, _QUICK_U)
+    law: ResponseLaw = UNKNOWN
 
 
 class FootprintReader:
@@ -104,7 +108,9 @@ class FootprintReader:
             self._read(boot, hello, own)
             known = [self._pressed.get((boot, c.first_sequence)) for c in own]
             pairs = [(c, one) for c, one in zip(own, known, strict=True) if one is not None]
-            for gains, group in _by_gains(hello, pairs, calibrations_of(self._store, boot)):
+            for gains, group in _by_gains(
+                hello, pairs, calibrations_of(self._store, boot), laws_of(self._store, boot, hello)
+            ):
                 made, used, why = self._prints(hello, group, gains, place)
                 refused.update(why)
                 if used:
@@ -146,6 +152,7 @@ class FootprintReader:
             variance = variance + np.where(on, np.maximum(curve, 0.0), 0.0)
         gone = profile.missing | dead | ~np.isfinite(y)
         used = [row for row, reason in enumerate(why) if reason is NotUsed.OK]
+        full = np.maximum((hello.full_scale - np.median(rest, axis=0)) / gain, 1.0)
         strikes = [pairs[row][0] for row in used]
         made = Prints(
             StripCells(hello.cells, hello.pitch_um / 1000),
@@ -157,6 +164,9 @@ class FootprintReader:
             hand.toe_sign * self._session.sole_middle_mm,
             _GAIN_U,
             gains.shared_u,
+            full,
+            gains.law.bend,
+            gains.law.bend_u,
         )
         refused = {
             pairs[row][0].id: reason.words
@@ -182,21 +192,25 @@ class FootprintReader:
 
 
 def _by_gains(
-    hello: Hello, pairs: Sequence[tuple[StrikeRow, Pressed]], calibrations: CalibrationsInForce
+    hello: Hello,
+    pairs: Sequence[tuple[StrikeRow, Pressed]],
+    calibrations: CalibrationsInForce,
+    laws: LawsInForce,
 ) -> list[tuple[_Gains, list[tuple[StrikeRow, Pressed]]]]:
     """Part strikes by the cells pressed: the row, and the calibration that held."""
-    gains: dict[tuple[int | None, int], _Gains] = {}
-    groups: dict[tuple[int | None, int], list[tuple[StrikeRow, Pressed]]] = {}
+    gains: dict[tuple[int | None, int, ResponseLaw], _Gains] = {}
+    groups: dict[tuple[int | None, int, ResponseLaw], list[tuple[StrikeRow, Pressed]]] = {}
     for contact, pressed in pairs:
         held = calibrations.at(contact.struck_utc_ns)
         fits = held is not None and fits_board(held.calibration, hello.rows, hello.cells)
-        key = (held.id if held is not None and fits else None, pressed.row)
+        law = laws.at(contact.struck_utc_ns)
+        key = (held.id if held is not None and fits else None, pressed.row, law)
         if key not in gains:
-            gains[key] = _Gains()
+            gains[key] = _Gains(law=law)
             if held is not None and fits:
                 table = gain_table(held.calibration)
                 gains[key] = _Gains(
-                    table[pressed.row], math.hypot(shared_doubt(held.calibration), _QUICK_U)
+                    table[pressed.row], math.hypot(shared_doubt(held.calibration), _QUICK_U), law
                 )
         groups.setdefault(key, []).append((contact, pressed))
     return [(gains[key], group) for key, group in groups.items()]

@@ -9,15 +9,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.board.cell_calibration import CellCalibration
+from analysis.board.response_law import DIVIDER, STRAIGHT, UNKNOWN, ResponseLaw
 from analysis.board.roller import CellState
 from analysis.conventions import FloatArray
 from logger.errors import StoreError
+from logger.protocol.records import Ability, Hello
 from logger.store.store import Store
 
 # As data files have stored it from the start.
 CELL_CALIBRATION_KIND = "evening"
 # Goes up whenever the same passes would give other gains.
 CELL_CALIBRATION_METHOD = "evening 1"
+
+RESPONSE_LAW_KIND = "response law"
+RESPONSE_LAW_METHOD = "response law 1"
 
 _SILENT = frozenset({CellState.DEAD, CellState.STUCK, CellState.NEGATIVE})
 
@@ -69,6 +74,68 @@ def calibrations_of(store: Store, boot: int) -> CalibrationsInForce:
             ) from error
         dated.append(DatedCalibration(row.id, row.from_utc_ns, calibration))
     return CalibrationsInForce(dated)
+
+
+class LawsInForce:
+    """Which response law holds when, for one board: what was kept of it, or what it says."""
+
+    def __init__(self, said: ResponseLaw, dated: Sequence[tuple[int, ResponseLaw]] = ()) -> None:
+        self._said = said
+        self._from = [moment for moment, _ in dated]
+        self._laws = [law for _, law in dated]
+
+    def at(self, utc_ns: int) -> ResponseLaw:
+        """Return what holds for something struck at a moment."""
+        place = bisect_right(self._from, utc_ns)
+        return self._laws[place - 1] if place else self._said
+
+
+def laws_of(store: Store, boot: int, hello: Hello) -> LawsInForce:
+    """Read the response laws of the board that had this boot.
+
+    Raises
+    ------
+    StoreError
+        If one cannot be read.
+    """
+    board = store.boards.of_boot(boot)
+    dated = []
+    for row in store.calibrations.of_board(board.id, RESPONSE_LAW_KIND):
+        try:
+            dated.append((row.from_utc_ns, ResponseLaw.from_plain(row.content)))
+        except (ValueError, TypeError) as error:
+            raise StoreError(
+                f"{store.path}: response law {row.id} of {board.name}: {error}"
+            ) from error
+    return LawsInForce(said_law(hello), dated)
+
+
+def law_now(store: Store, board: int) -> ResponseLaw:
+    """Return the law kept last of a board, or what its latest *hello* says."""
+    rows = store.calibrations.of_board(board, RESPONSE_LAW_KIND)
+    if rows:
+        return ResponseLaw.from_plain(rows[-1].content)
+    boot = store.boards.latest_boot(board)
+    hello = None if boot is None else store.boards.hello_of(boot)
+    return UNKNOWN if hello is None else said_law(hello)
+
+
+def keep_law(store: Store, board: int, law: ResponseLaw, from_utc_ns: int) -> None:
+    """Keep a law of a board, for what is struck from then on."""
+    store.calibrations.add(
+        board,
+        RESPONSE_LAW_KIND,
+        law.to_plain(),
+        from_utc_ns=from_utc_ns,
+        method_version=RESPONSE_LAW_METHOD,
+    )
+
+
+def said_law(hello: Hello) -> ResponseLaw:
+    """Return the law of the circuit that a board says it has."""
+    if Ability.DIVIDER in hello.abilities:
+        return DIVIDER
+    return STRAIGHT if Ability.AMPLIFIER in hello.abilities else UNKNOWN
 
 
 def gain_table(calibration: CellCalibration) -> FloatArray:

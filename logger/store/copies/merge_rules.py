@@ -128,7 +128,8 @@ def settle(
     words = _WORDS if _WORDS[0] in own else ()
     if words:
         word = min(pair, key=_weight_of_word)
-        result.update({name: word[name] for name in words})
+        # A reason without a word is none.
+        result.update({name: word[words[0]] and word[name] for name in words})
         if None not in (own[words[0]], other[words[0]]) and own[words[0]] != other[words[0]]:
             told.append(words[0])
     named = {name for name in key if (table, name) not in _NOCASE}
