@@ -1,9 +1,10 @@
 """When a record was struck: by its own ticks, and by the record before only if that is near."""
 
+import numpy as np
 import pytest
 from cobs import cobs
 
-from logger.collector.boot import KeepingBoot
+from logger.collector.boot import ARRIVAL_U_NS, KeepingBoot, begin_boot, moment_ticks
 from logger.collector.recording import BoardIdentity, KnownBoot
 from logger.hostclock import HostClock
 from logger.protocol.decoding import record_from_raw
@@ -27,7 +28,7 @@ def body_of(frame):
 class Start:
     """One start of a board whose clock was asked, exactly, at `NOW_NS`; UTC is the host's clock."""
 
-    def __init__(self, recorder, kept=0):
+    def __init__(self, recorder, kept=0, asked=True):
         hello = encode.Hello(
             board_id=bytes(8), boot_id=1, firmware=(1, 0, 0), tick_hz=TICK_HZ, rows=1, cells=16,
             pitch_um=4000, row_distance_um=0, scan_order=0, scan_ticks=52, full_scale=1023,
@@ -35,11 +36,14 @@ class Start:
         )  # fmt: skip
         said = parse(body_of(hello.encode()))
         self.recorder = recorder
+        self.identity = BoardIdentity(said.board_id, "1", "bench", said)
+        self.now_ns = NOW_NS
         self.boot = KeepingBoot(
-            BoardIdentity(said.board_id, "1", "bench", said), KnownBoot(1), recorder,
-            lambda event: None, HostClock(lambda: NOW_NS, lambda: NOW_NS),
+            self.identity, KnownBoot(1), recorder, lambda event: None,
+            HostClock(lambda: self.now_ns, lambda: self.now_ns),
         )  # fmt: skip
-        self.boot.ticks.feed_exchange(NOW_NS - MS, NOW_TICKS, NOW_TICKS, NOW_NS + MS)
+        if asked:
+            self.boot.ticks.feed_exchange(NOW_NS - MS, NOW_TICKS, NOW_TICKS, NOW_NS + MS)
 
     async def take(self, *records):
         """Records: number, ticks and arrival after `NOW`, both ns; all in one batch."""
@@ -64,8 +68,8 @@ async def test_records_that_come_together_are_as_far_apart_as_their_ticks(bench,
     """Kept on the board and sent in one go; a later start of it knows only their order."""
     start = Start(bench.recorder, kept=2)
     first = -apart_ns - SECOND
-    pair = [(0, first, 5 * MS), (1, first + apart_ns, 6 * MS)]
-    await start.take(*pair[::way])
+    pair = [(0, first), (1, first + apart_ns)][::way]
+    await start.take((*pair[0], 5 * MS), (*pair[1], 6 * MS))
     struck = start.struck()
     assert struck[1] - struck[0] == pytest.approx(apart_ns, abs=apart_ns * 1e-3 + 1000)
     # Exactly asked, so within what the question took and what crystals differ.
@@ -90,9 +94,8 @@ async def test_a_neighbour_from_before_the_clock_was_asked_again_counts_no_more(
         at = NOW_NS + (10 + 2 * step) * MS
         ticks = shifted + (10 + 2 * step) * 1000
         start.boot.ticks.feed_exchange(at - MS, ticks, ticks, at + MS)
-    await start.take((1, -SECOND + 250 * MS + 20 * MS, 30 * MS))
-    struck = start.struck()
-    assert struck[1] == pytest.approx(-SECOND + 20 * MS, abs=3 * MS)
+    await start.take((1, -SECOND + 20 * MS, 30 * MS))
+    assert start.struck()[1] == pytest.approx(-SECOND - 230 * MS, abs=3 * MS)
 
 
 async def test_the_stated_uncertainty_is_a_standard_one_and_holds_the_truth(bench):
@@ -103,3 +106,41 @@ async def test_the_stated_uncertainty_is_a_standard_one_and_holds_the_truth(benc
     for record, truth in zip(start.recorder.stored, (20 * MS, 22 * MS), strict=True):
         assert record.struck_u_ns == pytest.approx(half_width / 2, rel=0.01)
         assert abs(record.struck_utc_ns - NOW_NS - truth) <= 2 * record.struck_u_ns
+
+
+async def test_what_was_kept_says_nothing_of_how_late_messages_are(bench):
+    start, alone = Start(bench.recorder, kept=1), Start(type(bench.recorder)(), kept=1)
+    await start.take((0, -10 * SECOND, 5 * MS))
+    for one in (start, alone):
+        await one.take((1, 300 * MS, 305 * MS))
+    assert start.recorder.stored[-1].struck_u_ns == alone.recorder.stored[-1].struck_u_ns
+    assert start.struck()[1] == alone.struck()[1]
+
+
+async def test_records_wait_until_the_clock_was_asked_but_not_for_ever(bench):
+    """A board answers within milliseconds, or never."""
+    start = Start(bench.recorder, asked=False)
+    start.now_ns += 10 * MS
+    await start.take((0, 20 * MS, 25 * MS))
+    assert (start.boot.waits_for_clock, start.recorder.stored) == (True, [])
+    start.now_ns += 2 * SECOND
+    await start.take()
+    assert not start.boot.waits_for_clock
+    assert start.struck()[0] == pytest.approx(25 * MS, abs=ARRIVAL_U_NS)
+
+
+@pytest.mark.parametrize(("announced", "key"), [(5, "1~1"), (6, "1")])
+async def test_numbers_that_went_back_are_another_start(bench, announced, key):
+    """Records 0 to 5 are on disk: a board that will number its next one 5 has started again."""
+    bench.recorder.known["1"] = KnownBoot(1, 6)
+    start = Start(bench.recorder, kept=announced)
+    identity, _ = await begin_boot(bench.recorder, start.identity, start.identity.hello)
+    assert identity.boot_key == key
+
+
+def test_a_strike_is_of_the_moment_of_its_last_scan():
+    frames = encode.strike(
+        sequence=0, flags=0, span_ticks=700, scan_ticks=np.array([100, 900], dtype=np.uint32),
+        counts=np.zeros((2, 1, 16), dtype=np.uint16),
+    )  # fmt: skip
+    assert moment_ticks(record_from_raw([body_of(frame) for frame in frames])) == 900
