@@ -163,3 +163,10 @@ def stance_lie_error_deg(stance_mm: float, hands_mm: float, lie_deg: float) -> f
         Static lie of the club, degrees.
     """
     return math.degrees(stance_mm / (hands_mm * math.cos(math.radians(lie_deg))))
+
+
+def sure_words(probability: float) -> str:
+    """Write how sure something is: nothing that was measured is 100 % or 0 % so."""
+    if probability > 0.995:
+        return "more than 99 %"
+    return "less than 1 %" if probability < 0.005 else f"{100 * probability:.0f} %"

@@ -9,7 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.conventions import NORMAL_90, lie_error_from_toe, lie_word, toe_from_lie_error
+from analysis.conventions import (
+    NORMAL_90,
+    lie_error_from_toe,
+    lie_word,
+    sure_words,
+    toe_from_lie_error,
+)
 from analysis.lie.belief import Belief
 from analysis.plan.bounce import loft_bend
 from analysis.plan.chances import Chances, evidence_allows, head_allows
@@ -213,7 +219,7 @@ def _why(
     does = ""
     if bend:
         done = f"{abs(bend):g}° {lie_word(bend)}"
-        does = f"{done} brings it nearer with {100 * table.p_better[i, k]:.0f} %"
+        does = f"{done} brings it nearer with {sure_words(float(table.p_better[i, k]))}"
     if reason is Reason.LOCKED:
         return f"{found}, but locked by the fitter"
     if reason is Reason.WISH:

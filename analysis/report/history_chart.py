@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.conventions import NORMAL_90
+from analysis.conventions import NORMAL_90, sure_words
 from analysis.history.set_history import ClubBend, Stream
 from analysis.report.drawing import (
     BLUE,
@@ -96,9 +96,7 @@ def _sums(axes: Axes, stream: Stream, at: np.ndarray) -> None:
 def _marks(axes: Axes, stream: Stream, bends: Sequence[ClubBend], *, named: bool) -> None:
     """Bends and changes stand between two sessions."""
     places = np.array(stream.sessions)
-    marks = [
-        ("C", change.session, f"{100 * change.probability:.0f} %") for change in stream.changes
-    ]
+    marks = [("C", change.session, sure_words(change.probability)) for change in stream.changes]
     marks += [("B", bent.session, f"{bent.bend_deg:+g}°".replace("-", "−")) for bent in bends]
     for letter, session, words in marks:
         x = float(np.searchsorted(places, session)) - 0.5

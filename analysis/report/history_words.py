@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from analysis.conventions import sure_words
 from analysis.history.set_history import (
     NAME_CHANGE,
     BendOutcome,
@@ -83,7 +84,7 @@ def _size(change: Change) -> str:
     half = coverage_factor(math.inf) * change.u_deg
     return minus(
         f"{change.size_deg:+z.1f}° ± {half:.1f} (90 %), "
-        f"probability {100 * change.probability:.0f} %"
+        f"probability {sure_words(change.probability)}"
     )
 
 

@@ -273,6 +273,8 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
     """Print the bend sheet with its reasons and cautions."""
     from rich.table import Table
 
+    from analysis.conventions import sure_words
+
     gaps = ", by gaps between the clubs" if plan.gaps else ""
     table = _table(f"Bend sheet (machine step {plan.rules.increment_deg:g}°){gaps}")
     lofts = any(row.loft_change_deg for row in plan.rows)
@@ -321,7 +323,7 @@ def print_sheet(console: Console, plan: SetPlan) -> None:
         console.print("A change of loft changes the carry with it; measure loft and lie together.")
     if plan.p_better is not None:
         console.print(
-            f"The sheet as a whole brings the misses down with {100 * plan.p_better:.0f} %."
+            f"The sheet as a whole brings the misses down with {sure_words(plan.p_better)}."
             + (" miss: change of the expected distance aside at carry." if metres else "")
         )
     console.print()

@@ -19,6 +19,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from analysis.answers import NoAnswerError
+from analysis.conventions import sure_words
 from logger.desk.bays import Bays
 from logger.desk.demo import Demo
 from logger.desk.house import House, StillWorkingError
@@ -76,6 +77,7 @@ def _environment() -> Environment:
     env.filters |= {
         "signed": words.signed, "degrees": words.degrees, "interval": words.interval,
         "when": words.when, "day": words.day, "clock": words.clock, "plain": words.plain,
+        "sure": sure_words,
     }  # fmt: skip
     return env
 

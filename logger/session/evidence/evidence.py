@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.conventions import USUAL_LIE_DEG, Hand
+from analysis.conventions import USUAL_LIE_DEG, Hand, sure_words
 from analysis.lie.club import LieError
 from analysis.lie.model import Places
 from analysis.lie.session import (
@@ -125,7 +125,7 @@ class SessionPicture:
             return ""
         p = float(self.together.p_outlier[place])
         # NaN where too few clubs share a line.
-        return f"stands off the set's line ({100 * p:.0f} %)" if p >= _NAMED_OUTLIER else ""
+        return f"stands off the set's line ({sure_words(p)})" if p >= _NAMED_OUTLIER else ""
 
 
 class EvidenceReader:
