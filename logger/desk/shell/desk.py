@@ -41,7 +41,7 @@ _UNITS_COOKIE = "lieboard_units"
 _A_YEAR_S = 365 * 86_400
 _CHANGES = 200
 # Longer than that nobody should look at a view that does not come.
-_PATIENCE_S = 0.6
+_PATIENCE_S = 0.3
 
 
 @dataclass(frozen=True)
