@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.common import DbOption, local_time, open_store, output
+from logger.cli.common import DbOption, local_time, open_store, output, say
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -88,7 +88,7 @@ def calibrate(
                 drawn = await drawing.run(ways)
             else:
                 for text, weight in zip(load or (), loads, strict=True):
-                    typer.echo(f"Now with {text} on the bar:")
+                    say(f"Now with {text} on the bar:")
                     own = await drawing.run()
                     of_pass.extend([weight] * len(own.passes))
                     drawn = own if not of_pass[: -len(own.passes)] else joined(drawn, own)
