@@ -85,7 +85,7 @@ def _new_pdf(report: ReportContent, paper: Paper) -> FPDF:
 
     foot = f"{report.player}, session {report.session}, {report.date}"
 
-    class Sheet(FPDF):
+    class PaperSheet(FPDF):
         def footer(self) -> None:
             self.set_y(-9)
             self.set_font(_FONT, size=6.5)
@@ -93,7 +93,7 @@ def _new_pdf(report: ReportContent, paper: Paper) -> FPDF:
             self.cell(_WIDTH_MM / 2, 4, foot)
             self.cell(_WIDTH_MM / 2, 4, f"{self.page_no()} / {{nb}}", align="R")
 
-    pdf = Sheet(format=paper)
+    pdf = PaperSheet(format=paper)
     side = (pdf.w - _WIDTH_MM) / 2
     pdf.set_margins(side, _TOP_MM, side)
     pdf.set_auto_page_break(True, _BOTTOM_MM)
