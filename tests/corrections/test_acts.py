@@ -486,3 +486,17 @@ def test_a_strike_has_one_number_everywhere(made, tmp_path, lieboard):
     assert "mark of strike 5" in lieboard("own.db", "strikes", "--session", "2")
     lieboard("own.db", "mark", "6i", "2", "--session", "2", "--audits", "1", fails="under 7i")
     lieboard("own.db", "mark", "6i", "2", "--session", "2", "--audits", "7", fails="saw no strike")
+
+
+def test_a_logger_that_runs_heeds_a_hand_put_right_elsewhere(week, lieboard, set_file):
+    own = week("a.db")
+    lieboard("a.db", "set", "import", str(set_file()))
+    session = own.begin(own.store.sets.all()[0].id, 0)
+    own.swing("7i", 3, place_mm=12.0)
+    lieboard("a.db", "session", "change", str(session), "--hand", "left")
+    own.swing(None, 3, place_mm=12.0)
+    own.end()
+    toes = [one.toe_mm for one in own.store.strikes.contacts(session, source="board")]
+    # The same place on the board, and the other end of a left-hander's sole: before and after.
+    assert len(toes) == 6
+    assert all(toe < -5 for toe in toes)

@@ -18,7 +18,7 @@ class BootWork:
     """The records of one boot in one session, as far as they were read."""
 
     def __init__(self, store: Store, session: SessionRow, boot: int) -> None:
-        self._session = session
+        self.session = session
         self.reader = ContactReader(store.boards.hello_of(boot), calibrations_of(store, boot))
         self.sorter = StrikeSorter(self.reader.sort_rules())
         self.done_below = 0
@@ -75,5 +75,5 @@ class BootWork:
         )
 
     def _toe_mm(self, board_mm: float) -> float:
-        hand, middle_mm = Hand(self._session.hand), self._session.sole_middle_mm
+        hand, middle_mm = Hand(self.session.hand), self.session.sole_middle_mm
         return float(toe_from_board(board_mm, hand, middle_mm))

@@ -214,6 +214,7 @@ class FittingSession:
         own = [r for r in records if r.struck_utc_ns >= first_ns]
         if not own:
             return []
+        self._heed_changes()
         work = self._boots[boot]
         if own[0].sequence < work.done_below:
             return self.rebuild(boot, since=min([own[0].sequence, *work.unfiled]))
@@ -234,6 +235,18 @@ class FittingSession:
             return self.rebuild(boot, since=min([own[0].sequence, *work.unfiled]))
         self._look_for_open_contacts()
         return filed + self._file_run(boot, work, run)
+
+    def _heed_changes(self) -> None:
+        """Go by what the session says now: another program may have put its hand or set right."""
+        row = self.store.sessions.get(self.row.id)
+        if row == self.row:
+            return
+        if row.set != self.row.set:
+            self.set = self.store.sets.get(row.set)
+            self._labels = {club.id: club.label for club in self.store.clubs.of_session(row.id)}
+        self.row = row
+        for work in self._boots.values():
+            work.session = row
 
     def catch_up(self) -> list[FiledStrike]:
         """Work out what is on disk and was never handed on.
