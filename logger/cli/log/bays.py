@@ -118,7 +118,7 @@ class _Ready:
 
     wish: BayWish
     begin_ns: int
-    resumed: bool
+    begins_new: bool
     url: str
     board_id: str | None
 
@@ -146,7 +146,8 @@ def _ready(store: Store, wish: BayWish, options: LogOptions, *, ask: bool) -> _R
         url, board_id = agree_on_board(
             store, url, accept=options.accept, ask=ask, wait=options.wait
         )
-    return _Ready(wish, begin_ns, resumes, url, board_id)
+    begins_new = options.new or (resumed is not None and not resumes)
+    return _Ready(wish, begin_ns, begins_new, url, board_id)
 
 
 def _open(store: Store, ready: _Ready, options: LogOptions) -> Bay:
@@ -157,7 +158,8 @@ def _open(store: Store, ready: _Ready, options: LogOptions) -> Bay:
         set_name=wish.set_name,
         now_utc_ns=ready.begin_ns,
         circumstances=wish.circumstances,
-        always_new=not ready.resumed,
+        # Not by what there was to resume: two bays of one player end in one session, and are told.
+        always_new=ready.begins_new,
         club=wish.club,
     )
     settings = RunSettings(
