@@ -60,6 +60,8 @@ class ResponseLaw:
             return "nobody said how its cells are read (divider or amplifier)"
         what = "" if self.circuit is Circuit.UNKNOWN else f"cells read by a {self.circuit}: "
         what = what.replace("a amplifier", "an amplifier")
+        if self.bend == 0:
+            return f"{what}readings go as the load"
         return f"{what}a press that would read all of full scale reads {self._at_full:.0f} % of it"
 
     @property

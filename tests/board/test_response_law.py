@@ -132,5 +132,6 @@ def test_words_and_units_as_a_person_types_them():
         read_ohm("k")
     assert "divider" in DIVIDER.words
     assert "50 %" in DIVIDER.words
+    assert STRAIGHT.words == "cells read by an amplifier: readings go as the load"
     assert "nobody said" in UNKNOWN.words
     assert UNKNOWN.circuit is Circuit.UNKNOWN
